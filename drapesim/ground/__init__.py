@@ -1,0 +1,1 @@
+"""Floor 1: containers, units, closed-form answers, the closed list of endings."""

@@ -1,0 +1,1 @@
+"""Floor 5: what the settled sheet says about the marks."""
