@@ -1,0 +1,158 @@
+"""The one place that touches numba: two decorators and the folder that holds compiled kernels.
+
+Numba keeps compiled code on disk and checks only the file of the function itself, so an edit in a kernel that is
+*called* from another file would go unnoticed and the old numbers would come back. The folder is therefore named by a
+hash of every kernel source together with the numba version: any edit leads to a new, empty folder.
+"""
+
+import hashlib
+import os
+import shutil
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import TypeVar
+
+import numba
+
+STALE_AFTER_S = 30 * 24 * 3600.0
+"""Folders of earlier kernel sources are deleted after this many seconds without use."""
+
+_PREFIX = "kernels-"
+_DIGEST_LENGTH = 16
+
+prange = numba.prange
+"""Loop range for `parallel_kernel`; plain `range` in a `kernel`."""
+
+F = TypeVar("F", bound=Callable[..., object])
+
+
+def hash_sources(folder: Path, *versions: str) -> str:
+    """Return 16 hex digits that change with any edit, rename, addition or removal of a .py file below `folder`.
+
+    `versions`: further text to mix in (the numba version).
+    """
+    digest = hashlib.sha256()
+    for path in sorted(folder.rglob("*.py")):
+        content = path.read_bytes()
+        # The length keeps (name, content) pairs apart: "ab" + "c" must not read like "a" + "bc".
+        digest.update(f"{path.relative_to(folder).as_posix()}\0{len(content)}\0".encode())
+        digest.update(content)
+    for version in versions:
+        digest.update(f"\0{version}".encode())
+    return digest.hexdigest()[:_DIGEST_LENGTH]
+
+
+def cache_roots() -> list[Path]:
+    """Return the folders that may hold our compiled kernels, best first: the user's cache folder, then a temporary one.
+
+    NUMBA_CACHE_DIR, where the user has set it, comes before both.
+    """
+    roots = []
+    if chosen := os.environ.get("NUMBA_CACHE_DIR"):
+        roots.append(Path(chosen) / "drapesim")
+    if sys.platform == "win32":
+        base = os.environ.get("LOCALAPPDATA") or "~/AppData/Local"
+    elif sys.platform == "darwin":
+        base = "~/Library/Caches"
+    else:
+        base = os.environ.get("XDG_CACHE_HOME") or "~/.cache"
+    try:
+        roots.append(Path(base).expanduser() / "drapesim" / "numba")
+    except RuntimeError:  # no home folder is known for this user
+        pass
+    roots.append(Path(tempfile.gettempdir()) / f"drapesim-{_user_id()}")
+    return roots
+
+
+def choose_cache_folder(roots: Iterable[Path], digest: str) -> Path:
+    """Return the first `root/kernels-<digest>` that is ours and writable; if none is, a fresh temporary folder.
+
+    The files in it are run as machine code, so a folder that belongs to someone else, or that others may write to,
+    is passed over.
+    """
+    for root in roots:
+        folder = root / (_PREFIX + digest)
+        try:
+            root.mkdir(mode=0o700, parents=True, exist_ok=True)
+            folder.mkdir(mode=0o700, exist_ok=True)
+            if not (_is_ours(root) and _is_ours(folder)):
+                continue
+            os.utime(folder)  # marks the folder as used, see delete_stale
+            with tempfile.TemporaryFile(dir=folder):
+                pass
+        except OSError:
+            continue
+        return folder
+    return Path(tempfile.mkdtemp(prefix="drapesim-"))
+
+
+def delete_stale(root: Path, keep: Path, now_s: float) -> list[Path]:
+    """Delete kernel folders of ours in `root`, other than `keep`, not used for 30 days; return those deleted.
+
+    `now_s`: seconds since the epoch. Files and folders that we did not make are left alone.
+    """
+    deleted = []
+    for folder in sorted(root.glob(_PREFIX + "[0-9a-f]" * _DIGEST_LENGTH)):
+        try:
+            if folder == keep or not _is_ours(folder) or now_s - folder.stat().st_mtime <= STALE_AFTER_S:
+                continue
+        except OSError:  # another process deleted it first
+            continue
+        shutil.rmtree(folder, ignore_errors=True)
+        deleted.append(folder)
+    return deleted
+
+
+def _user_id() -> int:
+    return os.getuid() if hasattr(os, "getuid") else 0
+
+
+def _is_ours(folder: Path) -> bool:
+    """True for a real folder that this user owns and that neither group nor others may write to."""
+    if folder.is_symlink() or not folder.is_dir():
+        return False
+    if not hasattr(os, "getuid"):
+        return True
+    status = folder.stat()
+    return status.st_uid == os.getuid() and not status.st_mode & 0o022
+
+
+CACHE_FOLDER = choose_cache_folder(cache_roots(), hash_sources(Path(__file__).parent, numba.__version__))
+"""Where the compiled kernels of these very sources are kept."""
+
+delete_stale(CACHE_FOLDER.parent, CACHE_FOLDER, time.time())
+
+
+def kernel(function: F) -> F:
+    """Compile `function` on its first call, for one thread.
+
+    IEEE arithmetic in the order written (no fastmath), division by zero gives inf or nan as in numpy, array bounds
+    are not checked, the global interpreter lock is released, and the result is kept on disk.
+    """
+    return _compile(function, parallel=False)
+
+
+def parallel_kernel(function: F) -> F:
+    """Like `kernel`, with `numba.prange` loops spread over threads.
+
+    Each turn of such a loop must write only its own output row and must not add into a shared total: then the answer
+    is the same bytes for any number of threads.
+    """
+    return _compile(function, parallel=True)
+
+
+def _compile(function: F, parallel: bool) -> F:
+    # Numba reads the setting while it decorates. It is put back at once, so that other users of numba in this
+    # process keep their own cache.
+    previous = numba.config.CACHE_DIR  # type: ignore[attr-defined]
+    numba.config.CACHE_DIR = str(CACHE_FOLDER)  # type: ignore[attr-defined]
+    try:
+        compiled: F = numba.njit(
+            cache=True, error_model="numpy", fastmath=False, nogil=True, boundscheck=False, parallel=parallel
+        )(function)
+    finally:
+        numba.config.CACHE_DIR = previous  # type: ignore[attr-defined]
+    return compiled
