@@ -28,9 +28,21 @@ class InputError(Exception):
     where: key path, line, element id or column ("" when the whole file is meant).
     problem: what is wrong.
     remedy: what would be right.
+    further: other faults found in the same reading, each of which prints as a line of its own after this one.
     """
 
-    def __init__(self, file: object, where: str, problem: str, remedy: str = "") -> None:
+    def __init__(
+        self, file: object, where: str, problem: str, remedy: str = "", further: tuple[InputError, ...] = ()
+    ) -> None:
         self.file, self.where, self.problem, self.remedy = str(file), where, problem, remedy
+        self.further = further
         place = ": ".join(part for part in (self.file, where) if part)
-        super().__init__(f"{place}: {problem}" + (f"; {remedy}" if remedy else "") if place else problem)
+        sentence = f"{problem}; {remedy}" if remedy else problem
+        first = f"{place}: {sentence}" if place else sentence
+        super().__init__("\n".join([first, *map(str, further)]))
+
+
+def gather_faults(faults: list[InputError]) -> InputError:
+    """One error that says all of ``faults`` (at least one), the first of them as the main line."""
+    first, *others = faults
+    return InputError(first.file, first.where, first.problem, first.remedy, (*first.further, *others))

@@ -1,0 +1,141 @@
+"""The door: a TOML document against its schema, every fault in one sentence with its line.
+
+The only room that imports pydantic, and it does so when something is read; what it hands on is checked and plain.
+"""
+
+from __future__ import annotations
+
+import difflib
+import types
+import typing
+from collections.abc import Iterable, Sequence
+from typing import Annotated, Any, TypeVar
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from drapesim.ground.files import Document, Keys
+from drapesim.ground.outcome import InputError, gather_faults
+
+Positive = Annotated[float, Field(gt=0)]
+NotNegative = Annotated[float, Field(ge=0)]
+Angle = Annotated[float, Field(ge=-360, le=360)]
+Pair = Annotated[list[float], Field(min_length=2, max_length=2)]
+Triple = Annotated[list[float], Field(min_length=3, max_length=3)]
+Sizes = Annotated[list[Positive], Field(min_length=3, max_length=3)]
+Name = Annotated[str, Field(min_length=1)]
+
+
+class Table(BaseModel):
+    """A TOML table: unknown keys, wrong types and non-finite numbers are faults; nothing is converted silently."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
+
+
+T = TypeVar("T", bound=Table)
+
+
+def check(model: type[T], document: Document, data: Any = None, at: Keys = ()) -> T:
+    """``document`` (or its part ``data`` at key path ``at``) as a checked ``model``; `InputError` with all faults."""
+    try:
+        return model.model_validate(document.data if data is None else data)
+    except ValidationError as fault:
+        raise gather_faults([_explain(model, document, at, each) for each in fault.errors()]) from None
+
+
+def suggest(word: str, known: Iterable[str]) -> str:
+    """Remedy for a name that is not known: the nearest known one, or the list of them."""
+    known = sorted(known)
+    near = difflib.get_close_matches(word, known, n=1, cutoff=0.5) or _share_a_stem(word, known)
+    if near:
+        return f"did you mean '{near[0]}'?"
+    return "known here: " + ", ".join(known) if known else "none is known here"
+
+
+def _share_a_stem(word: str, known: Sequence[str]) -> list[str]:
+    """Known keys with the same first word, such as length_mm for length_inch."""
+    return [key for key in known if key.split("_")[0] == word.split("_")[0]]
+
+
+def _explain(model: type[Table], document: Document, at: Keys, fault: Any) -> InputError:
+    """One pydantic fault as our sentence."""
+    kind, loc, context = fault["type"], tuple(fault["loc"]), fault.get("ctx", {})
+    keys = (*at, *loc)
+    given = _spell(fault["input"])
+    if kind == "extra_forbidden":
+        return document.error(keys, "unknown key", suggest(str(loc[-1]), _known_keys(model, loc[:-1])))
+    if kind == "missing":
+        return document.error(keys, "this key is missing", _wanted(model, loc))
+    if kind == "value_error":
+        problem, _, remedy = str(context["error"]).partition("; ")
+        return document.error(keys, problem, remedy)
+    sentences = {
+        "greater_than": f"must be greater than {context.get('gt')}",
+        "greater_than_equal": f"must be at least {context.get('ge')}",
+        "less_than": f"must be less than {context.get('lt')}",
+        "less_than_equal": f"must be at most {context.get('le')}",
+        "float_type": "must be a number",
+        "int_type": "must be a whole number",
+        "string_type": "must be a text in quotes",
+        "bool_type": "must be true or false",
+        "list_type": "must be a list in square brackets",
+        "model_type": "must be a table",
+        "finite_number": "must be a finite number",
+        "string_too_short": "must not be empty",
+        "literal_error": f"must be {context.get('expected')}",
+    }
+    if kind in ("too_short", "too_long"):
+        count = context.get("min_length", context.get("max_length"))
+        least = "at least" if kind == "too_short" else "at most"
+        return document.error(keys, f"must hold {least} {count} entries, not {context.get('actual_length')}")
+    if kind == "literal_error" and isinstance(fault["input"], str):
+        given = repr(fault["input"])
+    return document.error(keys, f"{sentences.get(kind, fault['msg'].lower())}, not {given}")
+
+
+def _spell(value: Any) -> str:
+    if isinstance(value, dict):
+        return "a table"
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    text = repr(value)
+    return text if len(text) <= 40 else text[:37] + "..."
+
+
+def _model_at(model: Any, loc: Sequence[str | int]) -> Any:
+    """The type the schema puts at a key path: a `Table`, a list, or a plain type."""
+    for step in loc:
+        model = _plain(model)
+        if isinstance(step, int):
+            model = (typing.get_args(model) or (None,))[0]
+        elif isinstance(model, type) and issubclass(model, Table):
+            model = model.model_fields[step].annotation if step in model.model_fields else None
+        elif typing.get_origin(model) is dict:
+            model = typing.get_args(model)[1]
+        else:
+            return None
+    return _plain(model)
+
+
+def _plain(annotation: Any) -> Any:
+    """Without Annotated and without ``| None``."""
+    while typing.get_origin(annotation) is Annotated:
+        annotation = typing.get_args(annotation)[0]
+    if typing.get_origin(annotation) in (typing.Union, types.UnionType):
+        kept = [part for part in typing.get_args(annotation) if part is not type(None)]
+        return _plain(kept[0])
+    return annotation
+
+
+def _known_keys(model: type[Table], loc: Sequence[str | int]) -> list[str]:
+    found = _model_at(model, loc)
+    return list(found.model_fields) if isinstance(found, type) and issubclass(found, Table) else []
+
+
+def _wanted(model: type[Table], loc: Sequence[str | int]) -> str:
+    """What a missing key would say, from the schema's description."""
+    parent = _model_at(model, loc[:-1])
+    if isinstance(parent, type) and issubclass(parent, Table) and loc[-1] in parent.model_fields:
+        described = parent.model_fields[str(loc[-1])].description
+        if described:
+            return f"give {described}"
+    return "add it"
