@@ -5,6 +5,7 @@ Numba keeps compiled code on disk and checks only the file of the function itsel
 hash of every kernel source together with the numba version: any edit leads to a new, empty folder.
 """
 
+import contextlib
 import hashlib
 import os
 import shutil
@@ -59,10 +60,8 @@ def cache_roots() -> list[Path]:
         base = "~/Library/Caches"
     else:
         base = os.environ.get("XDG_CACHE_HOME") or "~/.cache"
-    try:
+    with contextlib.suppress(RuntimeError):  # raised where no home folder is known for this user
         roots.append(Path(base).expanduser() / "drapesim" / "numba")
-    except RuntimeError:  # no home folder is known for this user
-        pass
     roots.append(Path(tempfile.gettempdir()) / f"drapesim-{_user_id()}")
     return roots
 
