@@ -100,7 +100,7 @@ def read_toml(path: str | Path, what: str = "file", named_in: str = "") -> Docum
         reason = re.sub(r"\s*\(at .*\)$", "", str(fault))
         reason = reason[:1].lower() + reason[1:]
         raise InputError(
-            place, "", f"the {what} is not valid TOML ({reason})", 'lines must read key = value or [table]'
+            place, "", f"the {what} is not valid TOML ({reason})", "lines must read key = value or [table]"
         ) from None
     return Document(path, text, hash_bytes(content), data, _locate_keys(text))
 
@@ -108,9 +108,7 @@ def read_toml(path: str | Path, what: str = "file", named_in: str = "") -> Docum
 _HEADER = re.compile(r"\s*(\[\[|\[)\s*(.+?)\s*(\]\]|\])\s*(#.*)?$")
 _BARE_OR_QUOTED = re.compile(r"\s*(?:\"((?:[^\"\\]|\\.)*)\"|'([^']*)'|([A-Za-z0-9_-]+))\s*(\.|=|$)")
 # Strings and comments, longest quotes first, so that brackets and hashes inside them are not counted.
-_QUIET = re.compile(
-    r"\"\"\".*?\"\"\"(?!\")|'''.*?'''(?!')|\"(?:[^\"\\\n]|\\.)*\"|'[^'\n]*'|#[^\n]*", re.DOTALL
-)
+_QUIET = re.compile(r"\"\"\".*?\"\"\"(?!\")|'''.*?'''(?!')|\"(?:[^\"\\\n]|\\.)*\"|'[^'\n]*'|#[^\n]*", re.DOTALL)
 
 
 def _locate_keys(text: str) -> dict[Keys, int]:
@@ -187,7 +185,7 @@ def replacing(path: str | Path) -> Iterator[Path]:
     try:
         yield part
         _flush(part)
-        os.replace(part, path)
+        part.replace(path)
     except BaseException:
         part.unlink(missing_ok=True)
         raise
@@ -212,10 +210,9 @@ def write_hdf5(path: str | Path, fill: Callable[[h5py.File], None]) -> None:
     """
     import h5py
 
-    with replacing(path) as part:
-        with h5py.File(part, "w", libver=("earliest", "v110")) as file:
-            fill(file)
-            file.attrs["complete"] = True
+    with replacing(path) as part, h5py.File(part, "w", libver=("earliest", "v110")) as file:
+        fill(file)
+        file.attrs["complete"] = True
 
 
 @contextmanager
@@ -254,4 +251,4 @@ def _flush(path: Path) -> None:
 
 def _flush_folder(folder: Path) -> None:
     if os.name == "posix":  # folders cannot be flushed elsewhere, and the rename is atomic there without it
-        _flush(folder if str(folder) else Path("."))
+        _flush(folder)

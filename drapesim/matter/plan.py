@@ -2,15 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from drapesim.ground.files import Document, Keys, hash_bytes, read_bytes, read_toml
+from drapesim.ground.outcome import InputError, gather_faults
 from drapesim.matter.body import Body
-from drapesim.matter.fabric import FabricCard
-from drapesim.matter.marks import FlatMap, Mark
+from drapesim.matter.fabric import FabricCard, check_surfaces, parse_card
+from drapesim.matter.marks import PLACE_CLAIMS, Claimed, FlatMap, Mark, parse_claims, read_flat_map, read_marks
 from drapesim.matter.sheet import Sheet
+
+if TYPE_CHECKING:
+    from drapesim.matter.scene_schema import BodyTable, SceneFile
 
 Array = np.ndarray
 
@@ -62,3 +71,239 @@ class Scene:
     seed: int
     contact_levels: tuple[float, ...]  # gap contours to draw, m
     inputs: dict[str, str]
+
+
+MOST_NODES = 4_000_000  # of a lattice; beyond it the spacing is surely a slip
+
+
+def scene_schema() -> dict[str, Any]:
+    """JSON Schema of the scene's file, for editors that check while one types."""
+    from drapesim.matter.scene_schema import SceneFile
+
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        **SceneFile.model_json_schema(),
+        "title": "drapesim scene",
+    }
+
+
+def read_scene(path: str | Path) -> Scene:
+    """Read a scene and all that it names; SI inside, every file's hash in ``inputs``.
+
+    Raises `InputError`: one sentence for the main fault, a further one for each other fault found with it.
+    """
+    from drapesim.matter.door import check
+    from drapesim.matter.scene_schema import SceneFile
+
+    document = read_toml(path, "scene")
+    file = check(SceneFile, document)
+    inputs = {Path(path).name: document.sha256}
+    sheet = _build_sheet(document, file)
+    fabric = _read_fabric(document, file, inputs)
+    body = _build_body(document, file, inputs)
+    marks, claims = _read_marks(document, file, sheet, inputs)
+    _check_places(marks, claims, body)
+    return Scene(
+        path=Path(path),
+        text=document.text,
+        title=file.title,
+        sheet=sheet,
+        fabric=fabric,
+        body=body,
+        lay=tuple(_build_step(document, file, sheet, number) for number in range(len(file.lay))),
+        marks=marks,
+        flat_map=_read_picture(document, file, sheet, inputs),
+        settle=SettleSettings(
+            residual_rms=file.settle.residual_rms,
+            residual_max=file.settle.residual_max,
+            stay=_metres(file.settle.stay_mm),
+            penetration=_metres(file.settle.penetration_mm),
+            energy_closure=file.settle.energy_closure,
+            max_steps=file.settle.max_steps,
+            levels=file.settle.levels,
+        ),
+        seed=file.seed,
+        contact_levels=tuple(_metres(level) for level in file.report.contact_levels_mm),
+        inputs=inputs,
+    )
+
+
+def _metres(millimetres: float) -> float:
+    return millimetres * 1e-3
+
+
+def _point(millimetres: list[float]) -> Array:
+    return np.array(millimetres, dtype=np.float64) * 1e-3
+
+
+def _beside(document: Document, name: str) -> Path:
+    """Path of a file that the scene names, relative to the scene."""
+    return document.path.parent / name
+
+
+def _note_input(document: Document, keys: Keys, what: str, name: str, inputs: dict[str, str]) -> Path:
+    """Hash a file that the scene names; `InputError` at the key where it is missing."""
+    path = _beside(document, name)
+    inputs[name] = hash_bytes(read_bytes(path, what, document.place(keys)))
+    return path
+
+
+def _build_sheet(document: Document, file: SceneFile) -> Sheet:
+    table = file.sheet
+    if table.spacing_mm > 0.5 * min(table.length_mm, table.width_mm):
+        problem = f"{table.spacing_mm:g} mm leaves fewer than two cells across the cloth"
+        raise document.error(("sheet", "spacing_mm"), problem, "give a spacing well below its shorter side")
+    nodes = (table.length_mm / table.spacing_mm + 1) * (table.width_mm / table.spacing_mm + 1)
+    if nodes > MOST_NODES:
+        problem = f"{table.spacing_mm:g} mm makes {nodes / 1e6:.3g} million nodes, more than {MOST_NODES // 10**6}"
+        least = math.sqrt(table.length_mm * table.width_mm / MOST_NODES)
+        raise document.error(("sheet", "spacing_mm"), problem, f"give at least {least:.2g} mm")
+    # Marks and picture are turned, never mirrored, to u right and v down; so only the side that is seen matters.
+    inner_sign = -1 if file.flat_map.seen_from == "inner" else 1
+    return Sheet(_metres(table.length_mm), _metres(table.width_mm), _metres(table.spacing_mm), inner_sign)
+
+
+def _read_fabric(document: Document, file: SceneFile, inputs: dict[str, str]) -> FabricCard:
+    keys = ("fabric", "card")
+    card = read_toml(_beside(document, file.fabric.card), "fabric card", document.place(keys))
+    inputs[file.fabric.card] = card.sha256
+    fabric = parse_card(card)
+    surfaces = {file.body.surface: document.place(("body", "surface"))}
+    if file.support is not None:
+        surfaces.setdefault(file.support.surface, document.place(("support", "surface")))
+    check_surfaces(fabric, surfaces, card.path)
+    return fabric
+
+
+def _build_body(document: Document, file: SceneFile, inputs: dict[str, str]) -> Body:
+    from drapesim.matter.body import join, slab
+
+    body = _build_bare_body(document, file.body, _metres(file.support.top_mm) if file.support else 0.0, inputs)
+    if file.body.landmarks_mm:
+        given = {name: _point(place) for name, place in file.body.landmarks_mm.items()}
+        body = replace(body, landmarks=MappingProxyType({**body.landmarks, **given}))
+    if file.support is None:
+        return body
+    table = file.support
+    return join(
+        body,
+        slab(
+            _metres(table.length_mm),
+            _metres(table.width_mm),
+            _metres(table.thickness_mm),
+            _metres(table.top_mm),
+            table.surface,
+        ),
+    )
+
+
+def _build_bare_body(document: Document, table: BodyTable, floor: float, inputs: dict[str, str]) -> Body:
+    """The body without its support; a figure or a scan is set down on ``floor`` (m), a solid stands where it is put."""
+    from drapesim.matter import body as bodies
+
+    surface = table.surface
+    if table.figure is not None:
+        return _carve(document, table, floor)
+    if table.mesh is not None:
+        mesh = table.mesh
+        path = _note_input(document, ("body", "mesh"), "body mesh", mesh.file, inputs)
+        stated = None if mesh.length_mm is None else _metres(mesh.length_mm)
+        body = bodies.load_body(path, unit=mesh.unit, up=mesh.up, stated_length_m=stated, surface=surface)
+        return bodies.rest_on(_turned(body, math.radians(mesh.turn_deg), _point(mesh.middle_mm)), floor)
+    if table.sphere is not None:
+        return bodies.sphere(_metres(table.sphere.radius_mm), _point(table.sphere.centre_mm), surface)
+    if table.cylinder is not None:
+        solid = table.cylinder
+        return bodies.cylinder(
+            _metres(solid.radius_mm), _metres(solid.length_mm), _point(solid.centre_mm), solid.axis, surface
+        )
+    if table.box is not None:
+        return bodies.box(_point(table.box.size_mm), _point(table.box.centre_mm), surface)
+    assert table.ridge is not None  # the schema wants exactly one
+    ridge = table.ridge
+    return bodies.ridge(
+        _metres(ridge.height_mm), _metres(ridge.breadth_mm), _metres(ridge.length_mm), _metres(ridge.radius_mm), surface
+    )
+
+
+def _carve(document: Document, table: BodyTable, floor: float) -> Body:
+    """The carved figure by the scene's measures, lying on ``floor`` (m)."""
+    from drapesim.matter.body import rest_on
+    from drapesim.matter.figure import FigureMeasures, carve_figure
+
+    known = {entry.name for entry in fields(FigureMeasures)}
+    measures: dict[str, float] = {}
+    for key, value in table.figure.model_dump(exclude_none=True).items() if table.figure else ():
+        name, factor = (key[:-3] + "_m", 1e-3) if key.endswith("_mm") else (key, 1.0)
+        assert name in known, name
+        measures[name] = value * factor
+    try:
+        body = carve_figure(FigureMeasures(**measures))
+    except InputError as fault:
+        raise document.error(("body", "figure"), fault.problem, fault.remedy) from None
+    parts = tuple(replace(part, surface=table.surface) for part in body.parts)
+    return rest_on(replace(body, parts=parts), floor)
+
+
+def _turned(body: Body, angle: float, middle: Array) -> Body:
+    """``body`` turned about the upright by ``angle`` (rad), the middle of its extent put at ``middle`` (x, y; m)."""
+    turn = np.array([[math.cos(angle), -math.sin(angle)], [math.sin(angle), math.cos(angle)]])
+    level = body.vertices[:, :2] @ turn.T
+    shift = middle - 0.5 * (level.min(axis=0) + level.max(axis=0))
+    landmarks = {name: np.append(turn @ place[:2] + shift, place[2]) for name, place in body.landmarks.items()}
+    vertices = np.ascontiguousarray(np.column_stack([level + shift, body.vertices[:, 2]]))
+    return replace(body, vertices=vertices, landmarks=MappingProxyType(landmarks))
+
+
+def _build_step(document: Document, file: SceneFile, sheet: Sheet, number: int) -> LowerStep:
+    table = file.lay[number]
+    u, v = _point(table.point_mm)
+    if not (0 <= u <= sheet.length and 0 <= v <= sheet.width):
+        problem = f"[{table.point_mm[0]:g}, {table.point_mm[1]:g}] is no point of the cloth"
+        remedy = f"give 0 to {file.sheet.length_mm:g} along the warp and 0 to {file.sheet.width_mm:g} along the weft"
+        raise document.error(("lay", number, "point_mm"), problem, remedy)
+    x, y = _point(table.place_mm)
+    return LowerStep(
+        (float(u), float(v)), (float(x), float(y)), math.radians(table.turn_deg), _metres(table.clearance_mm)
+    )
+
+
+def _read_marks(
+    document: Document, file: SceneFile, sheet: Sheet, inputs: dict[str, str]
+) -> tuple[tuple[Mark, ...], Mapping[str, Claimed]]:
+    table = file.flat_map
+    if table.marks is None:
+        return (), {}
+    claims: dict[str, Claimed] = {}
+    if table.claims is not None:
+        place = document.place(("flat_map", "claims"))
+        claims_file = read_toml(_beside(document, table.claims), "claims table", place)
+        inputs[table.claims] = claims_file.sha256
+        claims = parse_claims(claims_file)
+    drawing = _note_input(document, ("flat_map", "marks"), "marks drawing", table.marks, inputs)
+    marks = read_marks(drawing, (sheet.length, sheet.width), table.warp_axis, table.mm_per_unit, claims)
+    return marks, claims
+
+
+def _check_places(marks: tuple[Mark, ...], claims: Mapping[str, Claimed], body: Body) -> None:
+    """Refuse a claim on a region or landmark that the body does not have."""
+    from drapesim.matter.door import suggest
+
+    known = {*body.region_names, *body.landmarks}
+    faults = []
+    for mark in marks:
+        if mark.claim.kind in PLACE_CLAIMS and mark.claim.place not in known:
+            problem = f"the body has no region or landmark '{mark.claim.place}'"
+            fault = InputError(claims[mark.name].place, f"{mark.name}.place", problem, suggest(mark.claim.place, known))
+            faults.append(fault)
+    if faults:
+        raise gather_faults(faults)
+
+
+def _read_picture(document: Document, file: SceneFile, sheet: Sheet, inputs: dict[str, str]) -> FlatMap | None:
+    table = file.flat_map
+    if table.picture is None or table.mm_per_pixel is None:
+        return None
+    path = _note_input(document, ("flat_map", "picture"), "flat-map picture", table.picture, inputs)
+    flat_map = read_flat_map(path, table.mm_per_pixel, (sheet.length, sheet.width), table.seen_from, table.warp_axis)
+    return replace(flat_map, file=table.picture)

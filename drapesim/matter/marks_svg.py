@@ -1,0 +1,320 @@
+"""Marks from a drawing: an SVG on the flat map, one element one mark, the element's id the mark's name.
+
+The drawing's top-left corner is the cloth's corner. The file states its scale by width and height in mm, cm, in or
+pt, or the scene gives ``mm_per_unit``. Elements keep their nested transforms.
+
+- A filled closed shape is an area. ``fill="none"`` makes it a line, open or closed. A circle of at most 2 mm across
+  is a point. An open outline that is filled is refused, since nobody can say where it should have been closed.
+- Names come only from ids. Layer labels are ignored: readers hand them down to everything in the layer.
+- ``data-kind`` on the element or a group above it, or else a class, names the kind of mark.
+- Clones (``use``) and nested drawings are refused; what is hidden (display: none), text and pictures are not marks.
+"""
+
+from __future__ import annotations
+
+import io
+import math
+import re
+import xml.etree.ElementTree as ET
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+from xml.parsers import expat
+
+import numpy as np
+
+from drapesim.ground.files import read_bytes
+from drapesim.ground.outcome import InputError, gather_faults
+from drapesim.ground.units import SI
+
+Array = np.ndarray
+
+CHORD_ERROR = 1e-4  # m, how far a flattened curve may leave the drawn one
+POINT_DIAMETER = 2e-3  # m, a circle up to this size is a point
+
+_SHAPES = {"path", "polygon", "polyline", "circle", "ellipse", "rect", "line"}
+_GROUPS = {"svg", "g", "a", "switch"}
+_COORDINATES = ("x", "y", "x1", "y1", "x2", "y2", "cx", "cy", "r", "rx", "ry", "width", "height")
+
+
+@dataclass(frozen=True)
+class DrawnShape:
+    """One visible element in drawing coordinates (m, x to the right, y down, origin at the top-left corner).
+
+    ``lines`` are its flattened subpaths (k, 2), closed ones without the repeated end point.
+    """
+
+    name: str
+    place: str  # file:line
+    stated_kind: str  # data-kind of the element or a group above it, "" where there is none
+    classes: tuple[str, ...]
+    lines: tuple[Array, ...]
+    closed: tuple[bool, ...]
+    filled: bool
+    even_odd: bool
+    is_point: bool
+
+
+@dataclass(frozen=True)
+class Drawing:
+    """Size of the page (m; None where the file does not say) and the shapes on it."""
+
+    size: tuple[float, float] | None
+    shapes: tuple[DrawnShape, ...]
+
+
+def read_drawing(path: str | Path, mm_per_unit: float | None = None, named_in: str = "") -> Drawing:
+    """Read the shapes of an SVG in metres. ``mm_per_unit`` only where the file has no size with a unit.
+
+    Raises `InputError` for a file that is no SVG, has no scale, stretches its axes unequally, repeats an id, or holds
+    a visible shape without an id.
+    """
+    content = read_bytes(path, "marks drawing", named_in)
+    root, styles = _parse_tree(path, content)
+    metres, offset, size = _read_scale(path, root, mm_per_unit)
+    kept = _prune(path, root)
+    for style in styles:
+        kept.insert(0, style)
+    _check_names(path, kept)
+    return Drawing(size, tuple(_read_shapes(path, kept, metres, offset)))
+
+
+def _parse_tree(path: str | Path, content: bytes) -> tuple[ET.Element, list[ET.Element]]:
+    """Element tree whose elements carry their line in ``data-line``, and the style elements in it."""
+    builder = ET.TreeBuilder()
+    parser = expat.ParserCreate()
+    parser.buffer_text = True
+
+    def start(tag: str, attributes: dict[str, str]) -> None:
+        kept = {key: value for key, value in attributes.items() if ":" not in key and key != "xmlns"}
+        builder.start(tag.rpartition(":")[2], {**kept, "data-line": str(parser.CurrentLineNumber)})
+
+    parser.StartElementHandler = start
+    parser.EndElementHandler = lambda tag: builder.end(tag.rpartition(":")[2])
+    parser.CharacterDataHandler = builder.data
+    try:
+        parser.Parse(content, True)
+    except expat.ExpatError as fault:
+        problem = f"the drawing is not valid XML ({expat.ErrorString(fault.code)})"
+        raise InputError(f"{path}:{fault.lineno}", "", problem, "save it as SVG") from None
+    root = builder.close()
+    if root.tag != "svg":
+        raise InputError(path, "", f"the drawing's root element is <{root.tag}>", "it must be <svg>")
+    return root, [style for style in root.iter("style") if style.text]
+
+
+_LENGTH = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*([A-Za-z%]*)\s*$")
+
+
+def _read_scale(
+    path: str | Path, root: ET.Element, mm_per_unit: float | None
+) -> tuple[float, Array, tuple[float, float] | None]:
+    """Metres per user unit, the page corner in user units, and the page size in metres."""
+    place = f"{path}:{root.get('data-line')}"
+    box = [float(part) for part in re.split(r"[\s,]+", root.get("viewBox", "").strip()) if _LENGTH.match(part)]
+    if root.get("viewBox") is not None and (len(box) != 4 or min(box[2:]) <= 0):
+        raise InputError(place, "viewBox", "must hold four numbers with a positive size", "such as 0 0 3900 1250")
+    sizes: list[tuple[float, str] | None] = []
+    for key in ("width", "height"):
+        found = _LENGTH.match(root.get(key, ""))
+        sizes.append((float(found[1]), found[2]) if found else None)
+    with_unit = [size is not None and size[1] in ("mm", "cm", "in", "pt", "m") for size in sizes]
+    if any(with_unit):
+        if mm_per_unit is not None:
+            raise InputError(
+                place, "width", "the drawing states its own size, and the scene gives mm_per_unit as well", "drop one"
+            )
+        metres = [size[0] * SI[size[1]] if size and size[1] in SI else None for size in sizes]
+        if any(length is not None and length <= 0 for length in metres):
+            raise InputError(place, "width", "the drawing has no size", "width and height must be positive")
+        if not box:
+            # Without a viewBox one user unit is 1/96 inch, whatever unit the size is written in.
+            box = [0.0, 0.0, *((length or 0.0) * 96 / 0.0254 for length in metres)]
+        scales = [length / extent for length, extent in zip(metres, box[2:], strict=True) if length is not None]
+        if max(scales) > min(scales) * 1.001:
+            problem = f"the drawing is stretched unequally, {scales[0] * 1e3:.6g} by {scales[1] * 1e3:.6g} mm per unit"
+            raise InputError(place, "viewBox", problem, "width : height must equal the viewBox's own ratio")
+        return scales[0], np.array(box[:2]), (scales[0] * box[2], scales[0] * box[3])
+    if mm_per_unit is None:
+        problem = "the drawing's size has no unit, so its scale is unknown"
+        remedy = "write width and height with mm, cm, in or pt, or give flat_map.mm_per_unit in the scene"
+        raise InputError(place, "width", problem, remedy)
+    scale = mm_per_unit * 1e-3
+    plain = [size[0] for size in sizes if size is not None and size[1] in ("", "px")]
+    if not box:
+        box = [0.0, 0.0, *plain] if len(plain) == 2 else []
+    return scale, np.array(box[:2] or [0.0, 0.0]), (scale * box[2], scale * box[3]) if box else None
+
+
+def _is_hidden(element: ET.Element) -> bool:
+    style = element.get("style", "").replace(" ", "").lower()
+    return element.get("display", "").strip().lower() == "none" or "display:none" in style
+
+
+def _prune(path: str | Path, element: ET.Element) -> ET.Element:
+    """The visible groups and shapes only, each shape with its own id in ``data-name``.
+
+    The root loses its size, so that the reader below works in plain user units.
+    """
+    is_root = element.tag == "svg"
+    kept = ET.Element(element.tag, dict(element.attrib))
+    if is_root:
+        for key in ("width", "height", "viewBox", "preserveAspectRatio", "x", "y"):
+            kept.attrib.pop(key, None)
+    for child in element:
+        place = f"{path}:{child.get('data-line')}"
+        if _is_hidden(child):
+            continue
+        if child.tag == "use":
+            raise InputError(place, "use", "a clone cannot be a mark, since it has no outline of its own", "unlink it")
+        if child.tag == "svg":
+            raise InputError(place, "svg", "a drawing inside the drawing is not read", "move its shapes to the top one")
+        if child.tag in _SHAPES:
+            _check_numbers(place, child)
+            shape = ET.Element(child.tag, dict(child.attrib))
+            shape.set("data-name", child.get("id", ""))
+            kept.append(shape)
+        elif child.tag in _GROUPS:
+            kept.append(_prune(path, child))
+    return kept
+
+
+def _check_numbers(place: str, shape: ET.Element) -> None:
+    """Refuse what the reader would drop or misread without a word."""
+    where = f"#{shape.get('id')}" if shape.get("id") else f"<{shape.tag}>"
+    for key in _COORDINATES:
+        found = _LENGTH.match(shape.get(key, "0"))
+        if not found or found[2] not in ("", "px"):
+            problem = f'{key}="{shape.get(key)}" is not a bare number'
+            raise InputError(place, where, problem, "coordinates are user units of the drawing")
+    for key, letters in (("d", "MmZzLlHhVvCcSsQqTtAaeE"), ("points", "eE")):
+        wrong = re.search(rf"[^{letters}0-9+\-.,\s]", shape.get(key, ""))
+        if wrong:
+            raise InputError(place, where, f"'{wrong[0]}' does not belong in {key}", "it must hold finite numbers")
+
+
+def _check_names(path: str | Path, root: ET.Element) -> None:
+    faults: list[InputError] = []
+    seen: dict[str, str] = {}
+    for shape in root.iter():
+        if shape.tag not in _SHAPES:
+            continue
+        line, name = shape.get("data-line", ""), shape.get("data-name", "")
+        if not name:
+            problem = f"this <{shape.tag}> has no id, so the mark has no name"
+            faults.append(InputError(f"{path}:{line}", "", problem, "give it an id or hide it"))
+        elif name in seen:
+            problem = f"the id is used twice, first in line {seen[name]}"
+            faults.append(InputError(f"{path}:{line}", f"#{name}", problem, "each mark needs an id of its own"))
+        else:
+            seen[name] = line
+    if faults:
+        raise gather_faults(faults)
+
+
+def _read_shapes(path: str | Path, root: ET.Element, metres: float, offset: Array) -> list[DrawnShape]:
+    from svgelements import SVG, Shape
+    from svgelements import Path as DrawnPath
+
+    source = io.BytesIO(ET.tostring(root, encoding="utf-8"))
+    shapes: list[DrawnShape] = []
+    read: set[str] = set()
+    for element in SVG.parse(source, reify=True, ppi=96).elements():
+        if not isinstance(element, Shape):
+            continue
+        values = element.values
+        attributes = values["attributes"]
+        name, place = attributes["data-name"], f"{path}:{attributes['data-line']}"
+        outline = DrawnPath(element)
+        outline.reify()
+        lines, closed = _flatten(outline, CHORD_ERROR / metres)
+        if not lines:
+            raise InputError(place, f"#{name}", "the mark draws nothing", "give it an outline or delete it")
+        scaled = tuple((line - offset) * metres for line in lines)
+        if not all(np.isfinite(line).all() for line in scaled):
+            raise InputError(place, f"#{name}", "the outline has a coordinate that is not finite", "redraw it")
+        corners = np.concatenate(scaled)
+        widest = float(np.ptp(corners, axis=0).max())
+        shapes.append(
+            DrawnShape(
+                name=name,
+                place=place,
+                stated_kind=str(values.get("data-kind") or "").strip(),
+                classes=tuple(str(attributes.get("class") or "").split()),
+                lines=scaled,
+                closed=tuple(closed),
+                filled=element.fill is not None and element.fill.value is not None and attributes["tag"] != "line",
+                even_odd=str(values.get("fill-rule") or "") == "evenodd",
+                is_point=attributes["tag"] in ("circle", "ellipse") and widest <= POINT_DIAMETER * (1 + 1e-6),
+            )
+        )
+        read.add(name)
+    for shape in root.iter():  # the reader drops what it cannot draw, such as a circle of radius 0
+        if shape.tag in _SHAPES and shape.get("data-name") not in read:
+            place = f"{path}:{shape.get('data-line')}"
+            raise InputError(place, f"#{shape.get('data-name')}", "the mark draws nothing", "give it a size")
+    return shapes
+
+
+def _flatten(outline: Any, chord: float) -> tuple[list[Array], list[bool]]:
+    """Subpaths as polylines in user units, with chords at most ``chord`` off the curve, and which are closed."""
+    from svgelements import Arc, Close, CubicBezier, Move, QuadraticBezier
+
+    lines: list[Array] = []
+    closed: list[bool] = []
+    points: list[Array] = []
+
+    def finish(is_closed: bool) -> None:
+        if len(points) > 1:
+            line = np.array(points)
+            line = line[np.append(True, np.abs(np.diff(line, axis=0)).max(axis=1) > 0)]
+            meets = len(line) > 2 and float(np.linalg.norm(line[0] - line[-1])) <= 0.1 * chord
+            lines.append(line[:-1] if meets else line)
+            closed.append(is_closed or meets)
+        points.clear()
+
+    for segment in outline:
+        if isinstance(segment, Move):
+            finish(False)
+            points.append(_xy(segment.end))
+            continue
+        if isinstance(segment, Close):
+            start = points[0] if points else None
+            finish(True)
+            if start is not None:  # a path may go on from where it was closed
+                points.append(start)
+            continue
+        if isinstance(segment, CubicBezier | QuadraticBezier):
+            points.extend(_split_bezier(segment, chord))
+        elif isinstance(segment, Arc):
+            points.extend(_split_arc(segment, chord))
+        else:
+            points.append(_xy(segment.end))
+    finish(False)
+    return lines, closed
+
+
+def _xy(point: Any) -> Array:
+    return np.array([point.x, point.y], dtype=np.float64)
+
+
+def _split_bezier(segment: Any, chord: float) -> list[Array]:
+    """Points after the start; n equal parts leave the curve by at most max|B''| / (8 n^2) (chord of a C2 curve)."""
+    if hasattr(segment, "control1"):
+        p = [_xy(q) for q in (segment.start, segment.control1, segment.control2, segment.end)]
+        second = 6 * max(np.linalg.norm(p[0] - 2 * p[1] + p[2]), np.linalg.norm(p[1] - 2 * p[2] + p[3]))
+    else:
+        p = [_xy(q) for q in (segment.start, segment.control, segment.end)]
+        second = 2 * np.linalg.norm(p[0] - 2 * p[1] + p[2])
+    parts = max(1, math.ceil(math.sqrt(float(second) / (8 * chord))))
+    t = np.linspace(0, 1, parts + 1)[1:, None]
+    degree = len(p) - 1
+    return list(sum(math.comb(degree, k) * t**k * (1 - t) ** (degree - k) * p[k] for k in range(degree + 1)))
+
+
+def _split_arc(arc: Any, chord: float) -> list[Array]:
+    """Points after the start; a step s in the angle leaves an ellipse by at most r (1 - cos(s/2)), r the larger one."""
+    radius = max(abs(arc.rx), abs(arc.ry))
+    step = 2 * math.acos(max(-1.0, 1 - min(chord / radius, 1.0))) if radius > 0 else math.pi
+    parts = max(1, math.ceil(abs(arc.sweep) / min(step, math.pi / 4)))
+    return [_xy(arc.point(k / parts)) for k in range(1, parts + 1)]

@@ -1,0 +1,200 @@
+"""The scene's file: its tables, keys and units, and the claims table beside the marks.
+
+Read through `drapesim.matter.plan.read_scene`; exported as JSON Schema by `drapesim.matter.plan.scene_schema`.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field, model_validator
+
+from drapesim.matter.door import Angle, Name, NotNegative, Pair, Positive, Sizes, Table, Triple
+
+LengthUnit = Literal["m", "cm", "mm", "um", "in", "ft"]
+Axis = Literal["x", "y", "z"]
+
+
+class SheetTable(Table):
+    """The cut cloth, flat."""
+
+    length_mm: Positive = Field(description="the cloth's extent along the warp in mm")
+    width_mm: Positive = Field(description="the cloth's extent along the weft in mm")
+    spacing_mm: Positive = Field(description="the wanted distance of the lattice's nodes in mm")
+
+
+class FabricTable(Table):
+    card: Name = Field(description='the fabric card\'s file, such as "fabrics/cover-linen.toml"')
+
+
+class FlatMapTable(Table):
+    """The drawing and the picture of the cloth laid flat; their top-left corner is a corner of the cloth."""
+
+    picture: Name | None = Field(None, description="PNG, TIFF or JPEG of the cloth laid flat")
+    mm_per_pixel: Positive | None = Field(None, description="the picture's scale")
+    warp_axis: Literal["right", "down"] = Field("right", description="where the warp runs in the drawing")
+    seen_from: Literal["inner", "outer"] = Field("inner", description="the side that the drawing shows")
+    marks: Name | None = Field(None, description="SVG with one element for each mark")
+    mm_per_unit: Positive | None = Field(None, description="scale of an SVG whose size has no unit")
+    claims: Name | None = Field(None, description="TOML with one table for each mark")
+
+    @model_validator(mode="after")
+    def _belongs_together(self) -> FlatMapTable:
+        if (self.picture is None) != (self.mm_per_pixel is None):
+            raise ValueError("picture and mm_per_pixel belong together; give both or neither")
+        for key in ("mm_per_unit", "claims"):
+            if getattr(self, key) is not None and self.marks is None:
+                raise ValueError(f"{key} is given without marks; name the SVG of the marks")
+        return self
+
+
+class FigureTable(Table):
+    """The carved figure; a measure left out takes the figure's own."""
+
+    stature_mm: Annotated[float, Field(ge=300, le=2500)] | None = None
+    girth: Annotated[float, Field(ge=0.5, le=2)] | None = Field(None, description="factor on breadths and depths")
+    knee_bend_deg: Angle | None = None
+    head_nod_deg: Angle | None = None
+    hand_slant_deg: Angle | None = None
+    toe_fall_deg: Angle | None = None
+    toe_point_deg: Angle | None = None
+    edge_mm: Positive | None = Field(None, description="triangle edges on trunk and limbs")
+    fine_edge_mm: Positive | None = Field(None, description="triangle edges on face and hands")
+
+
+class MeshTable(Table):
+    """A scan: PLY, STL, OBJ or GLB. It is turned so that ``up`` is z, turned about z, and set down on the support."""
+
+    file: Name = Field(description="the mesh file")
+    unit: LengthUnit | None = Field(None, description="the file's unit; left out, it is guessed and shown")
+    up: Literal["x", "y", "z", "-x", "-y", "-z"] = Field("z", description="the file's axis that points up")
+    turn_deg: Angle = Field(0.0, description="turn about the upright, seen from above, counter-clockwise")
+    middle_mm: Pair = Field([0.0, 0.0], description="where the middle of its extent comes to stand, x and y")
+    length_mm: Positive | None = Field(None, description="the longest extent by another measurement, as a check")
+
+
+class SphereTable(Table):
+    radius_mm: Positive
+    centre_mm: Triple
+
+
+class CylinderTable(Table):
+    radius_mm: Positive
+    length_mm: Positive
+    centre_mm: Triple
+    axis: Axis = "y"
+
+
+class BoxTable(Table):
+    size_mm: Sizes
+    centre_mm: Triple
+
+
+class RidgeTable(Table):
+    """A ridge along y with a triangular section: two slopes that meet in an edge on top, rounded by ``radius_mm``."""
+
+    height_mm: Positive
+    breadth_mm: Positive
+    length_mm: Positive
+    radius_mm: NotNegative = 0.0
+
+
+BODIES = ("figure", "mesh", "sphere", "cylinder", "box", "ridge")
+
+
+class BodyTable(Table):
+    """What the cloth is laid on; exactly one of the six kinds."""
+
+    surface: Name = Field(description='the body\'s surface, such as "limewood", as the fabric card names it')
+    figure: FigureTable | None = None
+    mesh: MeshTable | None = None
+    sphere: SphereTable | None = None
+    cylinder: CylinderTable | None = None
+    box: BoxTable | None = None
+    ridge: RidgeTable | None = None
+    landmarks_mm: dict[Name, Triple] = Field({}, description="further named points of the placed body")
+
+    @model_validator(mode="after")
+    def _exactly_one(self) -> BodyTable:
+        given = [name for name in BODIES if getattr(self, name) is not None]
+        if len(given) != 1:
+            found = " and ".join(given) if given else "none"
+            raise ValueError(f"one kind of body is wanted, and {found} is given; give one of {', '.join(BODIES)}")
+        return self
+
+
+class SupportTable(Table):
+    """The slab under the body, its middle at x = 0, y = 0."""
+
+    length_mm: Positive = Field(description="extent along x")
+    width_mm: Positive = Field(description="extent along y")
+    thickness_mm: Positive = Field(100.0, description="extent along z, downward from the top")
+    top_mm: float = Field(0.0, description="height of its top")
+    surface: Name = Field(description='the slab\'s surface, such as "slate", as the fabric card names it')
+
+
+class LowerTable(Table):
+    """Lower the flat cloth from above, inner side down."""
+
+    do: Literal["lower"]
+    point_mm: Pair = Field(description="a point [u, v] of the flat map")
+    place_mm: Pair = Field(description="the world's [x, y] that the point comes to hang over")
+    turn_deg: Angle = Field(0.0, description="from world +x to the warp direction, seen from above")
+    clearance_mm: Positive = Field(10.0, description="height of the flat cloth above the highest point under it")
+
+
+class SettleTable(Table):
+    """When the sheet counts as settled, and how long to try. Looser limits than these are refused."""
+
+    residual_rms: Annotated[float, Field(gt=0, le=1e-3)] = 1e-3
+    residual_max: Annotated[float, Field(gt=0, le=1e-2)] = 1e-2
+    stay_mm: Annotated[float, Field(gt=0, le=0.01)] = 0.01
+    penetration_mm: Annotated[float, Field(gt=0, le=0.05)] = 0.05
+    energy_closure: Annotated[float, Field(gt=0, le=0.01)] = 0.01
+    max_steps: Annotated[int, Field(ge=1)] = 2_000_000
+    levels: Annotated[int, Field(ge=0, le=6)] = Field(2, description="coarser lattices before the final one")
+
+
+class ReportTable(Table):
+    contact_levels_mm: Annotated[list[Positive], Field(min_length=1, max_length=12)] = Field(
+        [0.5, 1.0, 2.0, 5.0], description="gap contours to draw"
+    )
+
+    @model_validator(mode="after")
+    def _rising(self) -> ReportTable:
+        if any(b <= a for a, b in zip(self.contact_levels_mm, self.contact_levels_mm[1:], strict=False)):
+            raise ValueError("contact_levels_mm does not rise; sort it and drop repeats")
+        return self
+
+
+class SceneFile(Table):
+    """A whole scene. Paths are relative to this file."""
+
+    title: Name = Field(description="a title for the report")
+    seed: Annotated[int, Field(ge=0)] = 0
+    sheet: SheetTable = Field(description="the table [sheet]")
+    fabric: FabricTable = Field(description="the table [fabric]")
+    flat_map: FlatMapTable = FlatMapTable()
+    body: BodyTable = Field(description="the table [body]")
+    support: SupportTable | None = None
+    lay: Annotated[list[LowerTable], Field(min_length=1)] = Field(description="at least one [[lay]] step")
+    settle: SettleTable = SettleTable()
+    report: ReportTable = ReportTable()
+
+
+class ClaimTable(Table):
+    """One mark's entry in the claims table."""
+
+    kind: Literal["stain", "image", "void", "seam", "fold"] | None = None
+    claim: Literal["touches", "touches_place", "shows_feature", "lies_clear"] = "touches"
+    place: str = Field("", description="a region or landmark of the body")
+    tolerance_mm: Positive = Field(1.0, description="the largest gap that counts as contact")
+    share: Annotated[float, Field(gt=0, le=1)] = Field(0.8, description="the least share of the area in contact")
+
+    @model_validator(mode="after")
+    def _place_where_wanted(self) -> ClaimTable:
+        if self.claim in ("touches_place", "shows_feature") and not self.place:
+            raise ValueError(f'the claim "{self.claim}" names no place; give place, a region or landmark of the body')
+        if self.claim in ("touches", "lies_clear") and self.place:
+            raise ValueError(f'the claim "{self.claim}" takes no place; drop place, or claim "touches_place"')
+        return self
