@@ -16,7 +16,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from drapesim.kernels.jit import kernel, parallel_kernel, prange
+from drapesim.kernels.jit import kernel
 
 TERMS = 16
 SERIES = np.array([4.0**n / (n * n * math.comb(2 * n, n)) for n in range(1, TERMS + 1)])
@@ -264,7 +264,7 @@ def clear_missing(cells, bend_v, link_v):
 
 
 @kernel
-def forces_of_block(lo, hi, x, fields, cloth, force):
+def forces_of_block_into(force, lo, hi, x, fields, cloth):
     """Elastic force plus dead load for node rows lo..hi-1 into ``force`` (3, NU, NV)."""
     n = x.shape[2]
     link_u = np.zeros((4, 3, n))
@@ -289,12 +289,3 @@ def forces_of_block(lo, hi, x, fields, cloth, force):
 def block_start(b, n_blocks, n_rows):
     """First node row of block b of n_blocks (rows PAD .. n_rows - PAD - 1 are shared out)."""
     return PAD + (b * (n_rows - 2 * PAD)) // n_blocks
-
-
-@parallel_kernel
-def forces_into(force, x, fields, cloth, n_blocks):
-    """Elastic force plus dead load on every node into ``force`` (3, NU, NV)."""
-    for b in prange(n_blocks):
-        lo = block_start(b, n_blocks, x.shape[1])
-        hi = block_start(b + 1, n_blocks, x.shape[1])
-        forces_of_block(lo, hi, x, fields, cloth, force)

@@ -1,0 +1,337 @@
+"""Which part of the cloth is near which part of the body, as frozen planes.
+
+Six kinds of contact, each named cloth feature - body feature, are found for every cloth triangle:
+node-face, node-edge, node-vertex, edge-edge, edge-vertex, face-vertex. A contact is kept when the closest points lie
+inside both features and its direction lies in the body feature's normal cone, that is, when it is a local minimum of
+the distance. A pair of features is met exactly once, since each edge and corner is owned by the first triangle that
+has it. Concave and flat body edges need no contact of their own: something else touches first.
+
+Kinds (``NODE_FACE`` ...) number the rows of the key, so a contact can be recognised in the next search.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+
+from drapesim.kernels.jit import kernel, parallel_kernel, prange
+from drapesim.kernels.tree import STACK, Tree, find_in_box
+
+NODE_FACE, NODE_EDGE, NODE_VERTEX, EDGE_EDGE, EDGE_VERTEX, FACE_VERTEX = range(6)
+FOUND = 8192
+CONE_SLACK = 1e-6
+FLAT = 1e-3  # sine of the turn below which a body edge is taken as flat: a 10 mm edge then hides 2.5 um at most
+
+
+class Surface(NamedTuple):
+    """A triangle mesh with what the search needs to know of its features."""
+
+    vertices: np.ndarray  # (n, 3)
+    faces: np.ndarray  # (f, 3) int32
+    normal: np.ndarray  # (f, 3) unit, outward
+    neighbour: np.ndarray  # (f, 3) int32 face across edge k (corner k to k+1), -1 at a border
+    owns: np.ndarray  # (f, 6) bool: corners 0-2, edges 3-5
+    convex: np.ndarray  # (f, 3) bool: edge k is convex and not flat
+    ring_start: np.ndarray  # (n + 1,) int64
+    ring: np.ndarray  # vertex numbers round each vertex
+    vertex_normal: np.ndarray  # (n, 3) angle-weighted, unit
+    part: np.ndarray  # (f,) int32
+
+
+class Found(NamedTuple):
+    """Contacts found, one row each."""
+
+    node: np.ndarray  # (K, 3) int64 cloth node numbers
+    weight: np.ndarray  # (K, 3)
+    normal: np.ndarray  # (K, 3)
+    point: np.ndarray  # (K, 3) on the body
+    gap: np.ndarray  # (K,) distance of the cloth's mid-surface along the normal
+    part: np.ndarray  # (K,) int32
+    key: np.ndarray  # (K,) int64
+
+
+@kernel
+def emit(found, at, kind, cloth_feature, body_feature, a, b, c, wa, wb, wc, nx, ny, nz, qx, qy, qz, gap, part):
+    """Write one contact to row ``at`` if there is room; return the next row."""
+    if at < found.gap.shape[0]:
+        found.node[at, 0] = a
+        found.node[at, 1] = b
+        found.node[at, 2] = c
+        found.weight[at, 0] = wa
+        found.weight[at, 1] = wb
+        found.weight[at, 2] = wc
+        found.normal[at, 0] = nx
+        found.normal[at, 1] = ny
+        found.normal[at, 2] = nz
+        found.point[at, 0] = qx
+        found.point[at, 1] = qy
+        found.point[at, 2] = qz
+        found.gap[at] = gap
+        found.part[at] = part
+        found.key[at] = (
+            (np.int64(kind) << np.int64(60)) | (np.int64(cloth_feature) << np.int64(30)) | np.int64(body_feature)
+        )
+    return at + 1
+
+
+@kernel
+def in_edge_cone(dx, dy, dz, body, f, k):
+    """True if the unit direction lies between the normals of the two faces at edge k of face f."""
+    a = body.faces[f, k]
+    b = body.faces[f, (k + 1) % 3]
+    ex = body.vertices[b, 0] - body.vertices[a, 0]
+    ey = body.vertices[b, 1] - body.vertices[a, 1]
+    ez = body.vertices[b, 2] - body.vertices[a, 2]
+    length = math.sqrt(ex * ex + ey * ey + ez * ez)
+    slack = CONE_SLACK * length
+    n = body.normal[f]
+    if dx * (n[1] * ez - n[2] * ey) + dy * (n[2] * ex - n[0] * ez) + dz * (n[0] * ey - n[1] * ex) > slack:
+        return False
+    g = body.neighbour[f, k]
+    if g < 0:
+        return True
+    n = body.normal[g]
+    return dx * (n[1] * ez - n[2] * ey) + dy * (n[2] * ex - n[0] * ez) + dz * (n[0] * ey - n[1] * ex) >= -slack
+
+
+@kernel
+def in_vertex_cone(dx, dy, dz, body, p):
+    """True if no edge at vertex p leads towards the unit direction."""
+    for r in range(body.ring_start[p], body.ring_start[p + 1]):
+        q = body.ring[r]
+        ex = body.vertices[q, 0] - body.vertices[p, 0]
+        ey = body.vertices[q, 1] - body.vertices[p, 1]
+        ez = body.vertices[q, 2] - body.vertices[p, 2]
+        if dx * ex + dy * ey + dz * ez > CONE_SLACK * math.sqrt(ex * ex + ey * ey + ez * ez):
+            return False
+    return body.ring_start[p + 1] > body.ring_start[p]
+
+
+@kernel
+def node_contacts(found, at, node, px, py, pz, f, body, band, depth):
+    """Contacts of one cloth node with face f and the edges and vertices that face owns."""
+    v = body.vertices
+    a = body.faces[f, 0]
+    n = body.normal[f]
+    h = n[0] * (px - v[a, 0]) + n[1] * (py - v[a, 1]) + n[2] * (pz - v[a, 2])
+    if -depth <= h <= band:
+        inside = True
+        for k in range(3):
+            i = body.faces[f, k]
+            j = body.faces[f, (k + 1) % 3]
+            ex = v[j, 0] - v[i, 0]
+            ey = v[j, 1] - v[i, 1]
+            ez = v[j, 2] - v[i, 2]
+            rx = px - v[i, 0]
+            ry = py - v[i, 1]
+            rz = pz - v[i, 2]
+            side = n[0] * (ey * rz - ez * ry) + n[1] * (ez * rx - ex * rz) + n[2] * (ex * ry - ey * rx)
+            if side < -1e-12 * (ex * ex + ey * ey + ez * ez):
+                inside = False
+        if inside:
+            at = emit(
+                found, at, NODE_FACE, node, f, node, node, node, 1.0, 0.0, 0.0,
+                n[0], n[1], n[2], px - h * n[0], py - h * n[1], pz - h * n[2], h, body.part[f],
+            )  # fmt: skip
+    for k in range(3):
+        i = body.faces[f, k]
+        rx = px - v[i, 0]
+        ry = py - v[i, 1]
+        rz = pz - v[i, 2]
+        if body.owns[f, k]:
+            d = math.sqrt(rx * rx + ry * ry + rz * rz)
+            if 1e-9 < d <= band and in_vertex_cone(rx / d, ry / d, rz / d, body, i):
+                at = emit(
+                    found, at, NODE_VERTEX, node, i, node, node, node, 1.0, 0.0, 0.0,
+                    rx / d, ry / d, rz / d, v[i, 0], v[i, 1], v[i, 2], d, body.part[f],
+                )  # fmt: skip
+        if body.owns[f, 3 + k] and body.convex[f, k]:
+            j = body.faces[f, (k + 1) % 3]
+            ex = v[j, 0] - v[i, 0]
+            ey = v[j, 1] - v[i, 1]
+            ez = v[j, 2] - v[i, 2]
+            t = (rx * ex + ry * ey + rz * ez) / (ex * ex + ey * ey + ez * ez)
+            if 0.0 < t < 1.0:
+                dx = rx - t * ex
+                dy = ry - t * ey
+                dz = rz - t * ez
+                d = math.sqrt(dx * dx + dy * dy + dz * dz)
+                if 1e-9 < d <= band and in_edge_cone(dx / d, dy / d, dz / d, body, f, k):
+                    at = emit(
+                        found, at, NODE_EDGE, node, 3 * f + k, node, node, node, 1.0, 0.0, 0.0,
+                        dx / d, dy / d, dz / d, px - dx, py - dy, pz - dz, d, body.part[f],
+                    )  # fmt: skip
+    return at
+
+
+@kernel
+def edge_contacts(found, at, feature, a, b, x, f, body, band, depth):
+    """Contacts of the cloth edge a-b with the edges and vertices that face f owns."""
+    v = body.vertices
+    ux = x[b, 0] - x[a, 0]
+    uy = x[b, 1] - x[a, 1]
+    uz = x[b, 2] - x[a, 2]
+    uu = ux * ux + uy * uy + uz * uz
+    for k in range(3):
+        i = body.faces[f, k]
+        rx = x[a, 0] - v[i, 0]
+        ry = x[a, 1] - v[i, 1]
+        rz = x[a, 2] - v[i, 2]
+        ur = ux * rx + uy * ry + uz * rz
+        if body.owns[f, k]:
+            s = -ur / uu
+            if 0.0 < s < 1.0:
+                dx = rx + s * ux
+                dy = ry + s * uy
+                dz = rz + s * uz
+                d = math.sqrt(dx * dx + dy * dy + dz * dz)
+                if 1e-9 < d <= band and in_vertex_cone(dx / d, dy / d, dz / d, body, i):
+                    at = emit(
+                        found, at, EDGE_VERTEX, feature, i, a, b, b, 1.0 - s, s, 0.0,
+                        dx / d, dy / d, dz / d, v[i, 0], v[i, 1], v[i, 2], d, body.part[f],
+                    )  # fmt: skip
+        if body.owns[f, 3 + k] and body.convex[f, k]:
+            j = body.faces[f, (k + 1) % 3]
+            ex = v[j, 0] - v[i, 0]
+            ey = v[j, 1] - v[i, 1]
+            ez = v[j, 2] - v[i, 2]
+            ee = ex * ex + ey * ey + ez * ez
+            ue = ux * ex + uy * ey + uz * ez
+            det = uu * ee - ue * ue
+            if det <= 1e-10 * uu * ee:
+                continue  # parallel: the ends of the two edges touch first
+            er = ex * rx + ey * ry + ez * rz
+            s = (ue * er - ee * ur) / det
+            t = (uu * er - ue * ur) / det
+            if not (0.0 < s < 1.0 and 0.0 < t < 1.0):
+                continue
+            nx = uy * ez - uz * ey
+            ny = uz * ex - ux * ez
+            nz = ux * ey - uy * ex
+            size = 1.0 / math.sqrt(nx * nx + ny * ny + nz * nz)
+            n1 = body.normal[f]
+            n2 = body.normal[body.neighbour[f, k]]
+            if nx * (n1[0] + n2[0]) + ny * (n1[1] + n2[1]) + nz * (n1[2] + n2[2]) < 0.0:
+                size = -size
+            nx *= size
+            ny *= size
+            nz *= size
+            gap = nx * rx + ny * ry + nz * rz
+            if -depth <= gap <= band and in_edge_cone(nx, ny, nz, body, f, k):
+                at = emit(
+                    found, at, EDGE_EDGE, feature, 3 * f + k, a, b, b, 1.0 - s, s, 0.0,
+                    nx, ny, nz, v[i, 0] + t * ex, v[i, 1] + t * ey, v[i, 2] + t * ez, gap, body.part[f],
+                )  # fmt: skip
+    return at
+
+
+@kernel
+def face_contacts(found, at, feature, a, b, c, x, f, body, band, depth):
+    """Contacts of the inside of cloth triangle a-b-c with the vertices that face f owns."""
+    ux = x[b, 0] - x[a, 0]
+    uy = x[b, 1] - x[a, 1]
+    uz = x[b, 2] - x[a, 2]
+    vx = x[c, 0] - x[a, 0]
+    vy = x[c, 1] - x[a, 1]
+    vz = x[c, 2] - x[a, 2]
+    nx = uy * vz - uz * vy
+    ny = uz * vx - ux * vz
+    nz = ux * vy - uy * vx
+    nn = nx * nx + ny * ny + nz * nz
+    for k in range(3):
+        if not body.owns[f, k]:
+            continue
+        i = body.faces[f, k]
+        rx = body.vertices[i, 0] - x[a, 0]
+        ry = body.vertices[i, 1] - x[a, 1]
+        rz = body.vertices[i, 2] - x[a, 2]
+        wc = (nx * (uy * rz - uz * ry) + ny * (uz * rx - ux * rz) + nz * (ux * ry - uy * rx)) / nn
+        wb = (nx * (ry * vz - rz * vy) + ny * (rz * vx - rx * vz) + nz * (rx * vy - ry * vx)) / nn
+        wa = 1.0 - wb - wc
+        if wa <= 0.0 or wb <= 0.0 or wc <= 0.0:
+            continue
+        p = body.vertex_normal[i]
+        size = 1.0 / math.sqrt(nn)
+        if nx * p[0] + ny * p[1] + nz * p[2] < 0.0:
+            size = -size
+        gap = -size * (nx * rx + ny * ry + nz * rz)
+        if -depth <= gap <= band and in_vertex_cone(size * nx, size * ny, size * nz, body, i):
+            at = emit(
+                found, at, FACE_VERTEX, feature, i, a, b, c, wa, wb, wc, size * nx, size * ny, size * nz,
+                body.vertices[i, 0], body.vertices[i, 1], body.vertices[i, 2], gap, body.part[f],
+            )  # fmt: skip
+    return at
+
+
+@kernel
+def contacts_of_triangle(found, at, t, x, triangles, owns, body, tree, band, depth, near, stack, low, high):
+    """Append all contacts of cloth triangle t; returns the next free row (-1: ``near`` is too small)."""
+    for k in range(3):
+        low[k] = min(x[triangles[t, 0], k], x[triangles[t, 1], k], x[triangles[t, 2], k]) - band
+        high[k] = max(x[triangles[t, 0], k], x[triangles[t, 1], k], x[triangles[t, 2], k]) + band
+    n_near = find_in_box(near, stack, low, high, body.vertices, body.faces, tree)
+    if n_near > near.shape[0]:
+        return -1
+    shallow = min(depth, 2e-3)  # an edge or face cannot tell the far side of a thin part from its own
+    for s in range(n_near):
+        f = near[s]
+        for k in range(3):
+            if owns[t, k]:
+                p = triangles[t, k]
+                at = node_contacts(found, at, p, x[p, 0], x[p, 1], x[p, 2], f, body, band, depth)
+            if owns[t, 3 + k]:
+                at = edge_contacts(
+                    found, at, 3 * t + k, triangles[t, k], triangles[t, (k + 1) % 3], x, f, body, band, shallow
+                )
+        at = face_contacts(
+            found, at, t, triangles[t, 0], triangles[t, 1], triangles[t, 2], x, f, body, band, shallow
+        )
+    return at
+
+
+@parallel_kernel
+def find_contacts_into(found, start, x, triangles, owns, body, tree, band, depth):
+    """All contacts of the cloth x (n, 3), triangles (t, 3) with ``body``.
+
+    First call with an empty ``found``: fills ``start[t + 1]`` with each triangle's count. After a running sum over
+    ``start``, a second call fills ``found``. A count of -1 means that too many faces lie near one triangle.
+    """
+    filling = found.gap.shape[0] > 0
+    n_chunks = 64
+    n = triangles.shape[0]
+    for chunk in prange(n_chunks):
+        near = np.empty(FOUND, np.int64)
+        stack = np.empty(STACK, np.int64)
+        low = np.empty(3)
+        high = np.empty(3)
+        for t in range(chunk * n // n_chunks, (chunk + 1) * n // n_chunks):
+            at = start[t] if filling else 0
+            if filling and start[t + 1] == at:
+                continue
+            at = contacts_of_triangle(found, at, t, x, triangles, owns, body, tree, band, depth, near, stack, low, high)
+            if not filling:
+                start[t + 1] = at
+
+
+def empty_found(n: int) -> Found:
+    """Room for n contacts."""
+    return Found(
+        np.zeros((n, 3), np.int64), np.zeros((n, 3)), np.zeros((n, 3)), np.zeros((n, 3)), np.zeros(n),
+        np.zeros(n, np.int32), np.zeros(n, np.int64),
+    )  # fmt: skip
+
+
+def find_contacts(x: np.ndarray, triangles: np.ndarray, owns: np.ndarray, body: Surface, tree: Tree, band: float,
+                  depth: float) -> Found:  # fmt: skip
+    """All contacts within ``band`` outside and ``depth`` inside; raises RuntimeError if the search overflows."""
+    start = np.zeros(len(triangles) + 1, np.int64)
+    find_contacts_into(empty_found(0), start, x, triangles, owns, body, tree, band, depth)
+    if start.min() < 0:
+        raise RuntimeError(f"more than {FOUND} body faces lie near one cloth triangle: simplify the body mesh")
+    np.cumsum(start, out=start)
+    found = empty_found(int(start[-1]))
+    if len(found.gap):
+        find_contacts_into(found, start, x, triangles, owns, body, tree, band, depth)
+    return found

@@ -1,0 +1,149 @@
+"""Viscous relaxation of the lattice against frozen contact planes: many explicit steps in one call.
+
+Each step has three stages, in this order: press (every contact computes its force), forces (every node sums its
+elements), advance (every node moves). All are in gather form, so the result has one bit pattern at any thread count.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+
+from drapesim.kernels.elastic import PAD, block_start, forces_of_block_into
+from drapesim.kernels.jit import parallel_kernel, prange
+
+
+class Contacts(NamedTuple):
+    """K frozen contacts: the cloth point sum_k weight x[node] must stay on the positive side of a plane.
+
+    Nodes are flat indices on the padded grid. ``anchor`` (K, 3), ``force`` (K, 3) and ``last`` (K,) are state.
+    ``touched`` lists the M nodes with contacts; node m owns entries start[m] .. start[m+1] of (entry, share).
+    """
+
+    node: np.ndarray  # (K, 3) int64
+    weight: np.ndarray  # (K, 3)
+    normal: np.ndarray  # (K, 3) out of the body
+    offset: np.ndarray  # (K,) plane: normal . x = offset
+    friction: np.ndarray  # (K,) static coefficient
+    preload: np.ndarray  # (K,) multiplier of the augmented Lagrangian, N
+    anchor: np.ndarray  # (K, 3) where the cloth point would carry no friction
+    force: np.ndarray  # (K, 3) on the cloth, N
+    last: np.ndarray  # (K,) signed distance to the plane at the last step
+    touched: np.ndarray  # (M,) int64
+    start: np.ndarray  # (M + 1,) int64
+    entry: np.ndarray  # (E,) int64
+    share: np.ndarray  # (E,)
+
+
+class Pace(NamedTuple):
+    """Settings of the relaxation."""
+
+    dt: float
+    damping: float  # 1/s
+    stiffness: float  # contact, normal, N/m
+    grip: float  # contact, tangential, N/m
+    dashpot: float  # contact, normal, N per m of movement in one step
+
+
+@parallel_kernel
+def relax(n_steps, n_blocks, x, v, force, touch, spent, fields, cloth, contacts, pace):
+    """Take ``n_steps`` steps in place; with 0 steps only the forces at ``x`` are computed.
+
+    x, v, force (elastic + dead load), touch (contact force): (3, NU, NV). ``spent`` (NU, NV) gains what damping and
+    contact take out of the sheet, J. The velocity is that of the half step, so that kinetic energy, work and loss
+    balance exactly in each step.
+    """
+    n_rows = x.shape[1]
+    n_cols = x.shape[2]
+    flat = x.reshape(3, n_rows * n_cols)
+    flat_touch = touch.reshape(3, n_rows * n_cols)
+    keep = 1.0 - 0.5 * pace.damping * pace.dt
+    gain = 1.0 / (1.0 + 0.5 * pace.damping * pace.dt)
+    n_contacts = contacts.offset.shape[0]
+    n_touched = contacts.touched.shape[0]
+    for step in range(max(n_steps, 1)):
+        dashpot = pace.dashpot if n_steps > 0 else 0.0
+        for c in prange(n_contacts):
+            px = 0.0
+            py = 0.0
+            pz = 0.0
+            for k in range(3):
+                w = contacts.weight[c, k]
+                a = contacts.node[c, k]
+                px += w * flat[0, a]
+                py += w * flat[1, a]
+                pz += w * flat[2, a]
+            nx = contacts.normal[c, 0]
+            ny = contacts.normal[c, 1]
+            nz = contacts.normal[c, 2]
+            gap = nx * px + ny * py + nz * pz - contacts.offset[c]
+            push = contacts.preload[c] - pace.stiffness * gap - dashpot * (gap - contacts.last[c])
+            contacts.last[c] = gap
+            if push <= 0.0:
+                contacts.force[c, 0] = 0.0
+                contacts.force[c, 1] = 0.0
+                contacts.force[c, 2] = 0.0
+                contacts.anchor[c, 0] = px
+                contacts.anchor[c, 1] = py
+                contacts.anchor[c, 2] = pz
+                continue
+            tx = px - contacts.anchor[c, 0]
+            ty = py - contacts.anchor[c, 1]
+            tz = pz - contacts.anchor[c, 2]
+            tn = tx * nx + ty * ny + tz * nz
+            tx -= tn * nx
+            ty -= tn * ny
+            tz -= tn * nz
+            stretch = math.sqrt(tx * tx + ty * ty + tz * tz)
+            limit = contacts.friction[c] * push / pace.grip
+            if stretch > limit:
+                scale = limit / stretch
+                tx *= scale
+                ty *= scale
+                tz *= scale
+                contacts.anchor[c, 0] = px - tx
+                contacts.anchor[c, 1] = py - ty
+                contacts.anchor[c, 2] = pz - tz
+            contacts.force[c, 0] = push * nx - pace.grip * tx
+            contacts.force[c, 1] = push * ny - pace.grip * ty
+            contacts.force[c, 2] = push * nz - pace.grip * tz
+        for m in prange(n_touched):
+            fx = 0.0
+            fy = 0.0
+            fz = 0.0
+            for e in range(contacts.start[m], contacts.start[m + 1]):
+                c = contacts.entry[e]
+                w = contacts.share[e]
+                fx += w * contacts.force[c, 0]
+                fy += w * contacts.force[c, 1]
+                fz += w * contacts.force[c, 2]
+            a = contacts.touched[m]
+            flat_touch[0, a] = fx
+            flat_touch[1, a] = fy
+            flat_touch[2, a] = fz
+        for b in prange(n_blocks):
+            forces_of_block_into(
+                force, block_start(b, n_blocks, n_rows), block_start(b + 1, n_blocks, n_rows), x, fields, cloth
+            )
+        if n_steps == 0:
+            break
+        for i in prange(PAD, n_rows - PAD):
+            for j in range(PAD, n_cols - PAD):
+                free = fields.free[i, j]
+                if free == 0.0:
+                    continue
+                m = fields.mass[i, j]
+                kick = pace.dt / m
+                loss = 0.0
+                work = 0.0
+                for k in range(3):
+                    old = v[k, i, j]
+                    new = gain * (keep * old + kick * (force[k, i, j] + touch[k, i, j]))
+                    mean = 0.5 * (old + new)
+                    loss += mean * mean
+                    work += mean * touch[k, i, j]
+                    v[k, i, j] = new
+                    x[k, i, j] += pace.dt * new
+                spent[i, j] += pace.dt * (pace.damping * m * loss - work)

@@ -1,0 +1,195 @@
+"""Contact between the sheet and the body: prepare the body once, find who is near, keep what each contact carries."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from drapesim.kernels.elastic import PAD
+from drapesim.kernels.pairs import FLAT, Found, Surface, find_contacts
+from drapesim.kernels.relax import Contacts
+from drapesim.kernels.tree import Tree, plant_tree
+from drapesim.matter.body import Body
+from drapesim.matter.sheet import Lattice
+
+Array = np.ndarray
+
+
+@dataclass(frozen=True)
+class BodyField:
+    """A body ready for contact: exact triangles, their neighbourhoods, and a tree of boxes."""
+
+    body: Body
+    surface: Surface
+    tree: Tree
+
+
+def prepare_body(body: Body) -> BodyField:
+    """Neighbours, convexity and normals of every feature of ``body``, and the tree over its triangles."""
+    vertices = np.ascontiguousarray(body.vertices, dtype=np.float64)
+    faces = np.ascontiguousarray(body.faces, dtype=np.int32)
+    a, b, c = (vertices[faces[:, k]] for k in range(3))
+    cross = np.cross(b - a, c - a)
+    normal = cross / np.linalg.norm(cross, axis=1, keepdims=True)
+
+    start, end = faces.ravel(), np.roll(faces, -1, axis=1).ravel()
+    low, high = np.minimum(start, end).astype(np.int64), np.maximum(start, end).astype(np.int64)
+    name = low * len(vertices) + high
+    order = np.argsort(name, kind="stable")
+    twin = np.full(len(name), -1)
+    same = name[order][1:] == name[order][:-1]
+    first, second = order[:-1][same], order[1:][same]
+    twin[first], twin[second] = second, first
+    neighbour = np.where(twin >= 0, twin // 3, -1).reshape(-1, 3).astype(np.int32)
+
+    edge = np.roll(vertices[faces], -1, axis=1) - vertices[faces]
+    edge /= np.linalg.norm(edge, axis=2, keepdims=True)
+    inward_next = np.cross(normal[neighbour], -edge)
+    convex = (np.einsum("fkc,fc->fk", inward_next, normal) < -FLAT) & (neighbour >= 0)
+
+    pairs = np.unique(np.concatenate([np.stack([start, end], 1), np.stack([end, start], 1)]), axis=0)
+    ring_start = np.searchsorted(pairs[:, 0], np.arange(len(vertices) + 1)).astype(np.int64)
+
+    angle = np.arccos(np.clip(-np.einsum("fkc,fkc->fk", edge, np.roll(edge, 1, axis=1)), -1.0, 1.0))
+    vertex_normal = np.zeros_like(vertices)
+    for k in range(3):
+        np.add.at(vertex_normal, faces[:, k], angle[:, k, None] * normal)
+    vertex_normal /= np.maximum(np.linalg.norm(vertex_normal, axis=1, keepdims=True), 1e-30)
+
+    surface = Surface(
+        vertices=vertices,
+        faces=faces,
+        normal=normal,
+        neighbour=neighbour,
+        owns=feature_owners(faces),
+        convex=convex,
+        ring_start=ring_start,
+        ring=np.ascontiguousarray(pairs[:, 1], dtype=np.int64),
+        vertex_normal=vertex_normal,
+        part=np.ascontiguousarray(body.part, dtype=np.int32),
+    )
+    return BodyField(body, surface, plant_tree(vertices, faces))
+
+
+def feature_owners(triangles: Array) -> Array:
+    """(t, 6) bool: corner 0-2 and edge 3-5 (corner k to k+1) belong to the first triangle that has them."""
+    owns = np.zeros((len(triangles), 6), dtype=bool)
+    _, first = np.unique(triangles.ravel(), return_index=True)
+    owns[first // 3, first % 3] = True
+    end = np.roll(triangles, -1, axis=1)
+    name = np.minimum(triangles, end).astype(np.int64) * (int(triangles.max()) + 1) + np.maximum(triangles, end)
+    _, first = np.unique(name.ravel(), return_index=True)
+    owns[first // 3, 3 + first % 3] = True
+    return owns
+
+
+@dataclass(frozen=True)
+class ContactSet:
+    """Frozen contacts of one search, with the names (keys) by which the next search knows them again."""
+
+    contacts: Contacts
+    key: Array  # (K,) int64
+    part: Array  # (K,) int32
+    point: Array  # (K, 3) on the body
+
+
+def no_contacts() -> ContactSet:
+    """A set for a sheet that touches nothing."""
+    i, f = np.zeros(0, np.int64), np.zeros(0)
+    contacts = Contacts(
+        node=np.zeros((0, 3), np.int64), weight=np.zeros((0, 3)), normal=np.zeros((0, 3)), offset=f, friction=f,
+        preload=f, anchor=np.zeros((0, 3)), force=np.zeros((0, 3)), last=f, touched=i,
+        start=np.zeros(1, np.int64), entry=i, share=f,
+    )  # fmt: skip
+    return ContactSet(contacts, i, np.zeros(0, np.int32), np.zeros((0, 3)))
+
+
+def search_contacts(
+    field: BodyField,
+    lattice: Lattice,
+    owns: Array,
+    x: Array,
+    band: float,
+    depth: float,
+    half_thickness: float,
+    friction: Array,
+    before: ContactSet,
+) -> ContactSet:
+    """Contacts of the sheet at ``x`` (n, 3); what a contact carried ``before`` (push and grip) goes on.
+
+    ``friction`` (parts,) static coefficients. A contact that the last search did not know starts unloaded.
+    """
+    found = find_contacts(x, lattice.triangles, owns, field.surface, field.tree, band, depth)
+    found = without_far_sides(found)
+    n = len(found.gap)
+    flat = flat_index(lattice)
+    at = np.einsum("ck,ckd->cd", found.weight, x[found.node])
+    preload, anchor = np.zeros(n), at.copy()
+    if len(before.key) and n:
+        order = np.argsort(before.key, kind="stable")
+        slot = np.minimum(np.searchsorted(before.key[order], found.key), len(order) - 1)
+        source = order[slot]
+        known = before.key[source] == found.key
+        old = before.contacts
+        preload[known] = old.preload[source[known]]
+        loaded = (old.force[source[known]] != 0.0).any(1)
+        carried = old.anchor[source[known]] - _cloth_point(old, x, flat)[source[known]]
+        # only the tangential stretch is kept, turned into the new plane
+        stretch = carried - _along(carried, found.normal[known])
+        anchor[known] = np.where(loaded[:, None], at[known] + stretch, at[known])
+    start, touched, entry, share = incidence(flat[found.node], found.weight)
+    contacts = Contacts(
+        node=flat[found.node],
+        weight=found.weight,
+        normal=found.normal,
+        offset=np.einsum("cd,cd->c", found.normal, found.point) + half_thickness,
+        friction=np.ascontiguousarray(friction[found.part]),
+        preload=preload,
+        anchor=anchor,
+        force=np.zeros((n, 3)),
+        last=found.gap - half_thickness,
+        touched=touched,
+        start=start,
+        entry=entry,
+        share=share,
+    )
+    return ContactSet(contacts, found.key, found.part, found.point)
+
+
+def _along(vector: Array, direction: Array) -> Array:
+    return np.einsum("cd,cd->c", vector, direction)[:, None] * direction
+
+
+def _cloth_point(contacts: Contacts, x: Array, flat: Array) -> Array:
+    grid = np.zeros((int(flat.max()) + 1, 3))
+    grid[flat] = x
+    return np.einsum("ck,ckd->cd", contacts.weight, grid[contacts.node])
+
+
+def flat_index(lattice: Lattice) -> Array:
+    """(n,) index of each node on the flattened padded grid."""
+    return ((lattice.ij[:, 0] + PAD).astype(np.int64) * (lattice.shape[1] + 2 * PAD)) + lattice.ij[:, 1] + PAD
+
+
+def without_far_sides(found: Found) -> Found:
+    """Drop node-face contacts that see a thin part's far side: deeper than another surface is near."""
+    kind = found.key >> 60
+    single = kind <= 2
+    if not single.any():
+        return found
+    node = found.node[:, 0]
+    nearest = np.full(int(node.max()) + 1, np.inf)
+    np.minimum.at(nearest, node[single], np.abs(found.gap[single]))
+    keep = ~(single & (found.gap < 0.0) & (-found.gap > nearest[node] + 1e-9))
+    return Found(*(np.ascontiguousarray(field[keep]) for field in found))
+
+
+def incidence(node: Array, weight: Array) -> tuple[Array, Array, Array, Array]:
+    """(start, touched, entry, share): for each touched node the contacts that act on it, in stored order."""
+    contact, corner = np.nonzero(weight)
+    owner = node[contact, corner]
+    order = np.argsort(owner, kind="stable")
+    touched, first = np.unique(owner[order], return_index=True)
+    start = np.append(first, len(owner)).astype(np.int64)
+    return start, touched.astype(np.int64), contact[order].astype(np.int64), weight[contact, corner][order]

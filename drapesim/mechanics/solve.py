@@ -1,0 +1,165 @@
+"""One lattice under relaxation: the moving state, its pace, and the few questions the settle loop asks of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from drapesim.kernels.elastic import ClothConstants, LatticeFields
+from drapesim.kernels.relax import Pace, relax
+from drapesim.matter.fabric import FabricCard
+from drapesim.matter.sheet import Lattice
+from drapesim.mechanics.body_contact import BodyField, ContactSet, feature_owners, no_contacts, search_contacts
+from drapesim.mechanics.energies import cloth_constants, lattice_fields, padded, smooth_curve, unpadded
+
+Array = np.ndarray
+
+TIME_STEP_SHARE = 0.8  # of the largest stable explicit step
+CONTACT_STIFFNESS = 1.0  # normal, in units of the lattice's own link stiffness
+DEPTH = 5e-3  # m, how deep inside the body a node may be and still be pushed out the way it came
+
+
+@dataclass
+class Motion:
+    """The moving state of one lattice; all arrays on the padded grid. Its owner is the settle loop."""
+
+    x: Array  # (3, NU, NV) m
+    v: Array  # m/s, half a step behind
+    force: Array  # elastic + dead load, N
+    touch: Array  # contact, N
+    spent: Array  # (NU, NV) J
+
+
+@dataclass(frozen=True)
+class Problem:
+    """What does not move while one lattice is relaxed."""
+
+    lattice: Lattice
+    card: FabricCard
+    field: BodyField | None
+    friction: Array  # (parts,)
+    held: Array | None
+    gravity: Array  # (3,)
+    fields: LatticeFields
+    cloth: ClothConstants
+    owns: Array
+    weight: Array  # (n,) N, what residuals are measured in
+    blocks: int
+
+
+def pose_problem(
+    lattice: Lattice,
+    card: FabricCard,
+    field: BodyField | None,
+    friction: Array,
+    held: Array | None,
+    gravity: Array,
+    blocks: int,
+) -> Problem:
+    """Gather all fixed arrays of one lattice."""
+    fields = lattice_fields(lattice, card, gravity, held)
+    size = float(np.linalg.norm(gravity))
+    return Problem(
+        lattice=lattice,
+        card=card,
+        field=field,
+        friction=friction,
+        held=held,
+        gravity=gravity,
+        fields=fields,
+        cloth=cloth_constants(card, lattice),
+        owns=feature_owners(lattice.triangles),
+        weight=card.areal_density * lattice.node_area * (size if size > 0 else 9.80665),
+        blocks=blocks,
+    )
+
+
+def start_motion(problem: Problem, x: Array, v: Array | None = None) -> Motion:
+    """State at positions x (n, 3), at rest unless v is given."""
+    grid = padded(problem.lattice, x)
+    velocity = np.zeros_like(grid) if v is None else padded(problem.lattice, v)
+    return Motion(grid, velocity, np.zeros_like(grid), np.zeros_like(grid), np.zeros(grid.shape[1:]))
+
+
+def positions(problem: Problem, motion: Motion) -> Array:
+    """(n, 3) node positions, m."""
+    return unpadded(problem.lattice, motion.x)
+
+
+def link_strains(lattice: Lattice, x: Array) -> tuple[Array, Array]:
+    """Engineering strain of every warp and weft link, flat arrays."""
+    strains = []
+    for axis, h in enumerate((lattice.spacing_u, lattice.spacing_v)):
+        line = np.moveaxis(lattice.index, axis, 0)
+        a, b = line[:-1], line[1:]
+        cell = np.moveaxis(lattice.cell, axis, 0)
+        there = np.pad(cell, ((0, 0), (1, 0))) | np.pad(cell, ((0, 0), (0, 1)))
+        d = x[b[there]] - x[a[there]]
+        strains.append(np.sqrt(np.einsum("nk,nk->n", d, d)) / h - 1.0)
+    return strains[0], strains[1]
+
+
+def stiffest_tangent(problem: Problem, x: Array) -> float:
+    """Largest slope of the load-extension curves at the strains that occur, N/m."""
+    slopes = []
+    for curve, strain in zip(
+        (problem.card.warp_curve, problem.card.weft_curve), link_strains(problem.lattice, x), strict=True
+    ):
+        smooth = smooth_curve(curve, problem.card.compression_ratio)
+        probe = np.array([strain.min(), 0.0, strain.max()]) if len(strain) else np.zeros(1)
+        slopes.append(float(smooth.tangent(probe).max()))
+    return max(slopes)
+
+
+def choose_pace(problem: Problem, tangent: float, damping: float, speed: float = 1.0) -> Pace:
+    """Time step from the stiffest wave of the lattice; contact as stiff as a link, so that it costs no time step."""
+    lattice, card = problem.lattice, problem.card
+    h = min(lattice.spacing_u, lattice.spacing_v)
+    bend = max(card.bend_warp, card.bend_weft, card.twist)
+    stiff = 4.0 * tangent + 8.0 * card.shear_rigidity + 32.0 * bend / h**2
+    dt = TIME_STEP_SHARE * speed * 2.0 / np.sqrt(stiff / (card.areal_density * h**2))
+    link = CONTACT_STIFFNESS * tangent
+    return Pace(dt=float(dt), damping=damping, stiffness=link, grip=link, dashpot=0.5 * link)
+
+
+def with_contact_inertia(problem: Problem, found: ContactSet, pace: Pace) -> Problem:
+    """Raise the inertia of nodes under contacts so that the time step stays stable; rest does not depend on inertia."""
+    contacts = found.contacts
+    base = problem.card.areal_density * padded(problem.lattice, problem.lattice.node_area)
+    stiffness = np.zeros(base.size)
+    if len(contacts.touched):
+        share = np.add.reduceat(contacts.share, contacts.start[:-1])
+        stiffness[contacts.touched] = share * (pace.stiffness + 0.5 * pace.dashpot)
+    extra = 0.25 * pace.dt**2 / TIME_STEP_SHARE**2 * stiffness.reshape(base.shape)
+    return replace(problem, fields=problem.fields._replace(mass=base + extra))
+
+
+def find_touching(problem: Problem, x: Array, band: float, before: ContactSet) -> ContactSet:
+    """Contacts of the sheet at x (n, 3) within ``band`` (m) of the cloth's faces."""
+    if problem.field is None:
+        return no_contacts()
+    half = 0.5 * problem.card.thickness
+    return search_contacts(
+        problem.field, problem.lattice, problem.owns, x, band + half, DEPTH, half, problem.friction, before
+    )
+
+
+def advance(problem: Problem, motion: Motion, found: ContactSet, pace: Pace, steps: int) -> None:
+    """Take explicit steps in place (0: only compute the forces)."""
+    relax(
+        steps, problem.blocks, motion.x, motion.v, motion.force, motion.touch, motion.spent,
+        problem.fields, problem.cloth, found.contacts, pace,
+    )  # fmt: skip
+
+
+def residuals(problem: Problem, motion: Motion) -> tuple[float, float]:
+    """(rms, max) of the net force on free nodes over nodal weight, at the last positions forces were computed for."""
+    net = (motion.force + motion.touch) * problem.fields.free
+    size = np.sqrt((unpadded(problem.lattice, net) ** 2).sum(1)) / problem.weight
+    return float(np.sqrt(np.mean(size**2))), float(size.max())
+
+
+def kinetic_energy(problem: Problem, motion: Motion) -> float:
+    """J, of the half-step velocity."""
+    return float(0.5 * (problem.fields.mass * (motion.v**2).sum(0)).sum())
