@@ -28,7 +28,7 @@ class ArealDensity(Sourced):
 
 class Thickness(Sourced):
     value_mm: Positive = Field(description="thickness in mm")
-    pressure_kPa: Positive | None = Field(None, description="pressure at which it was measured")
+    pressure_kPa: Positive | None = Field(default=None, description="pressure at which it was measured")
 
 
 class Curve(Sourced):

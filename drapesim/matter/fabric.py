@@ -148,8 +148,8 @@ def parse_card(document: Document) -> FabricCard:
             safe[side] = _check_safe(document, side, entry, last)
             keep(f"safe_strain_{side}", entry)
 
-    for surface, entry in file.friction.items():
-        keep(f"friction.{surface}", entry)
+    for surface, friction in file.friction.items():
+        keep(f"friction.{surface}", friction)
     return FabricCard(
         name=file.name,
         areal_density=density,

@@ -321,7 +321,7 @@ def read_flat_map(
         except (UnidentifiedImageError, OSError, SyntaxError, ValueError, Image.DecompressionBombError) as fault:
             reason = "no known picture format" if isinstance(fault, UnidentifiedImageError) else str(fault)
             raise InputError(path, "", f"the picture cannot be read ({reason})", "give a PNG, TIFF or JPEG") from None
-    image = ImageOps.exif_transpose(image) or image
+    image = ImageOps.exif_transpose(image)
     metres = mm_per_pixel * 1e-3
     drawn = size if warp_axis == "right" else size[::-1]
     found = (image.width * metres, image.height * metres)

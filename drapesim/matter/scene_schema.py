@@ -30,13 +30,13 @@ class FabricTable(Table):
 class FlatMapTable(Table):
     """The drawing and the picture of the cloth laid flat; their top-left corner is a corner of the cloth."""
 
-    picture: Name | None = Field(None, description="PNG, TIFF or JPEG of the cloth laid flat")
-    mm_per_pixel: Positive | None = Field(None, description="the picture's scale")
-    warp_axis: Literal["right", "down"] = Field("right", description="where the warp runs in the drawing")
-    seen_from: Literal["inner", "outer"] = Field("inner", description="the side that the drawing shows")
-    marks: Name | None = Field(None, description="SVG with one element for each mark")
-    mm_per_unit: Positive | None = Field(None, description="scale of an SVG whose size has no unit")
-    claims: Name | None = Field(None, description="TOML with one table for each mark")
+    picture: Name | None = Field(default=None, description="PNG, TIFF or JPEG of the cloth laid flat")
+    mm_per_pixel: Positive | None = Field(default=None, description="the picture's scale")
+    warp_axis: Literal["right", "down"] = Field(default="right", description="where the warp runs in the drawing")
+    seen_from: Literal["inner", "outer"] = Field(default="inner", description="the side that the drawing shows")
+    marks: Name | None = Field(default=None, description="SVG with one element for each mark")
+    mm_per_unit: Positive | None = Field(default=None, description="scale of an SVG whose size has no unit")
+    claims: Name | None = Field(default=None, description="TOML with one table for each mark")
 
     @model_validator(mode="after")
     def _belongs_together(self) -> FlatMapTable:
@@ -52,25 +52,29 @@ class FigureTable(Table):
     """The carved figure; a measure left out takes the figure's own."""
 
     stature_mm: Annotated[float, Field(ge=300, le=2500)] | None = None
-    girth: Annotated[float, Field(ge=0.5, le=2)] | None = Field(None, description="factor on breadths and depths")
+    girth: Annotated[float, Field(ge=0.5, le=2)] | None = Field(
+        default=None, description="factor on breadths and depths"
+    )
     knee_bend_deg: Angle | None = None
     head_nod_deg: Angle | None = None
     hand_slant_deg: Angle | None = None
     toe_fall_deg: Angle | None = None
     toe_point_deg: Angle | None = None
-    edge_mm: Positive | None = Field(None, description="triangle edges on trunk and limbs")
-    fine_edge_mm: Positive | None = Field(None, description="triangle edges on face and hands")
+    edge_mm: Positive | None = Field(default=None, description="triangle edges on trunk and limbs")
+    fine_edge_mm: Positive | None = Field(default=None, description="triangle edges on face and hands")
 
 
 class MeshTable(Table):
     """A scan: PLY, STL, OBJ or GLB. It is turned so that ``up`` is z, turned about z, and set down on the support."""
 
     file: Name = Field(description="the mesh file")
-    unit: LengthUnit | None = Field(None, description="the file's unit; left out, it is guessed and shown")
-    up: Literal["x", "y", "z", "-x", "-y", "-z"] = Field("z", description="the file's axis that points up")
-    turn_deg: Angle = Field(0.0, description="turn about the upright, seen from above, counter-clockwise")
-    middle_mm: Pair = Field([0.0, 0.0], description="where the middle of its extent comes to stand, x and y")
-    length_mm: Positive | None = Field(None, description="the longest extent by another measurement, as a check")
+    unit: LengthUnit | None = Field(default=None, description="the file's unit; left out, it is guessed and shown")
+    up: Literal["x", "y", "z", "-x", "-y", "-z"] = Field(default="z", description="the file's axis that points up")
+    turn_deg: Angle = Field(default=0.0, description="turn about the upright, seen from above, counter-clockwise")
+    middle_mm: Pair = Field(default=[0.0, 0.0], description="where the middle of its extent comes to stand, x and y")
+    length_mm: Positive | None = Field(
+        default=None, description="the longest extent by another measurement, as a check"
+    )
 
 
 class SphereTable(Table):
@@ -112,7 +116,7 @@ class BodyTable(Table):
     cylinder: CylinderTable | None = None
     box: BoxTable | None = None
     ridge: RidgeTable | None = None
-    landmarks_mm: dict[Name, Triple] = Field({}, description="further named points of the placed body")
+    landmarks_mm: dict[Name, Triple] = Field(default={}, description="further named points of the placed body")
 
     @model_validator(mode="after")
     def _exactly_one(self) -> BodyTable:
@@ -128,8 +132,8 @@ class SupportTable(Table):
 
     length_mm: Positive = Field(description="extent along x")
     width_mm: Positive = Field(description="extent along y")
-    thickness_mm: Positive = Field(100.0, description="extent along z, downward from the top")
-    top_mm: float = Field(0.0, description="height of its top")
+    thickness_mm: Positive = Field(default=100.0, description="extent along z, downward from the top")
+    top_mm: float = Field(default=0.0, description="height of its top")
     surface: Name = Field(description='the slab\'s surface, such as "slate", as the fabric card names it')
 
 
@@ -139,8 +143,10 @@ class LowerTable(Table):
     do: Literal["lower"]
     point_mm: Pair = Field(description="a point [u, v] of the flat map")
     place_mm: Pair = Field(description="the world's [x, y] that the point comes to hang over")
-    turn_deg: Angle = Field(0.0, description="from world +x to the warp direction, seen from above")
-    clearance_mm: Positive = Field(10.0, description="height of the flat cloth above the highest point under it")
+    turn_deg: Angle = Field(default=0.0, description="from world +x to the warp direction, seen from above")
+    clearance_mm: Positive = Field(
+        default=10.0, description="height of the flat cloth above the highest point under it"
+    )
 
 
 class SettleTable(Table):
@@ -152,12 +158,12 @@ class SettleTable(Table):
     penetration_mm: Annotated[float, Field(gt=0, le=0.05)] = 0.05
     energy_closure: Annotated[float, Field(gt=0, le=0.01)] = 0.01
     max_steps: Annotated[int, Field(ge=1)] = 2_000_000
-    levels: Annotated[int, Field(ge=0, le=6)] = Field(2, description="coarser lattices before the final one")
+    levels: Annotated[int, Field(ge=0, le=6)] = Field(default=2, description="coarser lattices before the final one")
 
 
 class ReportTable(Table):
     contact_levels_mm: Annotated[list[Positive], Field(min_length=1, max_length=12)] = Field(
-        [0.5, 1.0, 2.0, 5.0], description="gap contours to draw"
+        default=[0.5, 1.0, 2.0, 5.0], description="gap contours to draw"
     )
 
     @model_validator(mode="after")
@@ -187,9 +193,11 @@ class ClaimTable(Table):
 
     kind: Literal["stain", "image", "void", "seam", "fold"] | None = None
     claim: Literal["touches", "touches_place", "shows_feature", "lies_clear"] = "touches"
-    place: str = Field("", description="a region or landmark of the body")
-    tolerance_mm: Positive = Field(1.0, description="the largest gap that counts as contact")
-    share: Annotated[float, Field(gt=0, le=1)] = Field(0.8, description="the least share of the area in contact")
+    place: str = Field(default="", description="a region or landmark of the body")
+    tolerance_mm: Positive = Field(default=1.0, description="the largest gap that counts as contact")
+    share: Annotated[float, Field(gt=0, le=1)] = Field(
+        default=0.8, description="the least share of the area in contact"
+    )
 
     @model_validator(mode="after")
     def _place_where_wanted(self) -> ClaimTable:
