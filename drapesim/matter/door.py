@@ -68,11 +68,15 @@ def _explain(model: type[Table], document: Document, at: Keys, fault: Any) -> In
     if kind == "value_error":
         problem, _, remedy = str(context["error"]).partition("; ")
         return document.error(keys, problem, remedy)
+
+    def bound(name: str) -> str:
+        return f"{context[name]:g}" if name in context else ""
+
     sentences = {
-        "greater_than": f"must be greater than {context.get('gt')}",
-        "greater_than_equal": f"must be at least {context.get('ge')}",
-        "less_than": f"must be less than {context.get('lt')}",
-        "less_than_equal": f"must be at most {context.get('le')}",
+        "greater_than": f"must be greater than {bound('gt')}",
+        "greater_than_equal": f"must be at least {bound('ge')}",
+        "less_than": f"must be less than {bound('lt')}",
+        "less_than_equal": f"must be at most {bound('le')}",
         "float_type": "must be a number",
         "int_type": "must be a whole number",
         "string_type": "must be a text in quotes",
