@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
@@ -19,7 +19,7 @@ from drapesim.matter.marks import PLACE_CLAIMS, Claimed, FlatMap, Mark, parse_cl
 from drapesim.matter.sheet import Sheet
 
 if TYPE_CHECKING:
-    from drapesim.matter.scene_schema import BodyTable, SceneFile
+    from drapesim.matter.scene_schema import BodyTable, FigureTable, SceneFile
 
 Array = np.ndarray
 
@@ -100,8 +100,10 @@ def read_scene(path: str | Path) -> Scene:
     inputs = {Path(path).name: document.sha256}
     sheet = _build_sheet(document, file)
     fabric = _read_fabric(document, file, inputs)
-    body = _build_body(document, file, inputs)
+    lay = tuple(_build_step(document, file, sheet, number) for number in range(len(file.lay)))
     marks, claims = _read_marks(document, file, sheet, inputs)
+    flat_map = _read_picture(document, file, sheet, inputs)
+    body = _build_body(document, file, inputs)  # last: carving takes seconds, and a fault should show at once
     _check_places(marks, claims, body)
     return Scene(
         path=Path(path),
@@ -110,9 +112,9 @@ def read_scene(path: str | Path) -> Scene:
         sheet=sheet,
         fabric=fabric,
         body=body,
-        lay=tuple(_build_step(document, file, sheet, number) for number in range(len(file.lay))),
+        lay=lay,
         marks=marks,
-        flat_map=_read_picture(document, file, sheet, inputs),
+        flat_map=flat_map,
         settle=SettleSettings(
             residual_rms=file.settle.residual_rms,
             residual_max=file.settle.residual_max,
@@ -178,23 +180,22 @@ def _read_fabric(document: Document, file: SceneFile, inputs: dict[str, str]) ->
 def _build_body(document: Document, file: SceneFile, inputs: dict[str, str]) -> Body:
     from drapesim.matter.body import join, slab
 
-    body = _build_bare_body(document, file.body, _metres(file.support.top_mm) if file.support else 0.0, inputs)
+    floor = 0.0 if file.support is None else _metres(file.support.top_mm)
+    try:
+        body = _build_bare_body(document, file.body, floor, inputs)
+    except InputError as fault:
+        if fault.file:
+            raise
+        kind = next(name for name in file.body.model_fields_set if name not in ("surface", "landmarks_mm"))
+        raise document.error(("body", kind), fault.problem, fault.remedy) from None
     if file.body.landmarks_mm:
         given = {name: _point(place) for name, place in file.body.landmarks_mm.items()}
         body = replace(body, landmarks=MappingProxyType({**body.landmarks, **given}))
     if file.support is None:
         return body
     table = file.support
-    return join(
-        body,
-        slab(
-            _metres(table.length_mm),
-            _metres(table.width_mm),
-            _metres(table.thickness_mm),
-            _metres(table.top_mm),
-            table.surface,
-        ),
-    )
+    length, width, thickness = (_metres(size) for size in (table.length_mm, table.width_mm, table.thickness_mm))
+    return join(body, slab(length, width, thickness, floor, table.surface))
 
 
 def _build_bare_body(document: Document, table: BodyTable, floor: float, inputs: dict[str, str]) -> Body:
@@ -203,56 +204,43 @@ def _build_bare_body(document: Document, table: BodyTable, floor: float, inputs:
 
     surface = table.surface
     if table.figure is not None:
-        return _carve(document, table, floor)
+        return bodies.rest_on(_carve(table.figure, surface), floor)
     if table.mesh is not None:
         mesh = table.mesh
-        path = _note_input(document, ("body", "mesh"), "body mesh", mesh.file, inputs)
+        path = _note_input(document, ("body", "mesh", "file"), "body mesh", mesh.file, inputs)
         stated = None if mesh.length_mm is None else _metres(mesh.length_mm)
-        body = bodies.load_body(path, unit=mesh.unit, up=mesh.up, stated_length_m=stated, surface=surface)
-        return bodies.rest_on(_turned(body, math.radians(mesh.turn_deg), _point(mesh.middle_mm)), floor)
+        body = bodies.load_body(path, mesh.unit, mesh.up, stated, surface)
+        body = bodies.placed(body, turn=math.radians(mesh.turn_deg))
+        low, high = body.vertices.min(axis=0), body.vertices.max(axis=0)
+        shift = _point(mesh.middle_mm) - 0.5 * (low + high)[:2]
+        return bodies.rest_on(bodies.placed(body, (shift[0], shift[1], 0.0)), floor)
     if table.sphere is not None:
         return bodies.sphere(_metres(table.sphere.radius_mm), _point(table.sphere.centre_mm), surface)
     if table.cylinder is not None:
-        solid = table.cylinder
-        return bodies.cylinder(
-            _metres(solid.radius_mm), _metres(solid.length_mm), _point(solid.centre_mm), solid.axis, surface
-        )
+        roller = table.cylinder
+        size = (_metres(roller.radius_mm), _metres(roller.length_mm))
+        return bodies.cylinder(*size, _point(roller.centre_mm), roller.axis, surface)
     if table.box is not None:
-        return bodies.box(_point(table.box.size_mm), _point(table.box.centre_mm), surface)
+        middle, half = _point(table.box.centre_mm), 0.5 * _point(table.box.size_mm)
+        return bodies.box(middle - half, middle + half, surface)
     assert table.ridge is not None  # the schema wants exactly one
-    ridge = table.ridge
-    return bodies.ridge(
-        _metres(ridge.height_mm), _metres(ridge.breadth_mm), _metres(ridge.length_mm), _metres(ridge.radius_mm), surface
-    )
+    roof = table.ridge
+    size3 = (_metres(roof.height_mm), _metres(roof.breadth_mm), _metres(roof.length_mm))
+    return bodies.ridge(*size3, _metres(roof.radius_mm), surface, _point(roof.foot_mm))
 
 
-def _carve(document: Document, table: BodyTable, floor: float) -> Body:
-    """The carved figure by the scene's measures, lying on ``floor`` (m)."""
-    from drapesim.matter.body import rest_on
+def _carve(table: FigureTable, surface: str) -> Body:
+    """The carved figure by the scene's measures."""
     from drapesim.matter.figure import FigureMeasures, carve_figure
 
-    known = {entry.name for entry in fields(FigureMeasures)}
     measures: dict[str, float] = {}
-    for key, value in table.figure.model_dump(exclude_none=True).items() if table.figure else ():
-        name, factor = (key[:-3] + "_m", 1e-3) if key.endswith("_mm") else (key, 1.0)
-        assert name in known, name
-        measures[name] = value * factor
-    try:
-        body = carve_figure(FigureMeasures(**measures))
-    except InputError as fault:
-        raise document.error(("body", "figure"), fault.problem, fault.remedy) from None
-    parts = tuple(replace(part, surface=table.surface) for part in body.parts)
-    return rest_on(replace(body, parts=parts), floor)
-
-
-def _turned(body: Body, angle: float, middle: Array) -> Body:
-    """``body`` turned about the upright by ``angle`` (rad), the middle of its extent put at ``middle`` (x, y; m)."""
-    turn = np.array([[math.cos(angle), -math.sin(angle)], [math.sin(angle), math.cos(angle)]])
-    level = body.vertices[:, :2] @ turn.T
-    shift = middle - 0.5 * (level.min(axis=0) + level.max(axis=0))
-    landmarks = {name: np.append(turn @ place[:2] + shift, place[2]) for name, place in body.landmarks.items()}
-    vertices = np.ascontiguousarray(np.column_stack([level + shift, body.vertices[:, 2]]))
-    return replace(body, vertices=vertices, landmarks=MappingProxyType(landmarks))
+    for key, value in table.model_dump(exclude_none=True).items():
+        if key.endswith("_mm"):
+            measures[key.removesuffix("_mm") + "_m"] = _metres(value)
+        else:
+            measures[key] = value
+    body = carve_figure(FigureMeasures(**measures))
+    return replace(body, parts=tuple(replace(part, surface=surface) for part in body.parts))
 
 
 def _build_step(document: Document, file: SceneFile, sheet: Sheet, number: int) -> LowerStep:

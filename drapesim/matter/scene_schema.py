@@ -69,7 +69,9 @@ class MeshTable(Table):
 
     file: Name = Field(description="the mesh file")
     unit: LengthUnit | None = Field(default=None, description="the file's unit; left out, it is guessed and shown")
-    up: Literal["x", "y", "z", "-x", "-y", "-z"] = Field(default="z", description="the file's axis that points up")
+    up: Literal["x", "y", "z", "-x", "-y", "-z"] | None = Field(
+        default=None, description="the file's axis that points up; left out, y for GLB and z for others"
+    )
     turn_deg: Angle = Field(default=0.0, description="turn about the upright, seen from above, counter-clockwise")
     middle_mm: Pair = Field(default=[0.0, 0.0], description="where the middle of its extent comes to stand, x and y")
     length_mm: Positive | None = Field(
@@ -101,6 +103,7 @@ class RidgeTable(Table):
     breadth_mm: Positive
     length_mm: Positive
     radius_mm: NotNegative = 0.0
+    foot_mm: Triple = Field(default=[0.0, 0.0, 0.0], description="the middle of its foot")
 
 
 BODIES = ("figure", "mesh", "sphere", "cylinder", "box", "ridge")
