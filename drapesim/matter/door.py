@@ -39,21 +39,32 @@ def check(model: type[T], document: Document, data: Any = None, at: Keys = ()) -
     try:
         return model.model_validate(document.data if data is None else data)
     except ValidationError as fault:
-        raise gather_faults([_explain(model, document, at, each) for each in fault.errors()]) from None
+        raise gather_faults([_explain(model, document, at, each) for each in _drop_echoes(model, fault)]) from None
+
+
+def _drop_echoes(model: type[Table], fault: ValidationError) -> list[Any]:
+    """The faults without those that only repeat another: a misspelt key also leaves the right one missing."""
+    meant = {
+        (*each["loc"][:-1], *_nearest(str(each["loc"][-1]), _known_keys(model, each["loc"][:-1])))
+        for each in fault.errors()
+        if each["type"] == "extra_forbidden"
+    }
+    return [each for each in fault.errors() if each["type"] != "missing" or tuple(each["loc"]) not in meant]
 
 
 def suggest(word: str, known: Iterable[str]) -> str:
     """Remedy for a name that is not known: the nearest known one, or the list of them."""
     known = sorted(known)
-    near = difflib.get_close_matches(word, known, n=1, cutoff=0.5) or _share_a_stem(word, known)
+    near = _nearest(word, known)
     if near:
         return f"did you mean '{near[0]}'?"
     return "known here: " + ", ".join(known) if known else "none is known here"
 
 
-def _share_a_stem(word: str, known: Sequence[str]) -> list[str]:
-    """Known keys with the same first word, such as length_mm for length_inch."""
-    return [key for key in known if key.split("_")[0] == word.split("_")[0]]
+def _nearest(word: str, known: Sequence[str]) -> list[str]:
+    """The known name most like ``word``, or one with the same first word (length_mm for length_inch), or none."""
+    alike = difflib.get_close_matches(word, sorted(known), n=1, cutoff=0.5)
+    return alike or [key for key in sorted(known) if key.split("_")[0] == word.split("_")[0]][:1]
 
 
 def _explain(model: type[Table], document: Document, at: Keys, fault: Any) -> InputError:

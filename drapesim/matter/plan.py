@@ -131,11 +131,11 @@ def read_scene(path: str | Path) -> Scene:
 
 
 def _metres(millimetres: float) -> float:
-    return millimetres * 1e-3
+    return millimetres / 1000.0  # 1650 mm is 1.65 m to the last bit; times 1e-3 it is not
 
 
 def _point(millimetres: list[float]) -> Array:
-    return np.array(millimetres, dtype=np.float64) * 1e-3
+    return np.array(millimetres, dtype=np.float64) / 1000.0
 
 
 def _beside(document: Document, name: str) -> Path:

@@ -1,0 +1,245 @@
+"""The scene: SI values, hashes, bodies placed, handedness, the exported schema, and refusals with place and remedy."""
+
+import hashlib
+import math
+import shutil
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import jsonschema
+import numpy as np
+import pytest
+import trimesh
+from PIL import Image
+
+from drapesim.ground.outcome import InputError
+from drapesim.matter.plan import LowerStep, SettleSettings, read_scene, scene_schema
+
+SCENES = Path(__file__).parents[3] / "scenes"
+
+SCENE = """\
+title = "test"
+[sheet]
+length_mm = 500
+width_mm = 300
+spacing_mm = 10
+[fabric]
+card = "card.toml"
+[flat_map]
+marks = "marks.svg"
+[body]
+surface = "limewood"
+box = { size_mm = [200, 100, 50], centre_mm = [10, 20, 25] }
+[support]
+length_mm = 1000
+width_mm = 600
+surface = "slate"
+[[lay]]
+do = "lower"
+point_mm = [250, 150]
+place_mm = [10, 20]
+turn_deg = 90
+"""
+BOX = "box = { size_mm = [200, 100, 50], centre_mm = [10, 20, 25] }"
+MARKS = """\
+<svg xmlns="http://www.w3.org/2000/svg" width="500mm" height="300mm" viewBox="0 0 500 300">
+<circle id="a" cx="100" cy="100" r="10"/>
+</svg>
+"""
+
+
+@pytest.fixture
+def write(tmp_path):
+    """Write the scene with some texts replaced, beside its card and marks; returns its path."""
+    shutil.copy(SCENES / "fabrics/cover-linen.toml", tmp_path / "card.toml")
+    (tmp_path / "marks.svg").write_text(MARKS)
+
+    def write(*changes):
+        text = SCENE
+        for old, new in changes:
+            assert old in text
+            text = text.replace(old, new, 1)
+        path = tmp_path / "scene.toml"
+        path.write_text(text)
+        return path
+
+    return write
+
+
+def test_values_in_si_and_defaults(write):
+    scene = read_scene(write())
+    assert (scene.sheet.length, scene.sheet.width, scene.sheet.spacing) == (0.5, 0.3, 0.01)
+    assert scene.lay == (LowerStep((0.25, 0.15), (0.01, 0.02), math.pi / 2, 0.01),)
+    assert scene.settle == SettleSettings()
+    assert scene.contact_levels == (5e-4, 1e-3, 2e-3, 5e-3)
+    assert scene.seed == 0
+    assert [part.surface for part in scene.body.parts] == ["limewood", "slate"]
+    assert [part.is_support for part in scene.body.parts] == [False, True]
+    assert np.allclose(scene.body.vertices[:8].min(axis=0), [-0.09, -0.03, 0.0])
+    assert np.allclose(scene.body.vertices[:8].max(axis=0), [0.11, 0.07, 0.05])
+    assert np.allclose(scene.body.vertices.min(axis=0), [-0.5, -0.3, -0.1])
+
+
+def test_every_file_is_hashed(write, tmp_path):
+    Image.new("RGB", (500, 300)).save(tmp_path / "cloth.png")
+    (tmp_path / "claims.toml").write_text('[a]\nclaim = "lies_clear"\n')
+    trimesh.creation.box((0.2, 0.1, 0.05)).export(tmp_path / "box.ply")
+    flat_map = 'marks = "marks.svg"\nclaims = "claims.toml"\npicture = "cloth.png"\nmm_per_pixel = 1'
+    path = write((BOX, 'mesh = { file = "box.ply", unit = "m" }'), ('marks = "marks.svg"', flat_map))
+    scene = read_scene(path)
+    assert set(scene.inputs) == {"scene.toml", "card.toml", "marks.svg", "claims.toml", "cloth.png", "box.ply"}
+    for name, digest in scene.inputs.items():
+        assert digest == hashlib.sha256((tmp_path / name).read_bytes()).hexdigest()
+    assert scene.flat_map.file == "cloth.png"
+    assert scene.marks[0].claim.kind == "lies_clear"
+
+
+@pytest.mark.parametrize(
+    ("seen_from", "warp_axis", "inner_sign"), [("inner", "right", -1), ("outer", "right", 1), ("inner", "down", -1)]
+)
+def test_the_seen_side_sets_the_inner_sign(write, seen_from, warp_axis, inner_sign):
+    """u right and v down make u x v point away from who looks; seen from the inner side, that is out of the outer."""
+    keys = f'marks = "marks.svg"\nseen_from = "{seen_from}"\nwarp_axis = "{warp_axis}"'
+    assert read_scene(write(('marks = "marks.svg"', keys))).sheet.inner_sign == inner_sign
+
+
+def test_a_scan_is_turned_and_set_down(write, tmp_path):
+    trimesh.creation.box((200.0, 50.0, 100.0)).apply_translation((7, 8, 9)).export(tmp_path / "box.stl")
+    mesh = 'mesh = { file = "box.stl", unit = "mm", up = "y", turn_deg = 90, middle_mm = [30, 40], length_mm = 200 }'
+    scene = read_scene(write((BOX, mesh), ('surface = "slate"', 'surface = "slate"\ntop_mm = 15')))
+    body = scene.body.vertices[scene.body.faces[scene.body.part == 0]].reshape(-1, 3)
+    assert np.allclose(body.min(axis=0), [-0.020, -0.060, 0.015], atol=1e-9)
+    assert np.allclose(body.max(axis=0), [0.080, 0.140, 0.065], atol=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("table", "low", "high"),
+    [
+        ("sphere = { radius_mm = 50, centre_mm = [0, 0, 50] }", [-0.05, -0.05, 0], [0.05, 0.05, 0.1]),
+        (
+            'cylinder = { radius_mm = 50, length_mm = 300, centre_mm = [0, 0, 50], axis = "x" }',
+            [-0.15, -0.05, 0],
+            [0.15, 0.05, 0.1],
+        ),
+        ("ridge = { height_mm = 80, breadth_mm = 60, length_mm = 300 }", [-0.03, -0.15, 0], [0.03, 0.15, 0.08]),
+    ],
+)
+def test_solids_stand_where_they_are_put(write, table, low, high):
+    scene = read_scene(write((BOX, table)))
+    body = scene.body.vertices[scene.body.faces[scene.body.part == 0]].reshape(-1, 3)
+    assert np.allclose(body.min(axis=0), low, atol=2e-4)
+    assert np.allclose(body.max(axis=0), high, atol=2e-4)
+
+
+def test_the_figure_takes_the_scenes_measures(write, monkeypatch):
+    """Keys in mm reach the figure in metres, the surface reaches its parts; the carving itself is tested elsewhere."""
+    from drapesim.matter.body import box
+    from drapesim.matter.figure import FigureMeasures
+
+    asked = []
+
+    def carve(measures):
+        asked.append(measures)
+        return box((0, 0, 0), (1, 1, 1), "unset")
+
+    monkeypatch.setattr("drapesim.matter.figure.carve_figure", carve)
+    scene = read_scene(write((BOX, "figure = { stature_mm = 1650, girth = 1.1, head_nod_deg = 3 }")))
+    assert asked == [FigureMeasures(stature_m=1.65, girth=1.1, head_nod_deg=3.0)]
+    assert scene.body.parts[0].surface == "limewood"
+
+
+def test_figure_keys_follow_the_figures_measures():
+    from dataclasses import fields
+
+    from drapesim.matter.figure import FigureMeasures
+    from drapesim.matter.scene_schema import FigureTable
+
+    wanted = {
+        entry.name.removesuffix("_m") + "_mm" if entry.name.endswith("_m") else entry.name
+        for entry in fields(FigureMeasures)
+    }
+    assert set(FigureTable.model_fields) == wanted
+
+
+def test_settle_defaults_are_the_records():
+    """The file's defaults and the record's must not drift apart."""
+    from drapesim.matter.scene_schema import SettleTable
+
+    table, record = SettleTable(), SettleSettings()
+    assert (table.stay_mm * 1e-3, table.penetration_mm * 1e-3) == pytest.approx((record.stay, record.penetration))
+    for name in ("residual_rms", "residual_max", "energy_closure", "max_steps", "levels"):
+        assert getattr(table, name) == getattr(record, name)
+
+
+def test_landmarks_of_the_scene_can_be_claimed(write, tmp_path):
+    (tmp_path / "claims.toml").write_text('[a]\nclaim = "touches_place"\nplace = "knob"\n')
+    claims = ('marks = "marks.svg"', 'marks = "marks.svg"\nclaims = "claims.toml"')
+    with pytest.raises(InputError, match=r"claims.toml:1: a.place: the body has no region or landmark 'knob'"):
+        read_scene(write(claims))
+    scene = read_scene(write(claims, (BOX, BOX + "\nlandmarks_mm = { knob = [10, 20, 50] }")))
+    assert np.allclose(scene.body.landmarks["knob"], [0.01, 0.02, 0.05])
+
+
+@pytest.mark.parametrize(
+    ("changes", "sentence"),
+    [
+        ([("spacing_mm", "spacing_cm")], "scene.toml:5: sheet.spacing_cm: unknown key; did you mean 'spacing_mm'?"),
+        ([("width_mm = 300\n", "")], "scene.toml:2: sheet.width_mm: this key is missing; give the cloth's extent"),
+        ([("spacing_mm = 10", "spacing_mm = 200")], "scene.toml:5: sheet.spacing_mm: 200 mm leaves fewer than two"),
+        (
+            [("spacing_mm = 10", "spacing_mm = 0.1")],
+            "0.1 mm makes 15 million nodes, more than 4; give at least 0.19 mm",
+        ),
+        ([("length_mm = 500", "length_mm = inf")], "sheet.length_mm: must be a finite number"),
+        ([("turn_deg = 90", "turn_rad = 1")], "scene.toml:21: lay[1].turn_rad: unknown key; did you mean 'turn_deg'?"),
+        ([('do = "lower"', 'do = "throw"')], "lay[1].do: must be 'lower', not 'throw'"),
+        ([("point_mm = [250, 150]", "point_mm = [650, 150]")], "[650, 150] is no point of the cloth; give 0 to 500"),
+        ([("point_mm = [250, 150]", "point_mm = [250]")], "lay[1].point_mm: must hold at least 2 entries, not 1"),
+        ([(BOX, "")], "body: one kind of body is wanted, and none is given; give one of figure, mesh"),
+        ([(BOX, BOX + "\nfigure = {}")], "one kind of body is wanted, and figure and box is given"),
+        ([('surface = "slate"', 'surface = "slat"')], "has no friction coefficient for the surface 'slat'"),
+        ([("[body]", "[bodie]")], "scene.toml:10: bodie: unknown key; did you mean 'body'?"),
+        ([('marks = "marks.svg"', 'claims = "x.toml"')], "flat_map: claims is given without marks"),
+        ([('marks = "marks.svg"', 'picture = "x.png"')], "flat_map: picture and mm_per_pixel belong together"),
+        ([("[support]", "[settle]\nresidual_rms = 0.1\n[support]")], "settle.residual_rms: must be at most 0.001"),
+        ([("[support]", "[report]\ncontact_levels_mm = [2, 1]\n[support]")], "contact_levels_mm does not rise"),
+        ([("size_mm = [200, 100, 50]", "size_mm = [200, 0, 50]")], "body.box.size_mm[2]: must be greater than 0"),
+        (
+            [(BOX, "ridge = { height_mm = 80, breadth_mm = 60, length_mm = 300, radius_mm = 40 }")],
+            "scene.toml:12: body.ridge: radius 0.04 m does not fit",
+        ),
+    ],
+)
+def test_scenes_that_are_refused(write, changes, sentence):
+    with pytest.raises(InputError) as caught:
+        read_scene(write(*changes))
+    assert sentence in str(caught.value)
+
+
+def test_all_faults_are_said_the_first_first(write):
+    path = write(("spacing_mm = 10", "spacing_mm = -10"), ("place_mm = [10, 20]", "place_mm = 10"))
+    with pytest.raises(InputError) as caught:
+        read_scene(path)
+    first, second = str(caught.value).split("\n")
+    assert first.endswith("scene.toml:5: sheet.spacing_mm: must be greater than 0, not -10")
+    assert second.endswith("scene.toml:20: lay[1].place_mm: must be a list in square brackets, not 10")
+
+
+@pytest.mark.parametrize("scene", sorted(path.name for path in SCENES.glob("*.toml")))
+def test_the_exported_schema_takes_the_demo_scenes(scene):
+    schema = scene_schema()
+    jsonschema.Draft202012Validator.check_schema(schema)
+    data = tomllib.loads((SCENES / scene).read_text())
+    jsonschema.validate(data, schema)
+    data["sheet"]["spacing"] = 1
+    with pytest.raises(jsonschema.ValidationError, match="spacing"):
+        jsonschema.validate(data, schema)
+
+
+def test_importing_the_plan_loads_nothing_heavy():
+    heavy = ("trimesh", "skimage", "svgelements", "shapely", "pydantic", "h5py", "PIL", "scipy", "numba")
+    code = f"import sys, drapesim.matter.plan; print([name for name in {heavy} if name in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=SCENES.parent, check=True)
+    assert done.stdout.strip() == "[]"
