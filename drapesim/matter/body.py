@@ -306,7 +306,8 @@ def load_body(
     """A scan or model from PLY, STL, OBJ or GLB as one part "body", repaired; what was done is in ``Body.repairs``.
 
     ``unit`` of the file's numbers, a key of ``UNITS``: left out, GLB is metres (its standard), others are guessed from
-    the size of a person. ``up``: "x", "y", "z" or one of these with a minus; left out, y for GLB (its standard) and z for others.
+    the size of a person. ``up``: "x", "y", "z" or one of these with a minus; left out, y for GLB (its standard) and z
+    for others.
     ``stated_length_m``: the longest extent by another measurement, checked to 2%.
 
     Raises InputError for a file that is missing, of another kind, broken, or beyond repair.

@@ -25,7 +25,7 @@ def even_out(vertices: Array, faces: Array, field: Field, size: Size, rounds: in
     """
     v, f = drop_onto(field, vertices, faces), faces.astype(np.int64)
     for n in range(rounds):
-        v, f, n_gone = _collapse(v, f, field, size)
+        v, f, n_gone = _collapse(v, f, size)
         if n % 3 == 2 or n_gone == 0:
             f = _flip(v, f)
             v = _relax(field, v, f)
@@ -38,7 +38,7 @@ def even_out(vertices: Array, faces: Array, field: Field, size: Size, rounds: in
             f = _flip(v, f)
         v = _relax(field, v, f)
     for _ in range(4):
-        v, f, _ = _collapse(v, f, field, size, short=0.62)
+        v, f, _ = _collapse(v, f, size, short=0.62)
         f = _flip(v, f)
         v = _relax(field, v, f)
     f = _flip(v, f)
@@ -60,12 +60,21 @@ def vertex_normals(vertices: Array, faces: Array) -> Array:
 
 
 def drop_onto(field: Field, vertices: Array, faces: Array, steps: int = 2) -> Array:
-    """Vertices moved along their normals onto the zero level: Newton steps with a one-sided slope."""
+    """Vertices moved onto the zero level: Newton steps along their normals, of at most 2 mm.
+
+    Where the normal is no guide (a fold), along the gradient of the field.
+    """
     v, normal, probe = vertices.copy(), vertex_normals(vertices, faces), 2e-4
     for _ in range(steps):
         value = field(v)
         slope = (field(v + probe * normal) - value) / probe
-        v -= np.clip(value / np.maximum(slope, 0.4), -2e-3, 2e-3)[:, None] * normal
+        lost = np.nonzero(slope < 0.5)[0]
+        if len(lost):
+            shifted = (v[lost, None] + probe * np.eye(3)).reshape(-1, 3)
+            gradient = (field(shifted).reshape(-1, 3) - value[lost, None]) / probe
+            slope[lost] = np.linalg.norm(gradient, axis=1)
+            normal[lost] = gradient / np.maximum(slope[lost, None], 1e-12)
+        v -= np.clip(value / np.maximum(slope, 0.2), -2e-3, 2e-3)[:, None] * normal
     return v
 
 
@@ -92,7 +101,7 @@ def _least_around(values: Array, edge: Array) -> Array:
     return out
 
 
-def _collapse(v: Array, f: Array, field: Field, size: Size, short: float = 0.8) -> tuple[Array, Array, int]:
+def _collapse(v: Array, f: Array, size: Size, short: float = 0.8) -> tuple[Array, Array, int]:
     """Merge the ends of an independent set of short edges; the number of vertices removed comes third."""
     edge, _, tip = _edges(f)
     a, b = edge.T
@@ -146,15 +155,15 @@ def _is_pinched(f: Array) -> Array:
 
 def _split(v: Array, f: Array, size: Size, long: float = 1.4) -> tuple[Array, Array]:
     """Halve every edge longer than ``long`` times its size; each triangle is cut to match (1, 2 or 3 halved sides)."""
-    edge, pair, _ = _edges(f)
+    edge, _, _ = _edges(f)
     middle = 0.5 * (v[edge[:, 0]] + v[edge[:, 1]])
     halved = np.linalg.norm(v[edge[:, 1]] - v[edge[:, 0]], axis=1) > long * size(middle)
     fresh = np.full(len(edge), -1)
     fresh[halved] = len(v) + np.arange(halved.sum())
-    key = np.sort(np.stack([f, np.roll(f, -1, axis=1)], axis=2), axis=2)
+    side = np.sort(np.stack([f, np.roll(f, -1, axis=1)], axis=2), axis=2)
     n = len(v)
     edge_key = edge[:, 0] * n + edge[:, 1]  # sorted, as _edges sorts by it
-    mid = fresh[np.searchsorted(edge_key, (key[..., 0] * n + key[..., 1]).ravel())].reshape(f.shape)
+    mid = fresh[np.searchsorted(edge_key, (side[..., 0] * n + side[..., 1]).ravel())].reshape(f.shape)
     v = np.concatenate([v, middle[halved]])
     count = (mid >= 0).sum(axis=1)
     pieces = [f[count == 0]]

@@ -10,7 +10,7 @@ finished body is then set down on z = 0 with its length centred on x = 0.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from types import MappingProxyType
 
 import numpy as np
@@ -45,7 +45,7 @@ class FigureMeasures:
     toe_fall_deg: float = 12.0  # feet turned outward
     toe_point_deg: float = 12.0  # feet stretched from the right angle
     edge_m: float = 0.0095  # triangle edges on trunk and limbs
-    fine_edge_m: float = 0.0048  # triangle edges on face and hands
+    fine_edge_m: float = 0.0044  # triangle edges on face and hands
 
 
 @dataclass(frozen=True)
@@ -73,7 +73,7 @@ def pose_figure(measures: FigureMeasures) -> Figure:
         )
         for side in (-1.0, 1.0)
     )  # fmt: skip
-    pair = Union(tuple(carve_leg(leg, word, g) for leg, word in zip(legs, ("left", "right"), strict=True)), 0.006)
+    pair = Union(tuple(carve_leg(leg, word, g) for leg, word in zip(legs, ("left", "right"), strict=True)), 0.014)
     whole: Solid = Union((trunk, pair), 0.030)
     arms, tips = [], {}
     for side, word in ((-1.0, "left"), (1.0, "right")):
@@ -82,11 +82,12 @@ def pose_figure(measures: FigureMeasures) -> Figure:
             whole, side, shoulder, (length["upper arm"], length["forearm"]), (0.995, 0.078),
             np.radians(measures.hand_slant_deg), elbow_z=0.037 * g,
         )  # fmt: skip
-        arm, hand, found = carve_arm(pose, whole, word, g)
-        whole = Union((Union((whole, arm), 0.014), hand), 0.004)
+        arm = carve_arm(pose, whole, word, g)
+        for piece, blend in ((arm.upper, 0.018), (arm.lower, 0.007), (arm.fingers, 0.0035)):
+            whole = Union((whole, piece), blend)
         arms.append(pose)
-        tips.update(found)
-    return Figure(whole, head, tuple(arms), tuple(legs), tips)
+        tips.update(arm.tips)
+    return Figure(whole, head, (arms[0], arms[1]), (legs[0], legs[1]), tips)
 
 
 def carve_figure(measures: FigureMeasures | None = None) -> Body:

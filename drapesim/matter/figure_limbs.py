@@ -64,20 +64,27 @@ def frame_along(long: Array, depth: Array) -> Array:
     return np.array([long, np.cross(depth, long), depth])
 
 
-def rest_arm(below: Solid, side: float, shoulder: Array, lengths: tuple[float, float], wrist_xy: tuple[float, float],
-             slant: float, elbow_z: float) -> ArmPose:
+def rest_arm(
+    below: Solid,
+    side: float,
+    shoulder: Array,
+    lengths: tuple[float, float],
+    wrist_xy: tuple[float, float],
+    slant: float,
+    elbow_z: float,
+) -> ArmPose:
     """Lay a hand on ``below`` and let the elbow sink to ``elbow_z`` beside the body.
 
     ``lengths`` of upper arm and forearm, m; ``wrist_xy`` m with y for the right side; ``slant`` rad of the hand from
     crosswise towards the feet.
-    """  # fmt: skip
+    """
     heading = np.array([-np.sin(slant), -side * np.cos(slant), 0.0])
     thumb = np.cross(UP, heading) * side
     wrist_flat = np.array([wrist_xy[0], side * wrist_xy[1], 0.0])
+    across = np.array([-0.02, 0.0, 0.02])[:, None] * thumb
     wrist = _lowest_clear(below, wrist_flat[None], 0.0185)[0]
-    places = wrist_flat + np.array([0.085 * heading + across * thumb for across in (-0.02, 0.0, 0.02)])
-    knuckle = _lowest_clear(below, places, 0.0120).max(axis=0)
-    middles = _lowest_clear(below, wrist_flat + np.array([0.045 * heading + a * thumb for a in (-0.02, 0.0, 0.02)]), 0.014)
+    knuckle = _lowest_clear(below, wrist_flat + 0.085 * heading + across, 0.0120).max(axis=0)
+    middles = _lowest_clear(below, wrist_flat + 0.045 * heading + across, 0.014)
     lift = max(0.0, middles[:, 2].max() - 0.5 * (wrist[2] + knuckle[2]))
     wrist = wrist + lift * UP
     knuckle = np.array([*(wrist_flat + 0.085 * heading)[:2], knuckle[2] + lift])
@@ -112,69 +119,96 @@ def _place_elbow(side: float, shoulder: Array, wrist: Array, lengths: tuple[floa
     return np.array([*(a + along * direction + np.sqrt(out_sq) * outward), elbow_z])
 
 
-def carve_arm(pose: ArmPose, below: Solid, word: str, girth: float) -> tuple[Solid, Solid, dict[str, Array]]:
-    """Arm, hand, and the places of the fingertips (m). ``word`` is "left" or "right"."""
+@dataclass(frozen=True)
+class Arm:
+    """The pieces of one arm, to be joined to the figure in this order over ever finer blends; ``tips`` (3,) m."""
+
+    upper: Solid
+    lower: Solid
+    fingers: Solid
+    tips: dict[str, Array]
+
+
+def carve_arm(pose: ArmPose, below: Solid, word: str, girth: float) -> Arm:
+    """Arm with hand lying on ``below``; ``word`` is "left" or "right"."""
     upper, fore = pose.elbow - pose.shoulder, pose.wrist - pose.elbow
     length, reach = np.linalg.norm(upper), np.linalg.norm(fore)
     g = girth
-    half = np.array([0.046, 0.047, 0.045, 0.041, 0.036, 0.035]) * g
     arm = Loft(
-        pose.shoulder, frame_along(upper, UP), np.array([0.0, 0.25, 0.5, 0.72, 0.93, 1.0]) * length, half,
-        -np.array([0.050, 0.049, 0.047, 0.043, 0.036, 0.034]) * g, np.array([0.050, 0.050, 0.050, 0.043, 0.034, 0.032]) * g,
+        pose.shoulder, frame_along(upper, UP), np.array([0.0, 0.25, 0.5, 0.72, 0.93, 1.0]) * length,
+        half_breadth=np.array([0.046, 0.047, 0.045, 0.041, 0.036, 0.035]) * g,
+        low=-np.array([0.050, 0.049, 0.047, 0.043, 0.036, 0.034]) * g,
+        high=np.array([0.050, 0.050, 0.050, 0.043, 0.034, 0.032]) * g,
         caps=(0.04, 0.024), region=f"{word} upper arm",
     )  # fmt: skip
-    axes = frame_along(fore, np.cross(pose.thumb, fore) * -pose.side)
     forearm = Loft(
-        pose.elbow, axes, np.array([0.0, 0.18, 0.38, 0.6, 0.82, 0.95, 1.0]) * reach,
-        np.array([0.035, 0.042, 0.041, 0.036, 0.029, 0.0275, 0.0275]) * g,
-        -np.array([0.034, 0.039, 0.037, 0.031, 0.0225, 0.020, 0.019]), np.array([0.034, 0.038, 0.036, 0.030, 0.022, 0.019, 0.018]),
+        pose.elbow, frame_along(fore, np.cross(fore, pose.thumb) * pose.side),
+        np.array([0.0, 0.18, 0.38, 0.6, 0.82, 0.95, 1.0]) * reach,
+        half_breadth=np.array([0.035, 0.042, 0.041, 0.036, 0.029, 0.0275, 0.0275]) * g,
+        low=-np.array([0.034, 0.039, 0.037, 0.031, 0.0225, 0.020, 0.019]) * g,
+        high=np.array([0.034, 0.038, 0.036, 0.030, 0.022, 0.019, 0.018]) * g,
         caps=(0.026, 0.016), region=f"{word} forearm",
     )  # fmt: skip
-    elbow = Ellipsoid(pose.elbow, (0.034 * g, 0.034 * g, 0.034 * g), f"{word} elbow")
-    hand, tips = _carve_hand(pose, below, word)
-    return Union((arm, elbow, forearm), 0.022), hand, tips
+    elbow = Ellipsoid(pose.elbow, np.full(3, 0.034 * g), f"{word} elbow")
+    palm, fingers, tips = _carve_hand(pose, below, word)
+    return Arm(Union((arm, elbow), 0.022), Union((Union((elbow, forearm), 0.022), palm), 0.014), fingers, tips)
 
 
-def _carve_hand(pose: ArmPose, below: Solid, word: str) -> tuple[Solid, dict[str, Array]]:
+def _carve_hand(pose: ArmPose, below: Solid, word: str) -> tuple[Solid, Solid, dict[str, Array]]:
     back = np.cross(pose.heading, pose.thumb) * pose.side
-    axes = np.array([pose.heading, pose.thumb, back])
     region = f"{word} hand"
+
+    def at(along: float, across: float, above: float) -> Array:
+        return pose.wrist + along * pose.heading + across * pose.thumb + above * back
+
     palm = Loft(
-        pose.wrist, axes, np.array([-0.012, 0.015, 0.040, 0.065, 0.088]), np.array([0.026, 0.029, 0.035, 0.039, 0.0385]),
-        -np.array([0.017, 0.0165, 0.0155, 0.0135, 0.011]), np.array([0.0165, 0.016, 0.0145, 0.013, 0.0105]),
+        pose.wrist, np.array([pose.heading, pose.thumb, back]), np.array([-0.012, 0.015, 0.040, 0.065, 0.088]),
+        half_breadth=np.array([0.0255, 0.029, 0.035, 0.039, 0.0385]),
+        low=-np.array([0.018, 0.020, 0.020, 0.018, 0.014]), high=np.array([0.0150, 0.0155, 0.0145, 0.013, 0.0105]),
         power=2.4, caps=(0.014, 0.008), region=region,
     )  # fmt: skip
+    inner: list[Solid] = []  # bones of the middle hand: tendons that show on its back, and the wood under the palm
+    for _, offset, start, _, _, _ in FINGERS:
+        first, last = at(0.03, 0.4 * offset, 0.0095), at(start, offset, 0.0035)
+        inner.append(RoundCone(first, last, 0.0045, 0.0085, region))
+        first, last = at(0.02, 0.8 * offset, -0.006), at(start, 1.05 * offset, -0.003)
+        root = -_depth_to(below, np.array([first, last, 0.5 * (first + last)]), back) * back
+        inner.append(RoundCone(first, last, 0.010, 0.0085, region, sweep=root))
     fingers: list[Solid] = []
     tips: dict[str, Array] = {}
-    lying: Solid = below
     for name, offset, start, bones, thick, thin in FINGERS:
-        root = pose.wrist + start * pose.heading + offset * pose.thumb
-        spread = 0.9 * offset  # rad: fingers fan a little from the wrist
-        course = unit(pose.heading + spread * pose.thumb)
+        course = unit(pose.heading + 0.9 * offset * pose.thumb)  # fingers fan a little from the wrist
         radii = np.linspace(thick, thin, 4)
-        joints = _drape_finger(lying, root, course, back, bones, radii)
-        fingers.append(
-            Union(tuple(RoundCone(joints[k], joints[k + 1], radii[k], radii[k + 1], region) for k in range(3)), 0.002)
-        )
+        joints = _drape_finger(below, at(start, offset, 0.0), course, back, bones, radii)
+        fingers.append(_string(below, joints, radii, back, region))
         tips[f"{word} {name} fingertip"] = joints[3]
-    base = pose.wrist + 0.020 * pose.heading + 0.020 * pose.thumb - 0.003 * back
-    middle = pose.wrist + 0.064 * pose.heading + 0.044 * pose.thumb - 0.002 * back
-    last = pose.wrist + 0.094 * pose.heading + 0.049 * pose.thumb
-    middle = _raise_clear(below, middle, 0.0095, back)
-    last = _raise_clear(below, last, 0.0085, back)
+    middle = _raise_clear(below, at(0.064, 0.044, -0.002), 0.0095, back)
+    last = _raise_clear(below, at(0.094, 0.049, 0.0), 0.0085, back)
     tip = _raise_clear(below, last + 0.024 * unit(last - middle), 0.0075, back)
-    thumb = Union(
-        (RoundCone(base, middle, 0.0145, 0.0100, region), RoundCone(middle, last, 0.0100, 0.0090, region),
-         RoundCone(last, tip, 0.0090, 0.0075, region)), 0.003,
-    )  # fmt: skip
+    joints = np.array([at(0.020, 0.020, -0.003), middle, last, tip])
+    thumb = _string(below, joints, np.array([0.0145, 0.0100, 0.0090, 0.0075]), back, region)
     tips[f"{word} thumb tip"] = tip
-    tendons = tuple(
-        RoundCone(pose.wrist + 0.03 * pose.heading + 0.4 * offset * pose.thumb + 0.0105 * back,
-                  pose.wrist + start * pose.heading + offset * pose.thumb + 0.0035 * back, 0.0045, 0.0085, region)
-        for _, offset, start, _, _, _ in FINGERS
-    )  # fmt: skip
-    web = Union((Union((palm, *tendons), 0.006), thumb), 0.010)
-    return Union((web, Union(tuple(fingers), 0.0025)), 0.006), tips
+    return Union((palm, *inner), 0.006), Union((Union(tuple(fingers), 0.0025), thumb), 0.005), tips
+
+
+def _string(below: Solid, joints: Array, radii: Array, back: Array, region: str) -> Solid:
+    """Bones from joint to joint, each with the wood under it that no chisel could reach, down to ``below``."""
+    bones = []
+    for k in range(len(joints) - 1):
+        ends = joints[k : k + 2]
+        bones.append(RoundCone(ends[0], ends[1], radii[k], radii[k + 1], region))
+        root = -_depth_to(below, np.array([*ends, ends.mean(axis=0)]), back) * back
+        bones.append(RoundCone(ends[0], ends[1], 0.9 * radii[k], 0.9 * radii[k + 1], region, sweep=root))
+    return Union(tuple(bones), 0.002)
+
+
+def _depth_to(below: Solid, places: Array, back: Array) -> float:
+    """How far (m) the farthest of ``places`` (n, 3) is from ``below`` along -back; 0.003 to 0.040."""
+    depth = np.arange(0.003, 0.0405, 0.0015)
+    probes = places[:, None] - depth[:, None] * back
+    inside = measure_field(below, probes.reshape(-1, 3)).reshape(probes.shape[:2]) < 0.0
+    reached = np.where(inside.any(axis=1), depth[np.argmax(inside, axis=1)], depth[-1])
+    return float(reached.max())
 
 
 def _raise_clear(below: Solid, place: Array, radius: float, back: Array) -> Array:
@@ -186,7 +220,9 @@ def _raise_clear(below: Solid, place: Array, radius: float, back: Array) -> Arra
     return candidates[min(int(still.sum()), len(lifts) - 1)]
 
 
-def _drape_finger(below: Solid, root: Array, course: Array, back: Array, bones: tuple[float, ...], radii: Array) -> Array:
+def _drape_finger(
+    below: Solid, root: Array, course: Array, back: Array, bones: tuple[float, ...], radii: Array
+) -> Array:
     """Joints (4, 3) of a finger whose bones each bend as far down as they can without entering what lies below."""
     joints, bend = [root], 0.0
     for bone, radius, most in zip(bones, radii[1:], (0.75, 0.70, 0.45), strict=True):
@@ -202,9 +238,13 @@ def _drape_finger(below: Solid, root: Array, course: Array, back: Array, bones: 
     return np.array(joints)
 
 
-def pose_leg(side: float, hip: Array, lengths: tuple[float, float], bend: float, fall: float, point: float,
-             ankle_y: float) -> LegPose:
-    """Bend the knee by ``bend`` (rad) and let the heel down onto z = 0; ``fall`` turns the foot out, ``point`` down."""  # fmt: skip
+def pose_leg(
+    side: float, hip: Array, lengths: tuple[float, float], bend: float, fall: float, point: float, ankle_y: float
+) -> LegPose:
+    """Bend the knee by ``bend`` (rad) and let the heel down onto z = 0; ``fall`` turns the foot out, ``point`` down.
+
+    ``lengths`` of thigh and shin, m; ``ankle_y`` m from the midline.
+    """
     thigh, shin = lengths
     span = np.sqrt(thigh**2 + shin**2 + 2.0 * thigh * shin * np.cos(bend))
     ankle_z = 0.07
@@ -238,25 +278,25 @@ def carve_leg(pose: LegPose, word: str, girth: float) -> Solid:
     length, reach = np.linalg.norm(thigh), np.linalg.norm(shin)
     upper = Loft(
         pose.hip, frame_along(thigh, UP), np.array([0.0, 0.2, 0.4, 0.6, 0.8, 0.92, 1.0]) * length,
-        np.array([0.089, 0.088, 0.083, 0.075, 0.062, 0.053, 0.049]) * g,
-        -np.array([0.088, 0.084, 0.077, 0.069, 0.057, 0.050, 0.046]) * g,
-        np.array([0.080, 0.087, 0.088, 0.081, 0.065, 0.054, 0.049]) * g,
-        power=2.1, caps=(0.06, 0.03), region=f"{word} thigh",
+        np.array([0.089, 0.088, 0.083, 0.075, 0.062, 0.052, 0.045]) * g,
+        -np.array([0.088, 0.084, 0.077, 0.069, 0.056, 0.048, 0.042]) * g,
+        np.array([0.080, 0.087, 0.088, 0.081, 0.064, 0.051, 0.043]) * g,
+        power=2.1, caps=(0.06, 0.02), region=f"{word} thigh",
     )  # fmt: skip
     lower = Loft(
         pose.knee, frame_along(shin, UP), np.array([0.0, 0.1, 0.28, 0.45, 0.65, 0.85, 1.0]) * reach,
-        np.array([0.047, 0.049, 0.058, 0.054, 0.042, 0.034, 0.034]) * g,
-        -np.array([0.045, 0.052, 0.072, 0.066, 0.046, 0.036, 0.036]) * g,
-        np.array([0.048, 0.046, 0.045, 0.043, 0.038, 0.033, 0.034]) * g,
-        power=2.1, caps=(0.03, 0.02), region=f"{word} shin",
+        np.array([0.043, 0.048, 0.058, 0.054, 0.042, 0.034, 0.034]) * g,
+        -np.array([0.041, 0.051, 0.072, 0.066, 0.046, 0.036, 0.036]) * g,
+        np.array([0.042, 0.044, 0.045, 0.043, 0.038, 0.033, 0.034]) * g,
+        power=2.1, caps=(0.02, 0.02), region=f"{word} shin",
     )  # fmt: skip
     front_up, front_low = frame_along(thigh, UP)[2], frame_along(shin, UP)[2]
     cap = Ellipsoid(
-        pose.knee + 0.036 * g * unit(front_up + front_low), (0.030 * g, 0.024 * g, 0.016 * g), f"{word} knee",
+        pose.knee + 0.036 * g * unit(front_up + front_low), np.array([0.030, 0.024, 0.016]) * g, f"{word} knee",
         frame_along(shin, UP),
     )  # fmt: skip
-    knee = Ellipsoid(pose.knee, (0.044 * g, 0.047 * g, 0.045 * g), f"{word} knee", frame_along(shin, UP))
-    return Union((Union((upper, knee, lower), 0.030), cap, _carve_foot(pose, word)), 0.018)
+    knee = Ellipsoid(pose.knee, np.array([0.052, 0.047, 0.046]) * g, f"{word} knee", frame_along(shin, UP))
+    return Union((Union((upper, knee, lower), 0.022), cap, _carve_foot(pose, word)), 0.018)
 
 
 def _carve_foot(pose: LegPose, word: str) -> Solid:

@@ -11,6 +11,7 @@ import numpy as np
 from drapesim.matter.solid import Cut, Ellipsoid, Loft, RoundCone, Solid, Union
 
 Array = np.ndarray
+Triple = tuple[float, float, float]
 
 SIDES = ((-1.0, "left"), (1.0, "right"))
 
@@ -19,10 +20,10 @@ def carve_trunk(girth: float, shoulder_x: float) -> Solid:
     """Pelvis to neck base; ``girth`` scales breadth and depth, ``shoulder_x`` is the height of the shoulders (m)."""
     # x, half breadth, back, front: from the crotch up to the root of the neck
     table = np.array([
-        [0.815, 0.125, 0.020, 0.165], [0.860, 0.163, 0.006, 0.192], [0.910, 0.168, 0.001, 0.205],
+        [0.815, 0.125, 0.020, 0.165], [0.860, 0.160, 0.006, 0.192], [0.910, 0.164, 0.001, 0.205],
         [0.960, 0.160, 0.004, 0.209], [1.010, 0.146, 0.015, 0.205], [1.060, 0.137, 0.024, 0.198],
-        [1.110, 0.138, 0.026, 0.198], [1.160, 0.146, 0.019, 0.207], [1.210, 0.155, 0.010, 0.216],
-        [1.260, 0.160, 0.004, 0.220], [1.310, 0.160, 0.002, 0.216], [1.350, 0.152, 0.005, 0.200],
+        [1.110, 0.138, 0.026, 0.198], [1.160, 0.146, 0.019, 0.207], [1.210, 0.157, 0.010, 0.217],
+        [1.260, 0.165, 0.004, 0.222], [1.310, 0.167, 0.002, 0.220], [1.350, 0.158, 0.005, 0.205],
         [1.390, 0.122, 0.014, 0.176], [1.425, 0.075, 0.030, 0.150],
     ])  # fmt: skip
     table[:, 0] += shoulder_x - 1.3906
@@ -36,11 +37,11 @@ def carve_trunk(girth: float, shoulder_x: float) -> Solid:
     lumps: list[Solid] = [trunk]
     for side, word in SIDES:
         lumps += [
-            # shoulder cap, shoulder slope, collar bone, breast muscle, lower rib edge, shoulder blade, buttock, hip bone
+            # shoulder cap, shoulder slope, breast muscle, lower rib edge, shoulder blade, buttock, hip bone
             Ellipsoid((x - 0.030, side * 0.178 * g, 0.094 * g), (0.068, 0.054 * g, 0.058 * g), f"{word} shoulder"),
             RoundCone((x + 0.050, side * 0.035, 0.085 * g), (x + 0.002, side * 0.160 * g, 0.092 * g), 0.044, 0.044,
                       f"{word} shoulder"),
-            Ellipsoid((x - 0.105, side * 0.082 * g, 0.176 * g), (0.075, 0.074 * g, 0.042 * g), "chest",
+            Ellipsoid((x - 0.100, side * 0.084 * g, 0.178 * g), (0.068, 0.078 * g, 0.030 * g), "chest",
                       _turned_about_z(side * 0.25)),
             RoundCone((x - 0.225, side * 0.040 * g, 0.176 * g), (x - 0.290, side * 0.105 * g, 0.142 * g), 0.034, 0.030,
                       "chest"),
@@ -87,17 +88,17 @@ def carve_head(head: HeadFrame, shoulder_x: float, girth: float) -> Solid:
     """Neck, skull, face and ears."""
     axes, at = head.axes, head.at
 
-    def lump(place: tuple[float, float, float], semi: tuple[float, float, float], region: str) -> Ellipsoid:
+    def lump(place: Triple, semi: Triple, region: str) -> Ellipsoid:
         return Ellipsoid(at(*place), semi, region, axes)
 
-    def rod(a: tuple[float, float, float], b: tuple[float, float, float], ra: float, rb: float, region: str) -> RoundCone:
+    def rod(a: Triple, b: Triple, ra: float, rb: float, region: str) -> RoundCone:
         return RoundCone(at(*a), at(*b), ra, rb, region)
 
     # up, half breadth, back, front of the face block
     table = np.array([
-        [0.006, 0.024, 0.120, 0.176], [0.025, 0.040, 0.095, 0.180], [0.050, 0.053, 0.070, 0.181],
-        [0.080, 0.062, 0.055, 0.184], [0.105, 0.067, 0.045, 0.186], [0.130, 0.069, 0.040, 0.189],
-        [0.160, 0.066, 0.040, 0.183],
+        [0.006, 0.026, 0.120, 0.175], [0.025, 0.044, 0.095, 0.180], [0.050, 0.057, 0.070, 0.181],
+        [0.080, 0.065, 0.055, 0.183], [0.105, 0.068, 0.045, 0.185], [0.130, 0.067, 0.040, 0.187],
+        [0.160, 0.058, 0.045, 0.177],
     ])  # fmt: skip
     face = Loft(
         origin=at(0.0, 0.0, 0.0), axes=axes, stations=table[:, 0], half_breadth=table[:, 1], low=table[:, 2],
@@ -109,41 +110,45 @@ def carve_head(head: HeadFrame, shoulder_x: float, girth: float) -> Solid:
     neck = Union(
         (
             RoundCone(neck_low, at(0.075, 0.0, 0.082), 0.060 * girth, 0.056 * girth, "neck"),
-            RoundCone(neck_low + (0.0, 0.0, 0.026), at(0.018, 0.0, 0.118), 0.040 * girth, 0.036, "neck"),
+            RoundCone(neck_low + np.array([0.0, 0.0, 0.026]), at(0.018, 0.0, 0.118), 0.040 * girth, 0.036, "neck"),
         ),
         0.030,
     )
-    bulk: list[Solid] = [skull, face]
+    crown = Ellipsoid(at(0.152, 0.0, 0.088), (0.066, 0.0775, 0.082), "back of head", axes)
+    bulk: list[Solid] = [skull, crown, face]
     for side, _ in SIDES:
         bulk += [
-            rod((0.010, side * 0.018, 0.160), (0.052, side * 0.050, 0.088), 0.017, 0.015, "jaw"),
-            rod((0.052, side * 0.050, 0.088), (0.095, side * 0.060, 0.082), 0.015, 0.012, "jaw"),
+            rod((0.010, side * 0.018, 0.160), (0.052, side * 0.050, 0.088), 0.015, 0.013, "jaw"),
+            rod((0.052, side * 0.050, 0.088), (0.095, side * 0.060, 0.082), 0.013, 0.011, "jaw"),
         ]
     solid: Solid = Union((Union(tuple(bulk), 0.022), neck), 0.022)
-    relief: list[Solid] = [lump((0.012, 0.0, 0.176), (0.016, 0.020, 0.014), "chin")]
+    relief: list[Solid] = [
+        lump((0.012, 0.0, 0.176), (0.016, 0.020, 0.014), "chin"),
+        lump((0.0530, 0.0, 0.1825), (0.0065, 0.0235, 0.0085), "mouth"),
+        lump((0.0385, 0.0, 0.1825), (0.0070, 0.0200, 0.0085), "mouth"),
+    ]
     for side, _ in SIDES:
         relief += [
             rod((0.124, side * 0.016, 0.183), (0.121, side * 0.048, 0.164), 0.0095, 0.0085, "forehead"),
             lump((0.086, side * 0.044, 0.156), (0.022, 0.020, 0.018), "face"),
             lump((0.052, side * 0.026, 0.166), (0.030, 0.022, 0.014), "face"),
         ]
-    solid = Union((solid, *relief), 0.014)
+    solid = Union((solid, *relief), 0.011)
     for side, _ in SIDES:
         solid = Cut(solid, lump((0.107, side * 0.0335, 0.196), (0.013, 0.019, 0.020), ""), 0.012)
     fine: list[Solid] = [
-        rod((0.121, 0.0, 0.184), (0.081, 0.0, 0.2025), 0.0080, 0.0092, "nose"),
+        rod((0.124, 0.0, 0.1850), (0.081, 0.0, 0.2030), 0.0085, 0.0090, "nose"),
         rod((0.084, 0.0, 0.194), (0.075, 0.0, 0.194), 0.011, 0.0095, "nose"),
-        lump((0.0505, 0.0, 0.1865), (0.0060, 0.022, 0.0075), "mouth"),
-        lump((0.0395, 0.0, 0.1855), (0.0065, 0.019, 0.0075), "mouth"),
     ]
     for side, _ in SIDES:
         fine += [
-            lump((0.0745, side * 0.0125, 0.1940), (0.0085, 0.0085, 0.0090), "nose"),
+            lump((0.0755, side * 0.0112, 0.1925), (0.0080, 0.0070, 0.0085), "nose"),
             lump((0.1060, side * 0.0325, 0.1690), (0.0095, 0.0150, 0.0105), "face"),
         ]
     solid = Union((solid, *fine), 0.006)
     ears = tuple(
-        Ellipsoid(at(0.096, side * 0.0735, 0.083), (0.031, 0.0085, 0.018), "ear", _leant(axes, side)) for side, _ in SIDES
+        Ellipsoid(at(0.096, side * 0.0735, 0.083), (0.031, 0.0085, 0.018), "ear", _leant(axes, side))
+        for side, _ in SIDES
     )
     return Union((solid, *ears), 0.006)
 

@@ -23,8 +23,8 @@ FAR = 1.0  # m, stands for "outside and not near"
 class Ellipsoid:
     """Semi-axes (m) along the rows of ``axes`` (3, 3), about ``centre``; ``region`` names its skin."""
 
-    centre: Array
-    semi: Array
+    centre: Array | tuple[float, float, float]
+    semi: Array | tuple[float, float, float]
     region: str = ""
     axes: Array | None = None
 
@@ -48,20 +48,27 @@ class Ellipsoid:
 
 @dataclass(frozen=True)
 class RoundCone:
-    """Two spheres (``start``, ``end``; radii m) and the cone tangent to both; exact distance."""
+    """Two spheres (``start``, ``end``; radii m) and the cone tangent to both; exact distance.
 
-    start: Array
-    end: Array
+    ``sweep`` (3,) m, not along the axis: the cone and all its copies moved by up to that vector, as one plate.
+    """
+
+    start: Array | tuple[float, float, float]
+    end: Array | tuple[float, float, float]
     start_radius: float
     end_radius: float
     region: str = ""
+    sweep: Array | None = None
 
     @cached_property
     def box(self) -> tuple[Array, Array]:
         """Lower and upper corner, m."""
         ends = np.array([self.start, self.end], dtype=float)
         radii = np.array([self.start_radius, self.end_radius])[:, None]
-        return (ends - radii).min(axis=0), (ends + radii).max(axis=0)
+        low, high = (ends - radii).min(axis=0), (ends + radii).max(axis=0)
+        if self.sweep is None:
+            return low, high
+        return np.minimum(low, low + self.sweep), np.maximum(high, high + self.sweep)
 
     def distance(self, points: Array) -> Array:
         """Signed distance (n,) m: in the plane of axis and point, the nearest of two circles and their tangent."""
@@ -73,6 +80,10 @@ class RoundCone:
             centre, radius = (start, self.start_radius) if big_first else (np.asarray(self.end), self.end_radius)
             return np.linalg.norm(points - centre, axis=1) - radius
         local = points - start
+        if self.sweep is not None:  # go back along the sweep by the in-plane share of it, within its length
+            square = self.sweep - (self.sweep @ along) / length**2 * along
+            share = np.clip(local @ square / (square @ square), 0.0, 1.0)
+            local = local - share[:, None] * self.sweep
         axial = local @ (along / length)
         radial = np.sqrt(np.maximum((local**2).sum(axis=1) - axial**2, 0.0))
         sine = fall / length
@@ -114,7 +125,8 @@ class Loft:
         t = np.asarray(self.stations, dtype=float)
         shift = np.broadcast_to(np.asarray(self.shift, dtype=float), t.shape)
         low, high = np.asarray(self.low, dtype=float), np.asarray(self.high, dtype=float)
-        columns = np.stack([np.asarray(self.half_breadth, dtype=float), 0.5 * (high - low), shift, 0.5 * (high + low)], 1)
+        breadth = np.asarray(self.half_breadth, dtype=float)
+        columns = np.stack([breadth, 0.5 * (high - low), shift, 0.5 * (high + low)], axis=1)
         fine = np.linspace(t[0], t[-1], 257)
         return fine, np.ascontiguousarray(PchipInterpolator(t, columns)(fine).T)
 
@@ -250,7 +262,8 @@ def name_regions(solid: Solid, points: Array) -> Array:
 def polygonise(solid: Solid, cell: float, block: int = 16) -> tuple[Array, Array]:
     """Marching cubes of the zero level on a grid of ``cell`` m: vertices (n, 3) float64, faces (m, 3) int32, outward.
 
-    Blocks whose middle is farther from the surface than twice their own half diagonal are not evaluated.
+    Only the largest shell is kept: what is left out are hollows closed off inside. Blocks whose middle is farther
+    from the surface than twice their own half diagonal are not evaluated.
     """
     from skimage.measure import marching_cubes
 
@@ -271,4 +284,16 @@ def polygonise(solid: Solid, cell: float, block: int = 16) -> tuple[Array, Array
     # A level that grazes a grid point makes needle triangles: keep it a twelfth of a cell away.
     volume = np.where(np.abs(volume) < cell / 12.0, np.copysign(np.float32(cell / 12.0), volume), volume)
     vertices, faces, _, _ = marching_cubes(volume, 0.0, gradient_direction="descent")
-    return vertices.astype(np.float64) * cell + low, np.ascontiguousarray(faces.astype(np.int32))
+    return _keep_largest(vertices.astype(np.float64) * cell + low, faces.astype(np.int64))
+
+
+def _keep_largest(vertices: Array, faces: Array) -> tuple[Array, Array]:
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    ones = np.ones(len(faces) * 2, dtype=np.int8)
+    ends = (np.concatenate([faces[:, 0], faces[:, 1]]), np.concatenate([faces[:, 1], faces[:, 2]]))
+    _, label = connected_components(coo_matrix((ones, ends), shape=(len(vertices),) * 2), directed=False)
+    faces = faces[label[faces[:, 0]] == np.argmax(np.bincount(label))]
+    used, compact = np.unique(faces, return_inverse=True)
+    return vertices[used], np.ascontiguousarray(compact.reshape(-1, 3).astype(np.int32))
