@@ -74,6 +74,9 @@ def read_drawing(path: str | Path, mm_per_unit: float | None = None, named_in: s
     metres, offset, size = _read_scale(path, root, mm_per_unit)
     kept = _prune(path, root)
     for style in styles:
+        if "transform" in (style.text or ""):
+            line = f"{path}:{style.get('data-line')}"
+            raise InputError(line, "<style>", "a style sheet moves shapes", "write transforms as attributes")
         kept.insert(0, style)
     _check_names(path, kept)
     return Drawing(size, tuple(_read_shapes(path, kept, metres, offset)))
@@ -111,7 +114,7 @@ def _read_scale(
 ) -> tuple[float, Array, tuple[float, float] | None]:
     """Metres per user unit, the page corner in user units, and the page size in metres."""
     place = f"{path}:{root.get('data-line')}"
-    box = [float(part) for part in re.split(r"[\s,]+", root.get("viewBox", "").strip()) if _LENGTH.match(part)]
+    box = _read_numbers(root.get("viewBox", "")) or []
     if root.get("viewBox") is not None and (len(box) != 4 or min(box[2:]) <= 0):
         raise InputError(place, "viewBox", "must hold four numbers with a positive size", "such as 0 0 3900 1250")
     sizes: list[tuple[float, str] | None] = []
@@ -125,7 +128,7 @@ def _read_scale(
                 place, "width", "the drawing states its own size, and the scene gives mm_per_unit as well", "drop one"
             )
         metres = [size[0] * SI[size[1]] if size and size[1] in SI else None for size in sizes]
-        if any(length is not None and length <= 0 for length in metres):
+        if any(length is not None and not 0 < length < math.inf for length in metres):
             raise InputError(place, "width", "the drawing has no size", "width and height must be positive")
         if not box:
             # Without a viewBox one user unit is 1/96 inch, whatever unit the size is written in.
@@ -169,28 +172,92 @@ def _prune(path: str | Path, element: ET.Element) -> ET.Element:
             raise InputError(place, "use", "a clone cannot be a mark, since it has no outline of its own", "unlink it")
         if child.tag == "svg":
             raise InputError(place, "svg", "a drawing inside the drawing is not read", "move its shapes to the top one")
+        if child.tag in _SHAPES or child.tag in _GROUPS:
+            _check_transform(place, child)
         if child.tag in _SHAPES:
             _check_numbers(place, child)
             shape = ET.Element(child.tag, dict(child.attrib))
             shape.set("data-name", child.get("id", ""))
+            if child.tag == "path":
+                shape.set("d", child.get("d", ""))  # the reader stumbles over a path without one
             kept.append(shape)
         elif child.tag in _GROUPS:
             kept.append(_prune(path, child))
     return kept
 
 
+_NUMBER = re.compile(r"[\s,]*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)")
+_FLAG = re.compile(r"[\s,]*([01])")
+_COMMAND = re.compile(r"\s*([MmZzLlHhVvCcSsQqTtAa])([^MmZzLlHhVvCcSsQqTtAa]*)")
+_ARGUMENTS = {"M": 2, "Z": 0, "L": 2, "H": 1, "V": 1, "C": 6, "S": 4, "Q": 4, "T": 2, "A": 7}
+_TRANSFORM = re.compile(r"[\s,]*(matrix|translate|scale|rotate|skewX|skewY)\s*\(([^()]*)\)")
+_TRANSFORM_COUNTS = {
+    "matrix": (6,), "translate": (1, 2), "scale": (1, 2), "rotate": (1, 3), "skewX": (1,), "skewY": (1,),
+}  # fmt: skip
+
+
+def _name_element(element: ET.Element) -> str:
+    return f"#{element.get('id')}" if element.get("id") else f"<{element.tag}>"
+
+
 def _check_numbers(place: str, shape: ET.Element) -> None:
-    """Refuse what the reader would drop or misread without a word."""
-    where = f"#{shape.get('id')}" if shape.get("id") else f"<{shape.tag}>"
+    """Refuse what the reader would drop, cut short or misread without a word."""
+    where = _name_element(shape)
     for key in _COORDINATES:
         found = _LENGTH.match(shape.get(key, "0"))
         if not found or found[2] not in ("", "px"):
             problem = f'{key}="{shape.get(key)}" is not a bare number'
             raise InputError(place, where, problem, "coordinates are user units of the drawing")
-    for key, letters in (("d", "MmZzLlHhVvCcSsQqTtAaeE"), ("points", "eE")):
-        wrong = re.search(rf"[^{letters}0-9+\-.,\s]", shape.get(key, ""))
-        if wrong:
-            raise InputError(place, where, f"'{wrong[0]}' does not belong in {key}", "it must hold finite numbers")
+    outline = shape.get("d", "").strip()
+    at = 0
+    for command in _COMMAND.finditer(outline):
+        if command.start() != at or (at == 0 and command[1] not in "Mm") or not _counts(command[1], command[2]):
+            break
+        at = command.end()
+    if at != len(outline):
+        problem = f"the path cannot be followed from '{outline[at : at + 20].strip()}' on"
+        raise InputError(place, where, problem, "it must hold path commands, each with its finite numbers")
+    values = _read_numbers(shape.get("points", ""))
+    if values is None or len(values) % 2:
+        raise InputError(place, where, "points is not a list of x,y pairs", "it must hold finite numbers")
+
+
+def _counts(command: str, arguments: str) -> bool:
+    """Whether a path command is followed by whole sets of its arguments; an arc's flags may stand without spaces."""
+    wanted = _ARGUMENTS[command.upper()]
+    if command not in "Aa":
+        values = _read_numbers(arguments)
+        return values is not None and (
+            len(values) == 0 if wanted == 0 else len(values) > 0 and len(values) % wanted == 0
+        )
+    at = count = 0
+    while found := (_FLAG if count % 7 in (3, 4) else _NUMBER).match(arguments, at):
+        at, count = found.end(), count + 1
+    return count > 0 and count % 7 == 0 and not arguments[at:].strip()
+
+
+def _read_numbers(text: str) -> list[float] | None:
+    """The numbers of a list with spaces or commas between; None where something else stands in it."""
+    values = []
+    at = 0
+    while found := _NUMBER.match(text, at):
+        values.append(float(found[1]))
+        at = found.end()
+    return None if text[at:].strip() or not np.isfinite(values).all() else values
+
+
+def _check_transform(place: str, element: ET.Element) -> None:
+    """Refuse a transform that the reader would skip or guess at, since the mark would then stand elsewhere."""
+    text = element.get("transform", "").strip()
+    at = 0
+    while found := _TRANSFORM.match(text, at):
+        values = _read_numbers(found[2])
+        if values is None or len(values) not in _TRANSFORM_COUNTS[found[1]]:
+            break
+        at = found.end()
+    if text[at:].strip(" ,\t\r\n") or "transform" in element.get("style", ""):
+        problem = "the transform is not one of matrix, translate, scale, rotate, skewX, skewY with plain numbers"
+        raise InputError(place, _name_element(element), problem, "apply it to the outline, or write it as an attribute")
 
 
 def _check_names(path: str | Path, root: ET.Element) -> None:
@@ -227,12 +294,13 @@ def _read_shapes(path: str | Path, root: ET.Element, metres: float, offset: Arra
         name, place = attributes["data-name"], f"{path}:{attributes['data-line']}"
         outline = DrawnPath(element)
         outline.reify()
-        lines, closed = _flatten(outline, CHORD_ERROR / metres)
+        try:
+            lines, closed = _flatten(outline, CHORD_ERROR / metres)
+        except OverflowError:
+            raise InputError(place, f"#{name}", "the outline runs to infinity", "redraw it") from None
         if not lines:
             raise InputError(place, f"#{name}", "the mark draws nothing", "give it an outline or delete it")
         scaled = tuple((line - offset) * metres for line in lines)
-        if not all(np.isfinite(line).all() for line in scaled):
-            raise InputError(place, f"#{name}", "the outline has a coordinate that is not finite", "redraw it")
         corners = np.concatenate(scaled)
         widest = float(np.ptp(corners, axis=0).max())
         shapes.append(
@@ -267,6 +335,8 @@ def _flatten(outline: Any, chord: float) -> tuple[list[Array], list[bool]]:
     def finish(is_closed: bool) -> None:
         if len(points) > 1:
             line = np.array(points)
+            if not np.isfinite(line).all():
+                raise OverflowError
             line = line[np.append(True, np.abs(np.diff(line, axis=0)).max(axis=1) > 0)]
             meets = len(line) > 2 and float(np.linalg.norm(line[0] - line[-1])) <= 0.1 * chord
             lines.append(line[:-1] if meets else line)
