@@ -30,6 +30,7 @@ from drapesim.ground.units import SI
 Array = np.ndarray
 
 CHORD_ERROR = 1e-4  # m, how far a flattened curve may leave the drawn one
+FARTHEST = 100.0  # m, no cloth is larger
 POINT_DIAMETER = 2e-3  # m, a circle up to this size is a point
 
 _SHAPES = {"path", "polygon", "polyline", "circle", "ellipse", "rect", "line"}
@@ -294,10 +295,10 @@ def _read_shapes(path: str | Path, root: ET.Element, metres: float, offset: Arra
         name, place = attributes["data-name"], f"{path}:{attributes['data-line']}"
         outline = DrawnPath(element)
         outline.reify()
-        try:
-            lines, closed = _flatten(outline, CHORD_ERROR / metres)
-        except OverflowError:
-            raise InputError(place, f"#{name}", "the outline runs to infinity", "redraw it") from None
+        if not _reach(outline) * metres <= FARTHEST:
+            problem = f"the outline runs more than {FARTHEST:g} m out"
+            raise InputError(place, f"#{name}", problem, "redraw it, or correct the drawing's scale")
+        lines, closed = _flatten(outline, CHORD_ERROR / metres)
         if not lines:
             raise InputError(place, f"#{name}", "the mark draws nothing", "give it an outline or delete it")
         scaled = tuple((line - offset) * metres for line in lines)
@@ -324,6 +325,14 @@ def _read_shapes(path: str | Path, root: ET.Element, metres: float, offset: Arra
     return shapes
 
 
+def _reach(outline: Any) -> float:
+    """Largest coordinate or radius of a path's end and control points, user units; nan where one is not finite."""
+    points = [getattr(segment, key, None) for segment in outline for key in ("end", "control", "control1", "control2")]
+    radii = [abs(segment.rx) + abs(segment.ry) for segment in outline if hasattr(segment, "rx")]
+    values = [abs(value) for point in points if point is not None for value in (point.x, point.y)]
+    return float(np.max(np.array(values + radii))) if values else 0.0
+
+
 def _flatten(outline: Any, chord: float) -> tuple[list[Array], list[bool]]:
     """Subpaths as polylines in user units, with chords at most ``chord`` off the curve, and which are closed."""
     from svgelements import Arc, Close, CubicBezier, Move, QuadraticBezier
@@ -335,8 +344,6 @@ def _flatten(outline: Any, chord: float) -> tuple[list[Array], list[bool]]:
     def finish(is_closed: bool) -> None:
         if len(points) > 1:
             line = np.array(points)
-            if not np.isfinite(line).all():
-                raise OverflowError
             line = line[np.append(True, np.abs(np.diff(line, axis=0)).max(axis=1) > 0)]
             meets = len(line) > 2 and float(np.linalg.norm(line[0] - line[-1])) <= 0.1 * chord
             lines.append(line[:-1] if meets else line)
