@@ -136,6 +136,8 @@ def judge_pair(corner, side, edge):
     for k in range(6):
         if side[k] == 0:
             is_open = True
+    # a triangle without area (all signs against its plane open) has no inside
+    have_area = (side[0] != 0 or side[1] != 0 or side[2] != 0) and (side[3] != 0 or side[4] != 0 or side[5] != 0)
     for k in range(6):
         own = 0 if k < 3 else 3
         other = 3 - own
@@ -144,9 +146,9 @@ def judge_pair(corner, side, edge):
         if side[p] * side[q] >= 0:
             continue
         pierced = is_pierced(corner, p, q, other, other + 1, other + 2)
-        if pierced == 1:
+        if pierced == 1 and have_area:
             return CROSSED
-        if pierced == -1:
+        if pierced != 0:
             is_open = True
     if not is_open or are_apart(corner, edge):
         return APART
