@@ -2,8 +2,10 @@
 
 Six kinds of contact, each named cloth feature - body feature, are found for every cloth triangle:
 node-face, node-edge, node-vertex, edge-edge, edge-vertex, face-vertex. A contact is kept when the closest points lie
-inside both features and its direction lies in the body feature's normal cone, that is, when it is a local minimum of
-the distance. A pair of features is met exactly once, since each edge and corner is owned by the first triangle that
+inside both features and its direction lies in the body feature's normal cone. For a node the cone is exact: its
+contacts are the local minima of its distance. For cloth edges and faces it is widened: a straight cloth edge over a
+finely faceted body may come down on any of several body edges, each of which it must not cross, and which of them it
+presses is for the balance of forces to find (with the exact cone the choice flickers from search to search). A pair of features is met exactly once, since each edge and corner is owned by the first triangle that
 has it. Concave and flat body edges need no contact of their own: something else touches first.
 
 Kinds (``NODE_FACE`` ...) number the rows of the key, so a contact can be recognised in the next search.
@@ -21,7 +23,8 @@ from drapesim.kernels.tree import STACK, Tree, find_in_box
 
 NODE_FACE, NODE_EDGE, NODE_VERTEX, EDGE_EDGE, EDGE_VERTEX, FACE_VERTEX = range(6)
 FOUND = 8192
-CONE_SLACK = 1e-6
+CONE_SLACK = 1e-6  # sine; for node contacts, of which a smooth place has just one
+WIDE_SLACK = 0.35  # sine; an edge or a face may lie on any of several close body features, and the solver picks which
 FLAT = 1e-3  # sine of the turn below which a body edge is taken as flat: a 10 mm edge then hides 2.5 um at most
 
 
@@ -77,15 +80,15 @@ def emit(found, at, kind, cloth_feature, body_feature, a, b, c, wa, wb, wc, nx, 
 
 
 @kernel
-def in_edge_cone(dx, dy, dz, body, f, k):
-    """True if the unit direction lies between the normals of the two faces at edge k of face f."""
+def in_edge_cone(dx, dy, dz, body, f, k, sine):
+    """True if the unit direction lies between the normals of the two faces at edge k of face f, give or take."""
     a = body.faces[f, k]
     b = body.faces[f, (k + 1) % 3]
     ex = body.vertices[b, 0] - body.vertices[a, 0]
     ey = body.vertices[b, 1] - body.vertices[a, 1]
     ez = body.vertices[b, 2] - body.vertices[a, 2]
     length = math.sqrt(ex * ex + ey * ey + ez * ez)
-    slack = CONE_SLACK * length
+    slack = sine * length
     n = body.normal[f]
     if dx * (n[1] * ez - n[2] * ey) + dy * (n[2] * ex - n[0] * ez) + dz * (n[0] * ey - n[1] * ex) > slack:
         return False
@@ -97,14 +100,14 @@ def in_edge_cone(dx, dy, dz, body, f, k):
 
 
 @kernel
-def in_vertex_cone(dx, dy, dz, body, p):
-    """True if no edge at vertex p leads towards the unit direction."""
+def in_vertex_cone(dx, dy, dz, body, p, sine):
+    """True if no edge at vertex p leads towards the unit direction, give or take ``sine``."""
     for r in range(body.ring_start[p], body.ring_start[p + 1]):
         q = body.ring[r]
         ex = body.vertices[q, 0] - body.vertices[p, 0]
         ey = body.vertices[q, 1] - body.vertices[p, 1]
         ez = body.vertices[q, 2] - body.vertices[p, 2]
-        if dx * ex + dy * ey + dz * ez > CONE_SLACK * math.sqrt(ex * ex + ey * ey + ez * ez):
+        if dx * ex + dy * ey + dz * ez > sine * math.sqrt(ex * ex + ey * ey + ez * ez):
             return False
     return body.ring_start[p + 1] > body.ring_start[p]
 
@@ -142,7 +145,7 @@ def node_contacts(found, at, node, px, py, pz, f, body, band, depth):
         rz = pz - v[i, 2]
         if body.owns[f, k]:
             d = math.sqrt(rx * rx + ry * ry + rz * rz)
-            if 1e-9 < d <= band and in_vertex_cone(rx / d, ry / d, rz / d, body, i):
+            if 1e-9 < d <= band and in_vertex_cone(rx / d, ry / d, rz / d, body, i, CONE_SLACK):
                 at = emit(
                     found, at, NODE_VERTEX, node, i, node, node, node, 1.0, 0.0, 0.0,
                     rx / d, ry / d, rz / d, v[i, 0], v[i, 1], v[i, 2], d, body.part[f],
@@ -158,7 +161,7 @@ def node_contacts(found, at, node, px, py, pz, f, body, band, depth):
                 dy = ry - t * ey
                 dz = rz - t * ez
                 d = math.sqrt(dx * dx + dy * dy + dz * dz)
-                if 1e-9 < d <= band and in_edge_cone(dx / d, dy / d, dz / d, body, f, k):
+                if 1e-9 < d <= band and in_edge_cone(dx / d, dy / d, dz / d, body, f, k, CONE_SLACK):
                     at = emit(
                         found, at, NODE_EDGE, node, 3 * f + k, node, node, node, 1.0, 0.0, 0.0,
                         dx / d, dy / d, dz / d, px - dx, py - dy, pz - dz, d, body.part[f],
@@ -187,7 +190,7 @@ def edge_contacts(found, at, feature, a, b, x, f, body, band, depth):
                 dy = ry + s * uy
                 dz = rz + s * uz
                 d = math.sqrt(dx * dx + dy * dy + dz * dz)
-                if 1e-9 < d <= band and in_vertex_cone(dx / d, dy / d, dz / d, body, i):
+                if 1e-9 < d <= band and in_vertex_cone(dx / d, dy / d, dz / d, body, i, CONE_SLACK):
                     at = emit(
                         found, at, EDGE_VERTEX, feature, i, a, b, b, 1.0 - s, s, 0.0,
                         dx / d, dy / d, dz / d, v[i, 0], v[i, 1], v[i, 2], d, body.part[f],
@@ -219,7 +222,7 @@ def edge_contacts(found, at, feature, a, b, x, f, body, band, depth):
             ny *= size
             nz *= size
             gap = nx * rx + ny * ry + nz * rz
-            if -depth <= gap <= band and in_edge_cone(nx, ny, nz, body, f, k):
+            if -depth <= gap <= band and in_edge_cone(nx, ny, nz, body, f, k, WIDE_SLACK):
                 at = emit(
                     found, at, EDGE_EDGE, feature, 3 * f + k, a, b, b, 1.0 - s, s, 0.0,
                     nx, ny, nz, v[i, 0] + t * ex, v[i, 1] + t * ey, v[i, 2] + t * ez, gap, body.part[f],
@@ -257,7 +260,7 @@ def face_contacts(found, at, feature, a, b, c, x, f, body, band, depth):
         if nx * p[0] + ny * p[1] + nz * p[2] < 0.0:
             size = -size
         gap = -size * (nx * rx + ny * ry + nz * rz)
-        if -depth <= gap <= band and in_vertex_cone(size * nx, size * ny, size * nz, body, i):
+        if -depth <= gap <= band and in_vertex_cone(size * nx, size * ny, size * nz, body, i, WIDE_SLACK):
             at = emit(
                 found, at, FACE_VERTEX, feature, i, a, b, c, wa, wb, wc, size * nx, size * ny, size * nz,
                 body.vertices[i, 0], body.vertices[i, 1], body.vertices[i, 2], gap, body.part[f],

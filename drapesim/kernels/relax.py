@@ -61,65 +61,79 @@ def relax(n_steps, n_blocks, x, v, force, touch, spent, fields, cloth, contacts,
     flat_touch = touch.reshape(3, n_rows * n_cols)
     keep = 1.0 - 0.5 * pace.damping * pace.dt
     gain = 1.0 / (1.0 + 0.5 * pace.damping * pace.dt)
-    n_contacts = contacts.offset.shape[0]
-    n_touched = contacts.touched.shape[0]
-    for step in range(max(n_steps, 1)):
+    # plain names: a write to a tuple's field inside a parallel loop is lost (numba 0.68)
+    node = contacts.node
+    weight = contacts.weight
+    normal = contacts.normal
+    offset = contacts.offset
+    friction = contacts.friction
+    preload = contacts.preload
+    anchor = contacts.anchor
+    push_force = contacts.force
+    last = contacts.last
+    touched = contacts.touched
+    start = contacts.start
+    entry = contacts.entry
+    share = contacts.share
+    n_contacts = offset.shape[0]
+    n_touched = touched.shape[0]
+    for _ in range(max(n_steps, 1)):
         dashpot = pace.dashpot if n_steps > 0 else 0.0
         for c in prange(n_contacts):
             px = 0.0
             py = 0.0
             pz = 0.0
             for k in range(3):
-                w = contacts.weight[c, k]
-                a = contacts.node[c, k]
+                w = weight[c, k]
+                a = node[c, k]
                 px += w * flat[0, a]
                 py += w * flat[1, a]
                 pz += w * flat[2, a]
-            nx = contacts.normal[c, 0]
-            ny = contacts.normal[c, 1]
-            nz = contacts.normal[c, 2]
-            gap = nx * px + ny * py + nz * pz - contacts.offset[c]
-            push = contacts.preload[c] - pace.stiffness * gap - dashpot * (gap - contacts.last[c])
-            contacts.last[c] = gap
+            nx = normal[c, 0]
+            ny = normal[c, 1]
+            nz = normal[c, 2]
+            gap = nx * px + ny * py + nz * pz - offset[c]
+            push = preload[c] - pace.stiffness * gap - dashpot * (gap - last[c])
+            last[c] = gap
             if push <= 0.0:
-                contacts.force[c, 0] = 0.0
-                contacts.force[c, 1] = 0.0
-                contacts.force[c, 2] = 0.0
-                contacts.anchor[c, 0] = px
-                contacts.anchor[c, 1] = py
-                contacts.anchor[c, 2] = pz
+                push_force[c, 0] = 0.0
+                push_force[c, 1] = 0.0
+                push_force[c, 2] = 0.0
+                anchor[c, 0] = px
+                anchor[c, 1] = py
+                anchor[c, 2] = pz
                 continue
-            tx = px - contacts.anchor[c, 0]
-            ty = py - contacts.anchor[c, 1]
-            tz = pz - contacts.anchor[c, 2]
+            tx = px - anchor[c, 0]
+            ty = py - anchor[c, 1]
+            tz = pz - anchor[c, 2]
             tn = tx * nx + ty * ny + tz * nz
             tx -= tn * nx
             ty -= tn * ny
             tz -= tn * nz
             stretch = math.sqrt(tx * tx + ty * ty + tz * tz)
-            limit = contacts.friction[c] * push / pace.grip
+            limit = friction[c] * push / pace.grip
             if stretch > limit:
                 scale = limit / stretch
                 tx *= scale
                 ty *= scale
                 tz *= scale
-                contacts.anchor[c, 0] = px - tx
-                contacts.anchor[c, 1] = py - ty
-                contacts.anchor[c, 2] = pz - tz
-            contacts.force[c, 0] = push * nx - pace.grip * tx
-            contacts.force[c, 1] = push * ny - pace.grip * ty
-            contacts.force[c, 2] = push * nz - pace.grip * tz
+                anchor[c, 0] = px - tx
+                anchor[c, 1] = py - ty
+                anchor[c, 2] = pz - tz
+            push_force[c, 0] = push * nx - pace.grip * tx
+            push_force[c, 1] = push * ny - pace.grip * ty
+            push_force[c, 2] = push * nz - pace.grip * tz
         for m in prange(n_touched):
             fx = 0.0
             fy = 0.0
             fz = 0.0
-            for e in range(contacts.start[m], contacts.start[m + 1]):
-                c = contacts.entry[e]
-                w = contacts.share[e]
-                fx += w * contacts.force[c, 0]
-                fy += w * contacts.force[c, 1]
-                fz += w * contacts.force[c, 2]
-            a = contacts.touched[m]
+            for e in range(start[m], start[m + 1]):
+                c = entry[e]
+                w = share[e]
+                fx += w * push_force[c, 0]
+                fy += w * push_force[c, 1]
+                fz += w * push_force[c, 2]
+            a = touched[m]
             flat_touch[0, a] = fx
             flat_touch[1, a] = fy
             flat_touch[2, a] = fz

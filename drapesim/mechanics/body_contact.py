@@ -7,13 +7,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from drapesim.kernels.elastic import PAD
-from drapesim.kernels.pairs import FLAT, Found, Surface, find_contacts
+from drapesim.kernels.pairs import FACE_VERTEX, FLAT, NODE_VERTEX, Found, Surface, find_contacts
 from drapesim.kernels.relax import Contacts
 from drapesim.kernels.tree import Tree, plant_tree
 from drapesim.matter.body import Body
 from drapesim.matter.sheet import Lattice
 
 Array = np.ndarray
+
+FEATURE = (1 << 30) - 1  # mask of a body feature in a contact's key
 
 
 @dataclass(frozen=True)
@@ -92,6 +94,7 @@ class ContactSet:
     key: Array  # (K,) int64
     part: Array  # (K,) int32
     point: Array  # (K, 3) on the body
+    node: Array  # (K, 3) node numbers of the lattice
 
 
 def no_contacts() -> ContactSet:
@@ -102,7 +105,7 @@ def no_contacts() -> ContactSet:
         preload=f, anchor=np.zeros((0, 3)), force=np.zeros((0, 3)), last=f, touched=i,
         start=np.zeros(1, np.int64), entry=i, share=f,
     )  # fmt: skip
-    return ContactSet(contacts, i, np.zeros(0, np.int32), np.zeros((0, 3)))
+    return ContactSet(contacts, i, np.zeros(0, np.int32), np.zeros((0, 3)), np.zeros((0, 3), np.int64))
 
 
 def search_contacts(
@@ -127,16 +130,14 @@ def search_contacts(
     at = np.einsum("ck,ckd->cd", found.weight, x[found.node])
     preload, anchor = np.zeros(n), at.copy()
     if len(before.key) and n:
-        order = np.argsort(before.key, kind="stable")
-        slot = np.minimum(np.searchsorted(before.key[order], found.key), len(order) - 1)
-        source = order[slot]
-        known = before.key[source] == found.key
-        old = before.contacts
-        preload[known] = old.preload[source[known]]
-        loaded = (old.force[source[known]] != 0.0).any(1)
-        carried = old.anchor[source[known]] - _cloth_point(old, x, flat)[source[known]]
-        # only the tangential stretch is kept, turned into the new plane
-        stretch = carried - _along(carried, found.normal[known])
+        source = match_contacts(before.key, found.key)
+        known = source >= 0
+        old, taken = before.contacts, source[known]
+        preload[known] = old.preload[taken]
+        loaded = (old.force[taken] != 0.0).any(1)
+        # of the grip only the tangential stretch is kept, turned into the new plane
+        stretch = old.anchor[taken] - _cloth_point(old, x, flat)[taken]
+        stretch -= _along(stretch, found.normal[known])
         anchor[known] = np.where(loaded[:, None], at[known] + stretch, at[known])
     start, touched, entry, share = incidence(flat[found.node], found.weight)
     contacts = Contacts(
@@ -154,7 +155,32 @@ def search_contacts(
         entry=entry,
         share=share,
     )
-    return ContactSet(contacts, found.key, found.part, found.point)
+    return ContactSet(contacts, found.key, found.part, found.point, found.node)
+
+
+def match_contacts(before: Array, now: Array) -> Array:
+    """(K,) row of each new contact in the last search, -1 if it is new.
+
+    The same pair of features is the same contact. A node that has slid from one face, edge or vertex of the body to
+    the next is too, if it had one unmatched contact before and has one now; so is a body vertex under the cloth that
+    has slid from one cloth triangle to the next.
+    """
+    order = np.argsort(before, kind="stable")
+    slot = np.minimum(np.searchsorted(before, now, sorter=order), len(before) - 1)
+    source = np.where(before[order[slot]] == now, order[slot], -1)
+    for is_wanted, feature in (
+        (lambda key: key >> 60 <= NODE_VERTEX, lambda key: (key >> 30) & FEATURE),
+        (lambda key: key >> 60 == FACE_VERTEX, lambda key: key & FEATURE),
+    ):
+        free = np.ones(len(before), dtype=bool)
+        free[source[source >= 0]] = False
+        old = np.flatnonzero(free & is_wanted(before))
+        new = np.flatnonzero((source < 0) & is_wanted(now))
+        old_id, old_at, old_count = np.unique(feature(before[old]), return_index=True, return_counts=True)
+        new_id, new_at, new_count = np.unique(feature(now[new]), return_index=True, return_counts=True)
+        _, a, b = np.intersect1d(old_id[old_count == 1], new_id[new_count == 1], return_indices=True)
+        source[new[new_at[new_count == 1][b]]] = old[old_at[old_count == 1][a]]
+    return source
 
 
 def _along(vector: Array, direction: Array) -> Array:

@@ -12,6 +12,7 @@ from drapesim.matter.fabric import FabricCard
 from drapesim.matter.sheet import Lattice
 from drapesim.mechanics.body_contact import BodyField, ContactSet, feature_owners, no_contacts, search_contacts
 from drapesim.mechanics.energies import cloth_constants, lattice_fields, padded, smooth_curve, unpadded
+from drapesim.mechanics.independent import elastic_energy_and_force
 
 Array = np.ndarray
 
@@ -163,3 +164,11 @@ def residuals(problem: Problem, motion: Motion) -> tuple[float, float]:
 def kinetic_energy(problem: Problem, motion: Motion) -> float:
     """J, of the half-step velocity."""
     return float(0.5 * (problem.fields.mass * (motion.v**2).sum(0)).sum())
+
+
+def stored_energy(problem: Problem, motion: Motion) -> float:
+    """Elastic + height + motion, J, by the independent energies."""
+    x = positions(problem, motion)
+    energy, _ = elastic_energy_and_force(problem.lattice, problem.card, x, problem.held)
+    mass = problem.card.areal_density * problem.lattice.node_area
+    return sum(energy.values()) - float((mass * (x @ problem.gravity)).sum()) + kinetic_energy(problem, motion)

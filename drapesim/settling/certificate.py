@@ -4,6 +4,21 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
+from drapesim.matter.plan import SettleSettings
+from drapesim.mechanics.independent import elastic_energy_and_force
+from drapesim.mechanics.solve import choose_pace, link_strains, positions, stiffest_tangent, stored_energy
+from drapesim.mechanics.tangent import factorise, rest_tangent
+from drapesim.settling.exact import count_body_crossings, count_self_crossings, measure_distance, penetration
+from drapesim.settling.level import LevelState
+
+Array = np.ndarray
+
+CONTACT_SLACK = 1e-4
+"""m: a contact may carry load in the certificate only if the cloth point lies this close to its own half thickness."""
+STABILITY_NODES = 60_000  # above this the exact factor costs more than it tells
+
 
 @dataclass(frozen=True)
 class Certificate:
@@ -25,3 +40,114 @@ class Certificate:
     seconds: float
     spacing_over_c: float  # node spacing over the smaller bending length
     failures: tuple[str, ...] = ()  # one sentence for each limit not met
+
+
+def balance(state: LevelState, x: Array) -> tuple[Array, float]:
+    """(net force (n, 3) N, share of contacts near slipping) from independent elastic forces and admissible contacts.
+
+    The solver's contact forces are only a proposal: each is dropped unless its cloth point truly lies at the surface
+    (exact distance, other code), and then projected onto its Coulomb cone. What is left over is the residual, so it is
+    an upper bound of the residual after the best admissible contact force.
+    """
+    problem, contacts = state.problem, state.found.contacts
+    _, net = elastic_energy_and_force(problem.lattice, problem.card, x, problem.held)
+    net += problem.card.areal_density * problem.lattice.node_area[:, None] * problem.gravity
+    loaded = np.flatnonzero((contacts.force != 0.0).any(1))
+    if not len(loaded) or problem.field is None:
+        return net, 0.0
+    node, weight = state.found.node[loaded], contacts.weight[loaded]
+    point = np.einsum("ck,ckd->cd", weight, x[node])
+    distance, _, _ = measure_distance(state.found.point[loaded], problem.field)
+    gap = np.linalg.norm(point - state.found.point[loaded], axis=1) - 0.5 * problem.card.thickness
+    real = (np.abs(distance) < 1e-6) & (np.abs(gap) < CONTACT_SLACK)
+    normal = contacts.normal[loaded]
+    force = np.where(real[:, None], contacts.force[loaded], 0.0)
+    push = np.maximum(0.0, np.einsum("cd,cd->c", force, normal))
+    along = force - np.einsum("cd,cd->c", force, normal)[:, None] * normal
+    grip = np.linalg.norm(along, axis=1)
+    limit = contacts.friction[loaded] * push
+    along *= np.where(grip > limit, limit / np.maximum(grip, 1e-300), 1.0)[:, None]
+    admissible = push[:, None] * normal + along
+    for k in range(3):
+        np.add.at(net, node[:, k], weight[:, k, None] * admissible)
+    return net, float(np.mean(grip > 0.95 * limit))
+
+
+def certify(
+    state: LevelState, settings: SettleSettings, stay: float, opening: float, seconds: float
+) -> Certificate:
+    """Measure every figure of the certificate at the present state.
+
+    ``stay`` (m): largest move in the further steps; ``opening`` (J): stored energy when this lattice began.
+    """
+    problem, motion = state.problem, state.motion
+    lattice, card = problem.lattice, problem.card
+    x = positions(problem, motion)
+    if not np.isfinite(x).all():
+        return _broken(state, seconds)
+    net, mobilised = balance(state, x)
+    is_free = np.ones(len(x), dtype=bool) if problem.held is None else ~problem.held
+    size = np.linalg.norm(net, axis=1)[is_free] / problem.weight[is_free]
+    crossings, _ = count_self_crossings(x, lattice.triangles)
+    body_crossings, deep = 0, 0.0
+    if problem.field is not None:
+        body_crossings, _ = count_body_crossings(x, lattice.triangles, problem.field)
+        deep = penetration(x, lattice.triangles, problem.field, 0.5 * card.thickness)
+    strains = link_strains(lattice, x)
+    over = [float(np.mean(e > safe)) for e, safe in zip(strains, card.safe_strain, strict=True)]
+    closing = stored_energy(problem, motion)
+    lost = float(motion.spent.sum())
+    closure = abs(opening - closing - lost) / max(abs(opening - closing), abs(lost), 1e-12)
+    stable = None
+    if len(x) <= STABILITY_NODES:
+        pace = choose_pace(problem, stiffest_tangent(problem, x), state.damping)
+        stable = factorise(rest_tangent(problem, motion, state.found, pace).matrix)[1] == 0
+    c = (min(card.bend_warp, card.bend_weft) / (card.areal_density * 9.80665)) ** (1.0 / 3.0)
+    figures = {
+        "residual_rms": float(np.sqrt(np.mean(size**2))) if len(size) else 0.0,
+        "residual_max": float(size.max()) if len(size) else 0.0,
+        "stay_max": stay,
+        "penetration_max": deep,
+        "crossings": crossings,
+        "body_crossings": body_crossings,
+        "energy_closure": closure,
+    }
+    failures = find_failures(figures, settings)
+    return Certificate(
+        settled=not failures,
+        strain_max=(float(strains[0].max(initial=0.0)), float(strains[1].max(initial=0.0))),
+        strain_over_safe=max(over),
+        stable=stable,
+        mobilised=mobilised,
+        steps=state.steps,
+        seconds=seconds,
+        spacing_over_c=max(lattice.spacing_u, lattice.spacing_v) / c,
+        failures=failures,
+        **figures,
+    )
+
+
+def find_failures(figures: dict, settings: SettleSettings) -> tuple[str, ...]:
+    """One sentence for each limit that is not met."""
+    limits = (
+        ("residual_rms", settings.residual_rms, 1.0, "", "rms residual force over nodal weight"),
+        ("residual_max", settings.residual_max, 1.0, "", "largest residual force over nodal weight"),
+        ("stay_max", settings.stay, 1e3, " mm", "largest move in a further tenth of the steps"),
+        ("penetration_max", settings.penetration, 1e3, " mm", "depth of the cloth's face in the body"),
+        ("crossings", 0, 1.0, "", "number of cloth-cloth crossings"),
+        ("body_crossings", 0, 1.0, "", "number of cloth-body crossings"),
+        ("energy_closure", settings.energy_closure, 1.0, "", "energy not accounted for, as a share"),
+    )
+    return tuple(
+        f"The {what} is {scale * figures[name]:.3g}{unit}; the limit is {scale * limit:.3g}{unit}."
+        for name, limit, scale, unit, what in limits
+        if not figures[name] <= limit
+    )
+
+
+def _broken(state: LevelState, seconds: float) -> Certificate:
+    nan = float("nan")
+    return Certificate(
+        False, nan, nan, nan, nan, 0, 0, (nan, nan), nan, nan, None, nan, state.steps, seconds, nan,
+        ("A position is not finite.",),
+    )  # fmt: skip

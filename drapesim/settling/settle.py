@@ -1,29 +1,234 @@
-"""Settling: from a starting shape to certified rest."""
+"""Settling: from a starting shape to certified rest, coarse lattice first.
+
+Rest is decided by force alone (settling.level). The last level ends only when its residual holds after fresh contact
+searches; then it is driven on for a further tenth of its steps to see whether it stays, and the certificate measures
+everything again on its own path.
+"""
 
 from __future__ import annotations
 
+import time
+from collections.abc import Callable
 from dataclasses import dataclass
 
+import numba
 import numpy as np
+from scipy.interpolate import RegularGridInterpolator
 
 from drapesim.ground.outcome import Ending
+from drapesim.matter.body import Body
+from drapesim.matter.fabric import FabricCard
+from drapesim.matter.plan import SettleSettings
 from drapesim.matter.sheet import Lattice
-from drapesim.settling.certificate import Certificate
+from drapesim.mechanics.body_contact import prepare_body
+from drapesim.mechanics.energies import unpadded
+from drapesim.mechanics.solve import pose_problem, positions, start_motion, stored_energy
+from drapesim.settling.certificate import Certificate, certify
+from drapesim.settling.level import LevelState, Progress, relax_level, run_on
 
 Array = np.ndarray
+
+COARSE_GOAL = (0.2, 2.0)  # residual at which a coarse level hands over: the finer one changes the folds anyway
+LEAST_NODES = 400  # a lattice is not coarsened below this
+SERIAL_NODES = 2500  # below this one thread is faster than two that wait for each other
+SINK_SHARE = 0.6  # of the penetration limit that a contact may be indented
+MARGIN = 0.8  # the loop aims at this share of each residual limit, so that the certificate's own path agrees
 
 
 @dataclass(frozen=True)
 class SettledSheet:
     """The sheet at the end of a run, settled or not.
 
-    x (n, 3) node positions m; contact_force (n, 3) N on each node from body and support;
-    history (k, 4): seconds, spacing m, residual rms, residual max - for the settle picture.
+    x (n, 3) node positions m; contact_force (n, 3) N on each node from body and support; reaction (n, 3) N that the
+    hand must exert on held nodes; history (k, 4): seconds, spacing m, residual rms, residual max.
     """
 
     lattice: Lattice
     x: Array
     contact_force: Array
+    reaction: Array
     ending: Ending
     certificate: Certificate
     history: Array
+
+
+@dataclass(frozen=True)
+class Checkpoint:
+    """Where an interrupted settle was: enough to go on. ``level`` counts from the coarsest."""
+
+    level: int
+    x: Array  # (n_level, 3)
+    v: Array
+    steps: int
+    damping: float
+    history: Array
+
+
+class Interrupted(Exception):
+    """Raised by `settle` when it is stopped from outside; carries the checkpoint."""
+
+    def __init__(self, checkpoint: Checkpoint) -> None:
+        self.checkpoint = checkpoint
+        super().__init__(Ending.INTERRUPTED.value)
+
+
+def coarsened(lattice: Lattice) -> Lattice | None:
+    """Lattice of twice the spacing on the same piece, or None if it does not divide into whole cells."""
+    nu, nv = lattice.cell.shape
+    if nu % 2 or nv % 2:
+        return None
+    quarters = lattice.cell.reshape(nu // 2, 2, nv // 2, 2)
+    cell = quarters.all(axis=(1, 3))
+    if (cell != quarters.any(axis=(1, 3))).any():
+        return None
+    return Lattice(2.0 * lattice.spacing_u, 2.0 * lattice.spacing_v, cell, lattice.inner_sign)
+
+
+def pile_levels(lattice: Lattice, levels: int) -> list[Lattice]:
+    """At most ``levels`` coarser lattices before the given one, coarsest first."""
+    pile = [lattice]
+    while len(pile) <= levels:
+        coarse = coarsened(pile[0])
+        if coarse is None or len(coarse.ij) < LEAST_NODES:
+            break
+        pile.insert(0, coarse)
+    return pile
+
+
+def sampled(fine: Lattice, coarse: Lattice, values: Array) -> Array:
+    """Node values of the coarse lattice, taken from the fine nodes they coincide with."""
+    stride = round(coarse.spacing_u / fine.spacing_u)
+    return values[fine.index[coarse.ij[:, 0] * stride, coarse.ij[:, 1] * stride]]
+
+
+def prolonged(coarse: Lattice, fine: Lattice, values: Array) -> Array:
+    """Node values of the fine lattice, linear between the coarse nodes.
+
+    Linear on purpose: the fine nodes then lie on the coarse links and cells, which do not cross the body; a smoother
+    curve would cut through whatever the coarse sheet lies on.
+    """
+    grid = np.zeros((*coarse.shape, values.shape[1]))
+    grid[coarse.ij[:, 0], coarse.ij[:, 1]] = values
+    nearest = coarse.index < 0
+    if nearest.any():
+        from scipy.ndimage import distance_transform_edt
+
+        i, j = distance_transform_edt(nearest, return_distances=False, return_indices=True)
+        grid = grid[i, j]
+    axes = tuple(np.arange(n) * h for n, h in zip(coarse.shape, (coarse.spacing_u, coarse.spacing_v), strict=True))
+    inside = np.minimum(fine.uv, [axes[0][-1], axes[1][-1]])
+    return RegularGridInterpolator(axes, grid)(inside)
+
+
+def settle(
+    lattice: Lattice,
+    card: FabricCard,
+    x0: Array,
+    body: Body | None = None,
+    held: Array | None = None,
+    friction: Array | None = None,
+    settings: SettleSettings = SettleSettings(),
+    gravity: tuple[float, float, float] = (0.0, 0.0, -9.80665),
+    progress: Callable[[Progress], None] | None = None,
+    resume: Checkpoint | None = None,
+) -> SettledSheet:
+    """Bring the sheet from ``x0`` (n, 3) m to rest on ``body`` and certify it.
+
+    held: (n,) bool, nodes that do not move. friction: (parts,) static coefficients, from the card if not given.
+    gravity: m/s2. Raises `Interrupted` (with a checkpoint) when stopped by the keyboard; a run that does not settle
+    comes back with its ending and a certificate that says so.
+    """
+    started = time.monotonic()
+    field = prepare_body(body) if body is not None else None
+    if friction is None:
+        friction = np.array([card.friction[part.surface] for part in body.parts]) if body is not None else np.zeros(0)
+    pile = pile_levels(lattice, settings.levels)
+    history = [] if resume is None else [tuple(row) for row in resume.history]
+    first = 0 if resume is None else resume.level
+    x = sampled(lattice, pile[0], x0) if resume is None else resume.x
+    for number in range(first, len(pile)):
+        level = pile[number]
+        is_last = number == len(pile) - 1
+        if number > first:
+            x = prolonged(pile[number - 1], level, x)
+        threads = min(2 if len(level.ij) > SERIAL_NODES else 1, numba.config.NUMBA_NUM_THREADS)
+        numba.set_num_threads(threads)
+        marks = None if held is None else sampled(lattice, level, held)
+        problem = pose_problem(level, card, field, np.asarray(friction, float), marks, np.asarray(gravity), 4 * threads)
+        state = LevelState(problem, start_motion(problem, x), history=history)
+        if resume is not None and number == first:
+            state.motion = start_motion(problem, resume.x, resume.v)
+            state.steps, state.damping = resume.steps, resume.damping
+        opening = stored_energy(problem, state.motion)
+        goal = (MARGIN * settings.residual_rms, MARGIN * settings.residual_max) if is_last else COARSE_GOAL
+        watch = _Watch(progress, number, len(pile), started, goal)
+        stay = np.inf
+        try:
+            sink = SINK_SHARE * settings.penetration
+            rested = relax_level(state, goal, settings.max_steps, sink, watch)
+            while is_last and rested and stay > settings.stay:
+                # a long soft pendulum still swings by millimetres at a thousandth of its weight: ask for less force
+                goal = (0.5 * goal[0], 0.5 * goal[1])
+                stay = run_on(state, max(1, state.steps // 10), watch)
+                if stay > settings.stay:
+                    rested = relax_level(state, goal, settings.max_steps, sink, watch)
+        except KeyboardInterrupt:
+            raise Interrupted(_checkpoint(state, number)) from None
+        except FloatingPointError:
+            break
+        x = positions(state.problem, state.motion)
+    certificate = certify(state, settings, stay, opening, time.monotonic() - started)
+    return _finished(state, certificate, rested)
+
+
+@dataclass
+class _Watch:
+    """Turns the level's looks into history and progress."""
+
+    progress: Callable[[Progress], None] | None
+    level: int
+    levels: int
+    started: float
+    goal: tuple[float, float]
+    worst: float = 0.0
+
+    def __call__(self, state: LevelState, stage: str, rms: float, top: float) -> None:
+        seconds = time.monotonic() - self.started
+        spacing = state.problem.lattice.spacing_u
+        if not state.history or seconds - state.history[-1][0] > 0.25:
+            state.history.append((seconds, spacing, rms, top))
+        if self.progress is None:
+            return
+        self.worst = max(self.worst, rms)
+        way = np.log(self.worst / self.goal[0])
+        share = float(np.clip(np.log(self.worst / max(rms, 1e-300)) / way, 0.0, 1.0)) if way > 0 else 1.0
+        self.progress(Progress(stage, spacing, self.level, self.levels, state.steps, rms, top, share, seconds))
+
+
+def _checkpoint(state: LevelState, number: int) -> Checkpoint:
+    lattice, motion = state.problem.lattice, state.motion
+    return Checkpoint(
+        level=number,
+        x=unpadded(lattice, motion.x),
+        v=unpadded(lattice, motion.v),
+        steps=state.steps,
+        damping=state.damping,
+        history=np.array(state.history).reshape(-1, 4),
+    )
+
+
+def _finished(state: LevelState, certificate: Certificate, rested: bool) -> SettledSheet:
+    lattice, motion = state.problem.lattice, state.motion
+    x = unpadded(lattice, motion.x)
+    if certificate.settled:
+        ending = Ending.SETTLED
+    elif not np.isfinite(x).all():
+        ending = Ending.NOT_FINITE
+    else:
+        ending = Ending.CERTIFICATE_FAILED if rested else Ending.OUT_OF_STEPS
+    touch = unpadded(lattice, motion.touch)
+    reaction = np.zeros_like(x)
+    if state.problem.held is not None:
+        held = state.problem.held
+        reaction[held] = -(unpadded(lattice, motion.force) + touch)[held]
+    return SettledSheet(lattice, x, touch, reaction, ending, certificate, np.array(state.history).reshape(-1, 4))
