@@ -57,7 +57,9 @@ def meshes() -> dict[str, Mesh]:
     }
     for name, (vertices, faces) in made.items():
         mesh = trimesh.Trimesh(vertices, faces, process=False)
-        assert mesh.is_watertight and mesh.is_winding_consistent and mesh.volume > 0.0, name
+        assert mesh.is_watertight, name
+        assert mesh.is_winding_consistent, name
+        assert mesh.volume > 0.0, name
     return made
 
 

@@ -129,7 +129,7 @@ def test_pairs_within_rounding_of_touching():
         corner = foot.copy()
         for _ in range(abs(step)):
             corner[2] = np.nextafter(corner[2], np.sign(step) * 9.0)
-        second = np.stack([corner, foot + [0.1, 0.0, 0.5], foot + [0.0, 0.1, 0.5]])
+        second = np.stack([corner, foot + np.array([0.1, 0.0, 0.5]), foot + np.array([0.0, 0.1, 0.5])])
         expected = exact_rule(first, second)
         check(first, second, expected)
         seen.add(expected)

@@ -109,7 +109,6 @@ def test_box_has_its_closed_form(meshes, as_body):
 
 def test_large_faces_are_found(meshes, as_body):
     """A slab whose faces are far larger than the body's is kept outside the tree, and still found."""
-    vertices, faces = meshes["ball"]
     slab = meshes["box"][0] * 20.0 - [0.0, 0.0, 0.92], meshes["box"][1]
     body = as_body(meshes["ball"], slab)
     field = prepare_body(body)
@@ -144,10 +143,11 @@ def test_answer_depends_on_neither_order_nor_threads(meshes, as_body):
 def test_no_points_and_unknown_points(meshes, as_body):
     field = prepare_body(as_body(meshes["ball"]))
     distance, point, face = find_nearest(np.zeros((0, 3)), field.surface, field.tree)
-    assert distance.shape == (0,) and point.shape == (0, 3) and face.shape == (0,)
+    assert [a.shape for a in (distance, point, face)] == [(0,), (0, 3), (0,)]
     point, face, distance = np.zeros((1, 3)), np.zeros(1, np.int32), np.zeros(1)
     nearest_into(point, face, distance, np.full((1, 3), np.nan), field.surface, field.tree)
-    assert np.isnan(distance[0]) and face[0] == -1
+    assert np.isnan(distance[0])
+    assert face[0] == -1
 
 
 @pytest.mark.parametrize("shape", SHAPES)

@@ -59,10 +59,12 @@ def test_few_large_triangles_are_kept_apart_and_found():
     vertices = np.concatenate([vertices, big])
     triangles = np.concatenate([triangles, [[900, 901, 902]]]).astype(np.int32)
     tree = plant_tree(vertices, triangles)
-    assert list(tree.large) == [300] and 300 not in tree.order
+    assert list(tree.large) == [300]
+    assert 300 not in tree.order
     low, high = np.array([0.4, 0.4, 0.45]), np.array([0.6, 0.6, 0.55])
     assert 300 in search(low, high, vertices, triangles, tree)[1]
-    assert 300 not in search(low + [0, 0, 0.2], high + [0, 0, 0.2], vertices, triangles, tree)[1]
+    up = np.array([0.0, 0.0, 0.2])
+    assert 300 not in search(low + up, high + up, vertices, triangles, tree)[1]
 
 
 def test_many_large_triangles_stay_in_the_tree():
@@ -70,7 +72,7 @@ def test_many_large_triangles_stay_in_the_tree():
     vertices = np.concatenate([small[0], large[0]])
     triangles = np.concatenate([small[1], large[1] + len(small[0])]).astype(np.int32)
     tree = plant_tree(vertices, triangles)
-    assert len(tree.large) == 0 and len(tree.order) == 365
+    assert (len(tree.large), len(tree.order)) == (0, 365)
 
 
 def test_touching_boxes_meet():
