@@ -138,13 +138,25 @@ def _dot(a: Array, b: Array) -> Array:
 
 
 def inner_normals(lattice: Lattice, x: Array) -> Array:
-    """(n, 3) unit normals at the nodes, out of the inner side: area-weighted mean of the lattice's triangles."""
-    a, b, c = (x[lattice.triangles[:, k]] for k in range(3))
-    area = np.cross(b - a, c - a)
-    total = np.stack(
-        [np.bincount(lattice.triangles.ravel(), np.repeat(area[:, k], 3), minlength=len(x)) for k in range(3)], 1
-    )
+    """(n, 3) unit normals at the nodes, out of the inner side: from the two links of each cell that meet at the node.
+
+    Each cell weighs as much as the parallelogram of its two links. Symmetric, whichever way the cell's diagonal runs.
+    """
+    corner = _cell_corners(lattice)  # in order round the cell, so that next x previous is x_u x x_v at each
+    total = np.zeros_like(x)
+    for k in range(4):
+        here, after, before = x[corner[:, k]], x[corner[:, (k + 1) % 4]], x[corner[:, k - 1]]
+        area = np.cross(after - here, before - here)
+        for c in range(3):
+            total[:, c] += np.bincount(corner[:, k], area[:, c], minlength=len(x))
     return lattice.inner_sign * total / np.maximum(np.linalg.norm(total, axis=1, keepdims=True), 1e-300)
+
+
+def _cell_corners(lattice: Lattice) -> Array:
+    """(cells, 4) node numbers round each cell that is cloth: (i, j), (i+1, j), (i+1, j+1), (i, j+1)."""
+    i, j = np.nonzero(lattice.cell)
+    index = lattice.index
+    return np.stack([index[i, j], index[i + 1, j], index[i + 1, j + 1], index[i, j + 1]], 1)
 
 
 def link_strain_means(lattice: Lattice, x: Array) -> tuple[Array, Array]:
@@ -164,14 +176,13 @@ def link_strain_means(lattice: Lattice, x: Array) -> tuple[Array, Array]:
 
 def shear_angles(lattice: Lattice, x: Array) -> Array:
     """(n,) rad: mean over the cells at each node of asin(t_u . t_v), with t_u, t_v the cell's unit mid-lines."""
-    i, j = np.nonzero(lattice.cell)
-    corner = [lattice.index[i, j], lattice.index[i + 1, j], lattice.index[i, j + 1], lattice.index[i + 1, j + 1]]
-    x00, x10, x01, x11 = (x[k] for k in corner)
+    corner = _cell_corners(lattice)
+    x00, x10, x11, x01 = (x[corner[:, k]] for k in range(4))
     tu, tv = x10 - x00 + x11 - x01, x01 - x00 + x11 - x10
     size = np.maximum(np.linalg.norm(tu, axis=1) * np.linalg.norm(tv, axis=1), 1e-300)
     angle = np.arcsin(np.clip(_dot(tu, tv) / size, -1.0, 1.0))
-    owner = np.concatenate(corner)
-    return np.bincount(owner, np.tile(angle, 4), minlength=len(x)) / np.bincount(owner, minlength=len(x))
+    owner = corner.ravel()
+    return np.bincount(owner, np.repeat(angle, 4), minlength=len(x)) / np.bincount(owner, minlength=len(x))
 
 
 def nearest_landmark(points: Array, body: Body) -> Array:
