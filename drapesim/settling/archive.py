@@ -1,0 +1,454 @@
+"""The archive: a finished run as one HDF5 file, and the checkpoint of an interrupted one.
+
+The group ``VTKHDF`` is the settled sheet as PolyData with the contact record at its points, so that viewers open the
+file as it is; they ignore the groups beside it, which hold the rest of the run. Every dataset has an attribute
+``unit``; an attribute that is a number carries its unit in its name.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields
+from itertools import pairwise
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+import h5py
+import numpy as np
+
+from drapesim.ground.files import reading_hdf5, write_hdf5
+from drapesim.ground.outcome import Ending, InputError
+from drapesim.matter.answers import PlaceCheck, Verdict
+from drapesim.matter.body import Body, BodyPart
+from drapesim.matter.fabric import FabricCard, Provenance
+from drapesim.matter.marks import Claim, FlatMap, Mark
+from drapesim.matter.plan import LowerStep, SettleSettings
+from drapesim.matter.sheet import Lattice
+from drapesim.settling.certificate import Certificate
+from drapesim.settling.contact_record import ContactRecord
+from drapesim.settling.settle import Checkpoint
+
+Array = np.ndarray
+
+RUN_FILE = "run.h5"
+CHECKPOINT_FILE = "checkpoint.h5"
+LAYOUT = 1  # of the groups beside VTKHDF; raised when an old file can no longer be read
+VTK_VERSION = (2, 2)  # of the VTKHDF layout: old enough for the viewers in use
+
+UNITS: Mapping[str, str] = MappingProxyType({
+    "gap": "m", "support_gap": "m", "body_point": "m", "body_face": "1", "region": "1", "landmark": "1",
+    "facing": "1", "pressure": "Pa", "tension_warp": "N/m", "tension_weft": "N/m", "strain_warp": "1",
+    "strain_weft": "1", "shear_angle": "rad", "slope": "rad",
+    "gap_min": "m", "gap_median": "m", "gap_max": "m", "contact_share": "1", "uncertainty": "m",
+    "share_on_place": "1", "offset_body": "m", "offset_cloth": "m",
+})  # fmt: skip
+"""Unit of each column of the contact record, the verdicts and the place checks; text has none."""
+
+NAMES: Mapping[str, str] = MappingProxyType({
+    "stay_max": "stay_max_m", "penetration_max": "penetration_max_m", "seconds": "seconds_s",
+    "stay": "stay_m", "penetration": "penetration_m",
+    "point": "point_m", "place": "place_m", "turn": "turn_rad", "clearance": "clearance_m",
+    "areal_density": "areal_density_kg_m2", "thickness": "thickness_m", "shear_rigidity": "shear_rigidity_N_m_rad",
+    "locking_angle": "locking_angle_rad", "bend_warp": "bend_warp_N_m", "bend_weft": "bend_weft_N_m",
+    "bend_bias": "bend_bias_N_m",
+})  # fmt: skip
+"""Names that attributes with a unit have in the file."""
+
+
+@dataclass(frozen=True)
+class Run:
+    """A finished run, settled or not; SI. Arrays over the n nodes of ``lattice`` unless said otherwise.
+
+    x, contact_force, reaction (n, 3): position m, force N from body and support, force N the hand exerts on held nodes.
+    history (k, 4): seconds, spacing m, residual rms, residual max.
+    inputs: file name -> sha256, the scene first; versions: library -> version; changes: one sentence for each thing
+    in which the run departs from the scene's text.
+    """
+
+    scene_text: str
+    title: str
+    inputs: Mapping[str, str]
+    versions: Mapping[str, str]
+    seed: int
+    lattice: Lattice
+    fabric: FabricCard
+    body: Body
+    lay: tuple[LowerStep, ...]
+    settle: SettleSettings
+    x: Array
+    contact_force: Array
+    reaction: Array
+    contact: ContactRecord
+    certificate: Certificate
+    ending: Ending
+    history: Array
+    marks: tuple[Mark, ...]
+    verdicts: tuple[Verdict, ...]
+    flat_map: FlatMap | None
+    contact_levels: tuple[float, ...]
+    changes: tuple[str, ...] = ()
+
+
+def save_run(path: str | Path, run: Run) -> Path:
+    """Write ``run`` to ``path``, a folder that exists (then as its run.h5) or a file name; whole or not at all."""
+    path = _file_of(path, RUN_FILE)
+
+    def fill(file: h5py.File) -> None:
+        file.attrs["layout"] = LAYOUT
+        _put_sheet(file.create_group("VTKHDF"), run)
+        _put_scene(file.create_group("scene"), run)
+        _put_lattice(file.create_group("lattice"), run.lattice)
+        _put_fabric(file.create_group("fabric"), run.fabric)
+        _put_body(file.create_group("body"), run.body)
+        for number, step in enumerate(run.lay, start=1):
+            _put_record(file.create_group(f"lay/{number}"), step)
+        _put_record(file.create_group("settle"), run.settle)
+        certificate = file.create_group("certificate")
+        _put_record(certificate, run.certificate)
+        certificate.attrs["ending"] = run.ending.name
+        history = _put(certificate, "history", run.history, "s, m, 1, 1")
+        history.attrs["columns"] = ["seconds", "spacing", "residual_rms", "residual_max"]
+        _put_marks(file.create_group("marks"), run.marks)
+        _put_verdicts(file.create_group("verdicts"), run.verdicts)
+        if run.flat_map is not None:
+            _put_flat_map(file.create_group("flat_map"), run.flat_map)
+
+    write_hdf5(path, fill)
+    return path
+
+
+def load_run(path: str | Path) -> Run:
+    """The run that is kept in a run folder or a run.h5.
+
+    Raises `InputError` where there is none, or the file is no run of ours, or of a layout this version cannot read.
+    """
+    path = _file_of(path, RUN_FILE)
+    with reading_hdf5(path) as file:
+        layout = file.attrs.get("layout")
+        if layout is None or "VTKHDF" not in file:
+            raise InputError(path, "", "this HDF5 file is not a run", "name a run folder or the run.h5 in it")
+        if layout != LAYOUT:
+            problem = f"its layout is {layout}, and this version reads {LAYOUT}"
+            raise InputError(path, "", problem, "read it with the version that wrote it, or run the scene again")
+        try:
+            return _take_run(file)
+        except KeyError as missing:
+            raise InputError(path, "", f"a part of the run is missing ({missing})", "run the scene again") from None
+
+
+def _take_run(file: h5py.File) -> Run:
+    scene, points, certificate = file["scene"], file["VTKHDF/PointData"], file["certificate"]
+    return Run(
+        scene_text=scene["text"].asstr()[()],
+        title=scene.attrs["title"],
+        inputs=MappingProxyType(dict(zip(_texts(scene, "inputs/file"), _texts(scene, "inputs/sha256"), strict=True))),
+        versions=MappingProxyType(dict(scene["versions"].attrs.items())),
+        seed=int(scene.attrs["seed"]),
+        lattice=_take_lattice(file["lattice"]),
+        fabric=_take_fabric(file["fabric"]),
+        body=_take_body(file["body"]),
+        lay=tuple(_take_record(LowerStep, file[f"lay/{k}"]) for k in range(1, len(file.get("lay", ())) + 1)),
+        settle=_take_record(SettleSettings, file["settle"]),
+        x=file["VTKHDF/Points"][()],
+        contact_force=points["contact_force"][()],
+        reaction=points["reaction"][()],
+        contact=ContactRecord(**{field.name: points[field.name][()] for field in fields(ContactRecord)}),
+        certificate=_take_record(Certificate, certificate),
+        ending=Ending[certificate.attrs["ending"]],
+        history=certificate["history"][()],
+        marks=_take_marks(file["marks"]),
+        verdicts=_take_verdicts(file["verdicts"]),
+        flat_map=_take_flat_map(file["flat_map"]) if "flat_map" in file else None,
+        contact_levels=tuple(scene["contact_levels"][()].tolist()),
+        changes=tuple(_texts(scene, "changes")),
+    )
+
+
+def save_checkpoint(path: str | Path, checkpoint: Checkpoint, fingerprint: str) -> Path:
+    """Write ``checkpoint`` to a folder (as checkpoint.h5) or a file; ``fingerprint`` names the input it belongs to."""
+    path = _file_of(path, CHECKPOINT_FILE)
+
+    def fill(file: h5py.File) -> None:
+        file.attrs["fingerprint"] = fingerprint
+        file.attrs["level"] = checkpoint.level
+        file.attrs["steps"] = checkpoint.steps
+        file.attrs["damping_1_s"] = checkpoint.damping
+        _put(file, "x", checkpoint.x, "m")
+        _put(file, "v", checkpoint.v, "m/s")
+        _put(file, "history", checkpoint.history, "s, m, 1, 1")
+
+    write_hdf5(path, fill)
+    return path
+
+
+def load_checkpoint(path: str | Path, fingerprint: str) -> Checkpoint:
+    """The checkpoint in a run folder or file. Raises `InputError` if there is none or it is of another input."""
+    path = _file_of(path, CHECKPOINT_FILE)
+    with reading_hdf5(path, "checkpoint") as file:
+        if file.attrs.get("fingerprint") != fingerprint:
+            problem = "the checkpoint is of another input: the scene, a file it names or the spacing has changed"
+            raise InputError(path, "", problem, "put the input back as it was, or start anew without --resume")
+        return Checkpoint(
+            level=int(file.attrs["level"]),
+            x=file["x"][()],
+            v=file["v"][()],
+            steps=int(file.attrs["steps"]),
+            damping=float(file.attrs["damping_1_s"]),
+            history=file["history"][()],
+        )
+
+
+def _file_of(path: str | Path, name: str) -> Path:
+    path = Path(path)
+    return path / name if path.is_dir() else path
+
+
+# One dataset, one list of words, one record of plain values, one table of equal records.
+
+
+def _put(group: h5py.Group, name: str, array: Array, unit: str, **options: object) -> h5py.Dataset:
+    dataset = group.create_dataset(name, data=array, **options)
+    dataset.attrs["unit"] = unit
+    return dataset
+
+
+def _put_texts(group: h5py.Group, name: str, texts: Sequence[str]) -> None:
+    dataset = group.create_dataset(name, data=np.array(texts, dtype=object), dtype=h5py.string_dtype())
+    dataset.attrs["unit"] = ""
+
+
+def _texts(group: h5py.Group, name: str) -> list[str]:
+    return list(group[name].asstr()[()])
+
+
+def _put_record(group: h5py.Group, record: Any) -> None:
+    """Fields of a record of plain values as attributes; None is left out."""
+    for field in fields(record):
+        value = getattr(record, field.name)
+        if value is None:
+            continue
+        if isinstance(value, tuple) and (not value or isinstance(value[0], str)):
+            value = np.array(value, dtype=h5py.string_dtype())
+        group.attrs[NAMES.get(field.name, field.name)] = value
+
+
+def _take_record(kind: type, group: h5py.Group) -> Any:
+    values: dict[str, object] = {}
+    for field in fields(kind):
+        value = group.attrs.get(NAMES.get(field.name, field.name))
+        if isinstance(value, np.ndarray):
+            value = tuple(value.tolist())
+        elif isinstance(value, np.generic):
+            value = value.item()
+        values[field.name] = value
+    return kind(**values)
+
+
+def _put_table(group: h5py.Group, rows: Sequence[Any], texts: Sequence[str], numbers: Sequence[str]) -> None:
+    for name in texts:
+        _put_texts(group, name, [getattr(row, name) for row in rows])
+    for name in numbers:
+        _put(group, name, np.array([getattr(row, name) for row in rows], dtype=np.float64), UNITS.get(name, "1"))
+
+
+def _take_table(group: h5py.Group, texts: Sequence[str], numbers: Sequence[str]) -> list[dict[str, Any]]:
+    columns = [_texts(group, name) for name in texts] + [group[name][()].tolist() for name in numbers]
+    return [dict(zip((*texts, *numbers), row, strict=True)) for row in zip(*columns, strict=True)]
+
+
+# The groups.
+
+
+def _put_sheet(group: h5py.Group, run: Run) -> None:
+    """The settled sheet as PolyData. Readers want all four kinds of cells, empty or not, and this very text type."""
+    group.attrs["Version"] = VTK_VERSION
+    group.attrs.create("Type", b"PolyData", dtype=h5py.string_dtype("ascii", len(b"PolyData")))
+    _put(group, "Points", run.x, "m")
+    _put(group, "NumberOfPoints", np.array([len(run.x)], dtype=np.int64), "1")
+    for kind in ("Vertices", "Lines", "Polygons", "Strips"):
+        corners = run.lattice.triangles if kind == "Polygons" else np.empty((0, 3), dtype=np.int32)
+        cells = group.create_group(kind)
+        _put(cells, "NumberOfCells", np.array([len(corners)], dtype=np.int64), "1")
+        _put(cells, "NumberOfConnectivityIds", np.array([corners.size], dtype=np.int64), "1")
+        _put(cells, "Offsets", np.arange(len(corners) + 1, dtype=np.int64) * 3, "1")
+        _put(cells, "Connectivity", corners.ravel().astype(np.int64), "1")
+    points = group.create_group("PointData")
+    _put(points, "uv", run.lattice.uv, "m")
+    _put(points, "contact_force", run.contact_force, "N")
+    _put(points, "reaction", run.reaction, "N")
+    for name, values in run.contact.fields().items():
+        _put(points, name, values, UNITS[name])
+
+
+def _put_scene(group: h5py.Group, run: Run) -> None:
+    group.attrs["title"] = run.title
+    group.attrs["seed"] = run.seed
+    text = group.create_dataset("text", data=run.scene_text, dtype=h5py.string_dtype())
+    text.attrs["unit"] = ""
+    _put_texts(group, "inputs/file", list(run.inputs))
+    _put_texts(group, "inputs/sha256", list(run.inputs.values()))
+    _put_texts(group, "changes", run.changes)
+    _put(group, "contact_levels", np.array(run.contact_levels, dtype=np.float64), "m")
+    versions = group.create_group("versions")
+    for name, version in run.versions.items():
+        versions.attrs[name] = version
+
+
+def _put_lattice(group: h5py.Group, lattice: Lattice) -> None:
+    group.attrs["spacing_u_m"] = lattice.spacing_u
+    group.attrs["spacing_v_m"] = lattice.spacing_v
+    group.attrs["inner_sign"] = lattice.inner_sign
+    _put(group, "cell", lattice.cell, "1")
+
+
+def _take_lattice(group: h5py.Group) -> Lattice:
+    spacing = float(group.attrs["spacing_u_m"]), float(group.attrs["spacing_v_m"])
+    return Lattice(*spacing, group["cell"][()], int(group.attrs["inner_sign"]))
+
+
+FABRIC_SCALARS = (
+    "areal_density", "thickness", "shear_rigidity", "locking_angle", "bend_warp", "bend_weft", "bend_bias",
+    "compression_ratio",
+)  # fmt: skip
+FLAGS = ("estimated", "invented")
+
+
+def _put_fabric(group: h5py.Group, card: FabricCard) -> None:
+    group.attrs["name"] = card.name
+    for name in FABRIC_SCALARS:
+        group.attrs[NAMES.get(name, name)] = getattr(card, name)
+    group.attrs["safe_strain"] = card.safe_strain
+    for name in ("warp_curve", "weft_curve"):
+        curve = _put(group, name, getattr(card, name), "1, N/m")
+        curve.attrs["columns"] = ["strain", "tension"]
+    _put_texts(group, "friction/surface", list(card.friction))
+    _put(group, "friction/coefficient", np.array(list(card.friction.values()), dtype=np.float64), "1")
+    entries = list(card.provenance.values())
+    table = group.create_group("provenance")
+    _put_texts(table, "value", list(card.provenance))
+    _put_table(table, entries, ("source", "standard"), ())
+    for name in FLAGS:
+        _put(table, name, np.array([getattr(entry, name) for entry in entries], dtype=bool), "1")
+    stated = [np.nan if entry.uncertainty is None else entry.uncertainty for entry in entries]
+    _put(table, "uncertainty", np.array(stated, dtype=np.float64), "1")  # relative; nan where it is not stated
+
+
+def _take_fabric(group: h5py.Group) -> FabricCard:
+    scalars = {name: float(group.attrs[NAMES.get(name, name)]) for name in FABRIC_SCALARS}
+    warp_safe, weft_safe = group.attrs["safe_strain"].tolist()
+    coefficients = group["friction/coefficient"][()].tolist()
+    rows = _take_table(group["provenance"], ("value", "source", "standard"), (*FLAGS, "uncertainty"))
+    provenance = {}
+    for row in rows:
+        name, share = row.pop("value"), row.pop("uncertainty")
+        provenance[name] = Provenance(**row, uncertainty=None if np.isnan(share) else share)
+    return FabricCard(
+        name=group.attrs["name"],
+        warp_curve=group["warp_curve"][()],
+        weft_curve=group["weft_curve"][()],
+        friction=MappingProxyType(dict(zip(_texts(group, "friction/surface"), coefficients, strict=True))),
+        safe_strain=(warp_safe, weft_safe),
+        provenance=MappingProxyType(provenance),
+        **scalars,
+    )
+
+
+def _put_body(group: h5py.Group, body: Body) -> None:
+    """Exactly the mesh that contact used."""
+    _put(group, "vertices", body.vertices, "m")
+    _put(group, "faces", body.faces, "1")
+    _put(group, "part", body.part, "1")
+    _put(group, "region", body.region, "1")
+    _put_texts(group, "region_names", body.region_names)
+    _put_table(group.create_group("parts"), body.parts, ("name", "surface"), ())
+    _put(group["parts"], "is_support", np.array([part.is_support for part in body.parts], dtype=bool), "1")
+    _put_texts(group, "landmarks/name", list(body.landmarks))
+    _put(group, "landmarks/point", np.array(list(body.landmarks.values()), dtype=np.float64).reshape(-1, 3), "m")
+    _put_texts(group, "repairs", body.repairs)
+
+
+def _take_body(group: h5py.Group) -> Body:
+    landmarks = dict(zip(_texts(group, "landmarks/name"), group["landmarks/point"][()], strict=True))
+    return Body(
+        vertices=group["vertices"][()],
+        faces=group["faces"][()],
+        part=group["part"][()],
+        parts=tuple(BodyPart(**row) for row in _take_table(group["parts"], ("name", "surface"), ("is_support",))),
+        region=group["region"][()],
+        region_names=tuple(_texts(group, "region_names")),
+        landmarks=MappingProxyType(landmarks),
+        repairs=tuple(_texts(group, "repairs")),
+    )
+
+
+def _put_ragged(group: h5py.Group, name: str, pieces: Sequence[Array], unit: str) -> None:
+    """Arrays of unequal length end to end in ``name``; piece k is the rows start[k] to start[k + 1]."""
+    start = np.concatenate([[0], np.cumsum([len(piece) for piece in pieces], dtype=np.int64)]).astype(np.int64)
+    _put(group, name, np.concatenate(pieces) if pieces else np.empty((0, 2)), unit)
+    _put(group, f"{name}_start", start, "1")
+
+
+def _take_ragged(group: h5py.Group, name: str) -> list[Array]:
+    start, rows = group[f"{name}_start"][()], group[name][()]
+    return [rows[a:b].copy() for a, b in pairwise(start)]
+
+
+def _put_marks(group: h5py.Group, marks: tuple[Mark, ...]) -> None:
+    _put_table(group, marks, ("name", "kind"), ())
+    claims = group.create_group("claims")
+    _put_table(claims, [mark.claim for mark in marks], ("kind", "place"), ())
+    _put(claims, "tolerance", np.array([mark.claim.tolerance for mark in marks], dtype=np.float64), "m")
+    _put(claims, "share", np.array([mark.claim.share for mark in marks], dtype=np.float64), "1")
+    _put_ragged(group, "samples", [mark.samples for mark in marks], "m")
+    _put_ragged(group, "weights", [mark.weights for mark in marks], "m2")
+    rings = [(number, ring) for number, mark in enumerate(marks) for ring in mark.rings]
+    _put_ragged(group, "rings", [ring for _, ring in rings], "m")
+    _put(group, "rings_mark", np.array([number for number, _ in rings], dtype=np.int64), "1")
+
+
+def _take_marks(group: h5py.Group) -> tuple[Mark, ...]:
+    claims = [Claim(**row) for row in _take_table(group["claims"], ("kind", "place"), ("tolerance", "share"))]
+    rings, owner = _take_ragged(group, "rings"), group["rings_mark"][()]
+    samples, weights = _take_ragged(group, "samples"), _take_ragged(group, "weights")
+    return tuple(
+        Mark(**row, rings=tuple(rings[k] for k in np.flatnonzero(owner == number)), samples=samples[number],
+             weights=weights[number], claim=claims[number])
+        for number, row in enumerate(_take_table(group, ("name", "kind"), ()))
+    )  # fmt: skip
+
+
+VERDICT_TEXTS = ("mark", "kind", "claim", "verdict", "reason", "nearest_region")
+VERDICT_NUMBERS = ("gap_min", "gap_median", "gap_max", "contact_share", "uncertainty")
+PLACE_NUMBERS = ("share_on_place", "offset_body", "offset_cloth")
+
+
+def _put_verdicts(group: h5py.Group, verdicts: tuple[Verdict, ...]) -> None:
+    _put_table(group, verdicts, VERDICT_TEXTS, VERDICT_NUMBERS)
+    tested = [(number, verdict.place) for number, verdict in enumerate(verdicts) if verdict.place is not None]
+    places = group.create_group("places")
+    _put_table(places, [place for _, place in tested], ("place",), PLACE_NUMBERS)
+    _put(places, "verdict", np.array([number for number, _ in tested], dtype=np.int64), "1")
+    belongs = [-1 if place.belongs is None else int(place.belongs) for _, place in tested]  # -1: undecided
+    _put(places, "belongs", np.array(belongs, dtype=np.int8), "1")
+
+
+def _take_verdicts(group: h5py.Group) -> tuple[Verdict, ...]:
+    places: dict[int, PlaceCheck] = {}
+    for row in _take_table(group["places"], ("place",), ("verdict", "belongs", *PLACE_NUMBERS)):
+        number, belongs = row.pop("verdict"), row.pop("belongs")
+        places[number] = PlaceCheck(**row, belongs=None if belongs < 0 else bool(belongs))
+    rows = _take_table(group, VERDICT_TEXTS, VERDICT_NUMBERS)
+    return tuple(Verdict(**row, place=places.get(number)) for number, row in enumerate(rows))
+
+
+def _put_flat_map(group: h5py.Group, flat_map: FlatMap) -> None:
+    _put(group, "pixels", flat_map.pixels, "1", compression="gzip", shuffle=True)
+    group.attrs["metres_per_pixel_m"] = flat_map.metres_per_pixel
+    group.attrs["seen_from"] = flat_map.seen_from
+    group.attrs["file"] = flat_map.file
+
+
+def _take_flat_map(group: h5py.Group) -> FlatMap:
+    scale = float(group.attrs["metres_per_pixel_m"])
+    return FlatMap(group["pixels"][()], scale, group.attrs["seen_from"], group.attrs["file"])
