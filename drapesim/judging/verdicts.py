@@ -1,7 +1,260 @@
-"""Verdicts: what one settled lay says about each mark."""
+"""Verdicts: what one settled lay says about each mark.
+
+One lay can show that a mark touches. It cannot show that none would: that takes a press test or a reach proof, and so
+`judge_marks` never gives `PRESSED` or `OUT`.
+"""
 
 from __future__ import annotations
 
-from drapesim.matter.answers import CLEAR, NATURAL, OUT, PRESSED, UNDECIDED, PlaceCheck, Verdict
+from collections.abc import Sequence
+from dataclasses import dataclass
 
-__all__ = ["CLEAR", "NATURAL", "OUT", "PRESSED", "UNDECIDED", "PlaceCheck", "Verdict"]
+import numpy as np
+
+from drapesim.judging.places import PlaceCheck, check_place, find_node_regions, name_region
+from drapesim.matter.body import Body
+from drapesim.matter.fabric import FabricCard
+from drapesim.matter.marks import PLACE_CLAIMS, Claim, Mark
+from drapesim.matter.sheet import Lattice
+from drapesim.mechanics.body_contact import BodyField, prepare_body
+from drapesim.settling.certificate import Certificate
+from drapesim.settling.contact_record import GapReading, link_strain_means, measure_gap, sample_sheet
+from drapesim.settling.exact import part_field
+
+Array = np.ndarray
+
+NATURAL = "touches naturally"
+PARTLY = "touches in part"
+PRESSED = "touches if pressed"  # needs a press test
+NOT_HERE = "does not touch in this lay"  # nothing is said of other lays
+OUT = "out of reach"  # needs a proof over all lays
+CLEAR = "clear of the body"
+UNDECIDED = "undecided"
+
+FAR = 0.02
+"""m: a mark whose every point stays farther away than this is called clear of the body. Our convention, no source."""
+COVERED = 0.95  # share of a mark's area over which the stated uncertainty is not exceeded
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """One mark's answer from one lay, SI."""
+
+    mark: str
+    kind: str
+    claim: str
+    verdict: str  # one of the constants above
+    reason: str  # one sentence
+    gap_min: float
+    gap_median: float
+    gap_max: float
+    contact_share: float  # of the mark's area with gap <= tolerance + uncertainty, its inner side to the body
+    uncertainty: float  # m, numerical, see `estimate_error`
+    place: PlaceCheck | None
+    nearest_region: str
+    meets: bool | None = None  # does this lay do what is claimed? None: undecided
+
+
+@dataclass(frozen=True)
+class MarkReading:
+    """What is measured at one mark's samples: gap and error (s,) m, weight (s,) summing to 1, facing, point, face."""
+
+    weight: Array
+    gap: Array
+    error: Array
+    facing: Array
+    point: Array
+    face: Array
+
+    def share(self, limit: Array | float) -> float:
+        """Share of the mark's area whose inner side faces the body with a gap of at most ``limit`` (m)."""
+        return float(self.weight[(self.gap <= limit) & (self.facing > 0.0)].sum())
+
+
+def judge_marks(
+    marks: Sequence[Mark],
+    lattice: Lattice,
+    x: Array,
+    body: Body | BodyField,
+    fabric: FabricCard,
+    certificate: Certificate,
+) -> tuple[Verdict, ...]:
+    """The verdict of one lay, with the sheet's nodes at ``x`` (n, 3) m, on each mark, in order.
+
+    The gap is measured at each of a mark's samples, on the lattice's triangles, to the body's exact triangles; the
+    support does not count. A mark's claim asks that at least ``claim.share`` of its area has a gap of at most
+    ``claim.tolerance``. It is decided only if the answer is the same with each gap moved by its error either way.
+    """
+    if not marks:
+        return ()
+    field = body if isinstance(body, BodyField) else prepare_body(body)
+    figure = part_field(field, False)
+    strained = find_strained(lattice, x, fabric)
+    sag = chord_error(lattice, x)
+    asks_place = figure is not None and any(mark.claim.kind in PLACE_CLAIMS for mark in marks)
+    regions = find_node_regions(x, figure) if asks_place else np.zeros(0, np.int32)
+    verdicts = []
+    for mark in marks:
+        points, normals = sample_sheet(lattice, x, mark.samples)
+        there = np.isfinite(points).all(1)
+        cells = find_cells(lattice, mark.samples[there])
+        error = estimate_error(certificate, sag[cells[:, 0], cells[:, 1]])
+        over = bool(strained[cells[:, 0], cells[:, 1]].any())
+        uv, weight = mark.samples[there], mark.weights[there]
+        found = _measure(points[there], normals[there], figure, 0.5 * fabric.thickness)
+        reading = MarkReading(weight / weight.sum(), found.gap, error, found.facing, found.point, found.face)
+        obstacle = _find_obstacle(certificate, over, len(uv))
+        place = None
+        if mark.claim.kind in PLACE_CLAIMS and figure is not None and len(uv):
+            place = check_place(mark.claim.place, reading, uv, lattice, x, figure, regions, not obstacle)
+        verdicts.append(_judge(mark, reading, obstacle, place, figure))
+    return tuple(verdicts)
+
+
+def decide(claim: Claim, reading: MarkReading) -> tuple[str, bool | None]:
+    """(verdict, does the lay meet the claim) of a mark measured in a certified lay.
+
+    ``sure`` is the share that touches even if each gap is larger by its error, ``possible`` the share that touches if
+    each is smaller by it. A claim to lie clear is held to the same share: that much of the mark must not touch.
+    """
+    sure = reading.share(claim.tolerance - reading.error)
+    possible = reading.share(claim.tolerance + reading.error)
+    slack = 1e-9  # sums of weights round
+    touches, fails = sure >= claim.share - slack, possible < claim.share - slack
+    if claim.kind == "lies_clear":
+        if possible <= 1.0 - claim.share + slack:
+            return CLEAR, True
+        if sure > 1.0 - claim.share + slack:
+            return (NATURAL if touches else PARTLY), False
+        return UNDECIDED, None
+    if touches:
+        return NATURAL, True
+    if not fails:
+        return UNDECIDED, None
+    if reading.share(claim.tolerance) > 0.0:
+        return PARTLY, False
+    return (CLEAR if float((reading.gap - reading.error).min()) > FAR else NOT_HERE), False
+
+
+def estimate_error(certificate: Certificate, sag: Array) -> Array:
+    """(s,) m, numerical uncertainty of a gap: an estimate, added up without any hope that the parts cancel.
+
+    Its parts: the deepest penetration and the largest further move that the certificate found, and ``sag``, the
+    distance between the flat triangles and a sheet that curves as the nodes do (`chord_error`). It says nothing about
+    the spread between lays or about the fabric card. Two spacings compared would measure what ``sag`` only estimates.
+    """
+    return certificate.penetration_max + certificate.stay_max + sag
+
+
+def chord_error(lattice: Lattice, x: Array) -> Array:
+    """(nu-1, nv-1) m: how far a smooth sheet through the nodes may leave the flat triangles of each cell.
+
+    A curve of curvature k leaves its chord of length h by h^2 k / 8, which is an eighth of the second difference of the
+    node positions. Along a cell's diagonal the second difference is at most |d_uu| + |d_vv| + 2 |d_uv|, the bound of
+    linear interpolation on a triangle (any textbook of finite elements). Each cell takes the largest d_uu and d_vv of
+    its corners. A free edge carries no moment, so none is added there.
+    """
+    index = lattice.index
+    grid = np.full((*lattice.shape, 3), np.nan)
+    grid[lattice.ij[:, 0], lattice.ij[:, 1]] = x
+    bend = np.zeros((2, *lattice.shape))
+    d_uu = np.linalg.norm(grid[2:] - 2.0 * grid[1:-1] + grid[:-2], axis=2)
+    d_vv = np.linalg.norm(grid[:, 2:] - 2.0 * grid[:, 1:-1] + grid[:, :-2], axis=2)
+    bend[0, 1:-1], bend[1, :, 1:-1] = np.nan_to_num(d_uu), np.nan_to_num(d_vv)
+    corners = np.stack(
+        [bend[:, i : i + index.shape[0] - 1, j : j + index.shape[1] - 1] for i in (0, 1) for j in (0, 1)]
+    )
+    twist = np.linalg.norm(grid[1:, 1:] - grid[1:, :-1] - grid[:-1, 1:] + grid[:-1, :-1], axis=2)
+    return (corners.max(axis=0).sum(axis=0) + 2.0 * np.nan_to_num(twist)) / 8.0
+
+
+def find_strained(lattice: Lattice, x: Array, fabric: FabricCard) -> Array:
+    """(nu-1, nv-1) bool: cells with a corner where the cloth is stretched beyond the card's safe extension."""
+    warp, weft = link_strain_means(lattice, x)
+    node = np.zeros(lattice.shape, dtype=bool)
+    node[lattice.ij[:, 0], lattice.ij[:, 1]] = (warp > fabric.safe_strain[0]) | (weft > fabric.safe_strain[1])
+    return node[1:, 1:] | node[1:, :-1] | node[:-1, 1:] | node[:-1, :-1]
+
+
+def find_cells(lattice: Lattice, uv: Array) -> Array:
+    """(s, 2) indices of the cell that each flat-map place (s, 2) m lies in."""
+    place = np.floor(uv / np.array([lattice.spacing_u, lattice.spacing_v])).astype(np.int64)
+    return np.clip(place, 0, np.array(lattice.cell.shape) - 1)
+
+
+def _measure(points: Array, normals: Array, figure: BodyField | None, half: float) -> GapReading:
+    if figure is not None and len(points):
+        return measure_gap(points, normals, figure, half)
+    n = len(points)
+    return GapReading(np.full(n, np.inf), np.full(n, np.nan), np.full((n, 3), np.nan), np.full(n, -1, np.int32))
+
+
+def _find_obstacle(certificate: Certificate, is_strained: bool, n_samples: int) -> str:
+    """Why nothing can be said of a mark, as a sentence; "" if something can."""
+    if not n_samples:
+        return "There is no cloth where the mark is drawn."
+    if not certificate.settled:
+        return "The sheet did not settle, so this lay decides nothing."
+    if is_strained:
+        return "The cloth is stretched beyond its safe extension at this mark, so this lay decides nothing here."
+    return ""
+
+
+def weighted_quantile(values: Array, weight: Array, share: float) -> float:
+    """The least of ``values`` that is not exceeded over ``share`` of the weight (which sums to 1)."""
+    order = np.argsort(values, kind="stable")
+    at = int(np.searchsorted(np.cumsum(weight[order]), share - 1e-12))
+    return float(values[order[min(at, len(order) - 1)]])
+
+
+def _judge(
+    mark: Mark, reading: MarkReading, obstacle: str, place: PlaceCheck | None, figure: BodyField | None
+) -> Verdict:
+    nan = float("nan")
+    if not len(reading.gap):
+        return Verdict(
+            mark.name, mark.kind, mark.claim.kind, UNDECIDED, obstacle, nan, nan, nan, nan, nan, place, "", None
+        )
+    error = weighted_quantile(reading.error, reading.weight, COVERED)
+    gaps = (float(reading.gap.min()), weighted_quantile(reading.gap, reading.weight, 0.5), float(reading.gap.max()))
+    share = reading.share(mark.claim.tolerance + reading.error)
+    verdict, meets = (UNDECIDED, None) if obstacle else decide(mark.claim, reading)
+    region = "" if figure is None else name_region(reading.weight, reading.face, figure.body)
+    reason = obstacle or say_why(verdict, mark.claim, gaps, share, error, region, len(reading.gap) == 1)
+    if meets and place is not None:
+        meets = place.belongs
+    return Verdict(mark.name, mark.kind, mark.claim.kind, verdict, reason, *gaps, share, error, place, region, meets)
+
+
+def say_why(
+    verdict: str,
+    claim: Claim,
+    gaps: tuple[float, float, float],
+    share: float,
+    error: float,
+    region: str,
+    is_point: bool,
+) -> str:
+    """One sentence with the figures that carried the verdict, lengths in mm."""
+    if not np.isfinite(gaps[0]):
+        return "There is no body in the scene that the mark could touch."
+    low, high = 1e3 * gaps[0], 1e3 * gaps[2]
+    at = f" ({region})" if region else ""
+    whole = "the point" if is_point else f"{100 * share:.0f} % of it"
+    span = f"gap {low:.1f} mm" if f"{low:.1f}" == f"{high:.1f}" else f"gap {low:.1f} to {high:.1f} mm"
+    give = f"give or take {1e3 * error:.1f} mm" if error >= 5e-5 else "give or take less than 0.1 mm"
+    within = f"within {1e3 * claim.tolerance:g} mm of the body{at}"
+    if verdict == NATURAL:
+        return f"With nothing pressing, {whole} lies {within}: {span}, {give}."
+    if verdict == PARTLY:
+        need = "it was claimed to lie clear" if claim.kind == "lies_clear" else f"{100 * claim.share:.0f} % is claimed"
+        return f"With nothing pressing, {whole} lies {within}, and {need}: {span}, {give}."
+    if verdict == UNDECIDED:
+        return (
+            f"The tolerance of {1e3 * claim.tolerance:g} mm lies inside the numerical uncertainty ({span}, {give}); "
+            "a finer spacing may decide it."
+        )
+    if verdict == CLEAR and claim.kind == "lies_clear" and share > 0.0:
+        return f"All but {100 * share:.0f} % of it stays away from the body{at}: {span}, {give}."
+    tail = "" if verdict == CLEAR else "; other lays are not ruled out"
+    return f"In this lay the nearest it comes to the body{at} is {low:.1f} mm, {give}{tail}."

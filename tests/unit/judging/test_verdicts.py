@@ -1,0 +1,201 @@
+"""Verdicts on sheets whose gaps are known by construction."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from drapesim.judging.places import nearest_cloth
+from drapesim.judging.verdicts import (
+    CLEAR,
+    NATURAL,
+    NOT_HERE,
+    OUT,
+    PARTLY,
+    PRESSED,
+    UNDECIDED,
+    chord_error,
+    judge_marks,
+    weighted_quantile,
+)
+from drapesim.matter.body import Body, BodyPart, box
+from drapesim.matter.fabric import FabricCard
+from drapesim.matter.marks import Claim, Mark
+from drapesim.matter.sheet import Lattice, Sheet, cut_lattice
+from drapesim.settling.certificate import Certificate
+
+Array = np.ndarray
+
+THICK = 4e-4
+SETTLED = Certificate(True, 5e-4, 5e-3, 0.0, 0.0, 0, 0, (0.0, 0.0), 0.0, 1e-3, True, 0.1, 1000, 1.0, 0.2)
+CARD = FabricCard(
+    "test", 0.2, THICK, np.array([[0, 0], [0.05, 500]]), np.array([[0, 0], [0.05, 500]]), 45.0, 0.6, 3e-5, 3e-5, 3e-5,
+    {"limewood": 0.5}, safe_strain=(0.02, 0.02),
+)  # fmt: skip
+SQUARE = (np.array([[0.28, 0.18], [0.32, 0.18], [0.32, 0.22], [0.28, 0.22]]),)
+
+
+@pytest.fixture(scope="module")
+def lattice() -> Lattice:
+    """0.6 x 0.4 m; its middle (0.3, 0.2) lies over the world's origin."""
+    return cut_lattice(Sheet(0.6, 0.4, 0.02, -1))
+
+
+@pytest.fixture(scope="module")
+def block() -> Body:
+    """0.4 x 0.2 x 0.1 m, top at z = 0, with two regions that part at x = 0 and a landmark on the top."""
+    body = box((-0.2, -0.1, -0.1), (0.2, 0.1, 0.0))
+    vertices = np.array([
+        (x, y, z) for x in (-0.2, 0.0, 0.2) for y in (-0.1, 0.1) for z in (-0.1, 0.0)
+    ])  # fmt: skip
+    quads = [(0, 2, 6, 4), (4, 6, 10, 8), (1, 5, 7, 3), (5, 9, 11, 7), (0, 4, 5, 1), (4, 8, 9, 5), (2, 3, 7, 6),
+             (6, 7, 11, 10), (0, 1, 3, 2), (8, 10, 11, 9)]  # fmt: skip
+    faces = np.array([t for a, b, c, d in quads for t in ((a, b, c), (a, c, d))], dtype=np.int32)
+    region = (vertices[faces].mean(axis=1)[:, 0] > 0).astype(np.int32)
+    part = np.zeros(len(faces), np.int32)
+    parts = (BodyPart("body", "limewood"),)
+    return replace(body, vertices=vertices, faces=faces, part=part, parts=parts, region=region,
+                   region_names=("left half", "right half"), landmarks={"stud": np.array([0.05, 0, 0])})  # fmt: skip
+
+
+def lay_flat(lattice: Lattice, height: float, slope: float = 0.0) -> Array:
+    """The sheet's mid-surface so that its inner face is ``height`` (m) over z = 0 at x = 0."""
+    xy = lattice.uv - np.array([0.3, 0.2])
+    return np.c_[xy, height + 0.5 * THICK + slope * xy[:, 0]]
+
+
+def draw(u: float = 0.3, v: float = 0.2, size: float = 0.04, **claim: object) -> Mark:
+    """A square stain about (u, v), 20 x 20 samples."""
+    at = (np.arange(20) + 0.5) / 20 * size - 0.5 * size
+    samples = np.stack(np.meshgrid(u + at, v + at, indexing="ij"), axis=-1).reshape(-1, 2)
+    return Mark("mark", "stain", SQUARE, samples, np.full(400, size**2 / 400), Claim(**claim))  # type: ignore[arg-type]
+
+
+def judge(mark: Mark, lattice: Lattice, x: Array, body: Body, certificate: Certificate = SETTLED):
+    (verdict,) = judge_marks([mark], lattice, x, body, CARD, certificate)
+    return verdict
+
+
+def test_measures_gap_from_inner_face(lattice, block):
+    verdict = judge(draw(), lattice, lay_flat(lattice, 3e-4), block)
+    assert verdict.verdict == NATURAL
+    assert verdict.meets
+    assert (verdict.gap_min, verdict.gap_median, verdict.gap_max) == pytest.approx((3e-4, 3e-4, 3e-4), abs=1e-12)
+    assert verdict.contact_share == pytest.approx(1.0)
+    assert "100 % of it lies within 1 mm" in verdict.reason
+
+
+@pytest.mark.parametrize(("height", "wanted"), [(5e-3, NOT_HERE), (0.019, NOT_HERE), (0.021, CLEAR)])
+def test_never_says_more_than_one_lay_shows(lattice, block, height, wanted):
+    verdict = judge(draw(), lattice, lay_flat(lattice, height), block)
+    assert verdict.verdict == wanted
+    assert verdict.verdict not in (PRESSED, OUT)
+    assert verdict.meets is False
+    assert ("other lays" in verdict.reason) == (wanted == NOT_HERE)
+
+
+def test_share_of_a_tilted_sheet(lattice, block):
+    # Gap 1 mm + 0.1 x over a mark 40 mm long: exactly half lies within 1 mm.
+    x = lay_flat(lattice, 1e-3, 0.1)
+    verdict = judge(draw(), lattice, x, block)
+    assert verdict.contact_share == pytest.approx(0.5, abs=0.03)
+    assert verdict.verdict == PARTLY
+    assert judge(draw(share=0.4), lattice, x, block).verdict == NATURAL
+
+
+def test_outer_side_does_not_touch(lattice, block):
+    turned = replace(lattice, inner_sign=1)
+    assert judge(draw(), turned, lay_flat(lattice, 1e-4), block).verdict == NOT_HERE
+
+
+@pytest.mark.parametrize(("height", "wanted"), [(5e-3, CLEAR), (2e-4, NATURAL), (1.02e-3, UNDECIDED)])
+def test_claim_to_lie_clear(lattice, block, height, wanted):
+    certificate = replace(SETTLED, penetration_max=4e-5, stay_max=1e-5)
+    verdict = judge(draw(kind="lies_clear"), lattice, lay_flat(lattice, height), block, certificate)
+    assert verdict.verdict == wanted
+    assert verdict.meets is {CLEAR: True, NATURAL: False, UNDECIDED: None}[wanted]
+
+
+@pytest.mark.parametrize(("height", "wanted"), [(0.94e-3, NATURAL), (0.96e-3, UNDECIDED), (1.04e-3, UNDECIDED),
+                                                (1.06e-3, NOT_HERE)])  # fmt: skip
+def test_undecided_inside_the_error_band(lattice, block, height, wanted):
+    certificate = replace(SETTLED, penetration_max=4e-5, stay_max=1e-5)
+    verdict = judge(draw(), lattice, lay_flat(lattice, height), block, certificate)
+    assert verdict.uncertainty == pytest.approx(5e-5, abs=1e-9)
+    assert verdict.verdict == wanted
+
+
+def test_undecided_when_unsettled(lattice, block):
+    verdict = judge(draw(), lattice, lay_flat(lattice, 1e-4), block, replace(SETTLED, settled=False))
+    assert verdict.verdict == UNDECIDED
+    assert verdict.meets is None
+    assert verdict.gap_median == pytest.approx(1e-4)
+
+
+def test_undecided_where_overstretched(lattice, block):
+    x = lay_flat(lattice, 1e-4)
+    x[lattice.index[15, 10], 0] += 0.01
+    assert judge(draw(), lattice, x, block).verdict == UNDECIDED
+    assert judge(draw(u=0.2), lattice, x, block).verdict == NATURAL
+
+
+def test_no_body(lattice, block):
+    support = replace(block, parts=(BodyPart("support", "slate", is_support=True),))
+    verdict = judge(draw(), lattice, lay_flat(lattice, 1e-4), support)
+    assert verdict.verdict == CLEAR
+    assert verdict.place is None
+
+
+def test_chord_error_of_a_cylinder():
+    sheet = cut_lattice(Sheet(0.3, 0.1, 0.01))
+    angle = sheet.uv[:, 0] / 0.1
+    x = np.c_[0.1 * np.sin(angle), sheet.uv[:, 1], 0.1 * np.cos(angle)]
+    assert chord_error(sheet, x)[5:-5] == pytest.approx(0.01**2 / (8 * 0.1), rel=0.01)
+
+
+def test_chord_error_of_a_saddle():
+    sheet = cut_lattice(Sheet(0.1, 0.1, 0.01))
+    x = np.c_[sheet.uv, 2.0 * sheet.uv[:, 0] * sheet.uv[:, 1]]
+    # The middle of a cell lies 2 h^2 / 4 off the diagonal that joins its corners.
+    assert chord_error(sheet, x) == pytest.approx(2.0 * 0.01**2 / 4, rel=1e-9)
+
+
+def test_region_share_and_offsets(lattice, block):
+    x = lay_flat(lattice, 1e-4)
+    whole = judge(draw(u=0.35, kind="touches_place", place="right half"), lattice, x, block)
+    assert whole.place.belongs
+    assert (whole.place.share_on_place, whole.place.offset_body, whole.place.offset_cloth) == pytest.approx((1, 0, 0))
+    assert whole.nearest_region == "right half"
+    off = judge(draw(u=0.25, kind="touches_place", place="right half"), lattice, x, block)
+    assert off.verdict == NATURAL
+    assert off.place.belongs is False
+    assert off.meets is False
+    # The mark's middle sample is half a sample off its middle.
+    assert off.place.offset_body == pytest.approx(0.05, abs=0.0011)
+    assert 0.05 - 0.0011 <= off.place.offset_cloth <= 0.05 + 0.0011 + lattice.spacing_u
+
+
+def test_place_undecided_on_the_border(lattice, block):
+    certificate = replace(SETTLED, penetration_max=4e-4)
+    mark = draw(u=0.2998, kind="touches_place", place="right half", tolerance=2e-3)
+    verdict = judge(mark, lattice, lay_flat(lattice, 1e-4), block, replace(certificate, penetration_max=2e-3 - 2e-4))
+    assert verdict.place.belongs is None
+
+
+def test_landmark_offsets(lattice, block):
+    x = lay_flat(lattice, 1e-4)
+    verdict = judge(draw(u=0.45, kind="shows_feature", place="stud"), lattice, x, block)
+    assert verdict.place.offset_body == pytest.approx(0.1, abs=0.0015)
+    assert verdict.place.offset_cloth == pytest.approx(0.1, abs=0.0015)
+    assert verdict.place.belongs is False
+    assert judge(draw(u=0.35, size=0.02, kind="shows_feature", place="stud"), lattice, x, block).place.belongs
+
+
+def test_nearest_cloth_lies_between_nodes(lattice):
+    found = nearest_cloth(np.array([0.0137, -0.0291, -0.02]), lattice, lay_flat(lattice, 0.0))
+    assert found == pytest.approx([0.3137, 0.1709], abs=1e-4)
+
+
+def test_weighted_quantile():
+    values, weight = np.array([3.0, 1.0, 2.0]), np.array([0.5, 0.2, 0.3])
+    assert [weighted_quantile(values, weight, q) for q in (0.1, 0.2, 0.5, 0.6, 1.0)] == [1.0, 1.0, 2.0, 3.0, 3.0]
