@@ -1,0 +1,115 @@
+"""The command line: the only place with exit codes and print. Heavy imports wait until a command needs them."""
+
+from __future__ import annotations
+
+import argparse
+import shlex
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from drapesim import __version__
+from drapesim.ground.outcome import Ending, InputError
+
+if TYPE_CHECKING:
+    from drapesim.settling.archive import Run
+
+SETTLED, BAD_INPUT, UNSETTLED, INTERRUPTED = 0, 2, 3, 130
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; returns its exit code: 0 done, 2 bad input, 3 the sheet did not settle, 130 interrupted."""
+    options = build_parser().parse_args(arguments)
+    try:
+        return options.command(options)
+    except InputError as fault:
+        print(fault, file=sys.stderr)
+        return BAD_INPUT
+    except KeyboardInterrupt:
+        print("Interrupted. The sheet was not settling, so there is no checkpoint.", file=sys.stderr)
+        return INTERRUPTED
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """All commands and their options."""
+    parser = argparse.ArgumentParser(
+        prog="drapesim",
+        description="Lay a measured cloth on a body by computation and judge which of its marks can touch where.",
+        epilog="Exit codes: 0 done, 2 the input is wrong, 3 the sheet did not settle, 130 interrupted.",
+    )
+    parser.add_argument("--version", action="version", version=f"drapesim {__version__}")
+    commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+
+    run = commands.add_parser("run", help="settle a scene and write its run folder", description=command_run.__doc__)
+    run.add_argument("scene", type=Path, metavar="SCENE", help="the scene's TOML file")
+    run.add_argument("--out", type=Path, metavar="DIR", help="the run folder (runs/<name of the scene> if left out)")
+    run.add_argument("--resume", action="store_true", help="go on from the checkpoint of an interrupted run")
+    run.add_argument("--spacing-mm", type=float, metavar="H", help="distance of the nodes in place of the scene's")
+    run.add_argument("--force", action="store_true", help="replace a finished run in the folder")
+    run.add_argument("--no-pictures", action="store_true", help="write run.h5 and marks.csv, but no report")
+    run.add_argument("--quiet", action="store_true", help="show no progress")
+    run.set_defaults(command=command_run)
+
+    check = commands.add_parser("check", help="say what was understood of a scene", description=command_check.__doc__)
+    check.add_argument("scene", type=Path, metavar="SCENE", help="the scene's TOML file")
+    check.add_argument("--spacing-mm", type=float, metavar="H", help="distance of the nodes in place of the scene's")
+    check.set_defaults(command=command_check)
+
+    show = commands.add_parser("show", help="print the answers of a finished run", description=command_show.__doc__)
+    show.add_argument("run", type=Path, metavar="RUN", help="a run folder, or its run.h5")
+    show.set_defaults(command=command_show)
+    return parser
+
+
+def command_run(options: argparse.Namespace) -> int:
+    """Lay the scene's cloth on its body, settle it, judge its marks, and write run.h5, marks.csv and report.html."""
+    from drapesim.front.terminal import choose_display, open_console, show_run
+    from drapesim.jobs.run import check_folder, run_scene
+    from drapesim.matter.plan import read_scene
+    from drapesim.settling.settle import Interrupted
+
+    out = options.out or Path("runs") / options.scene.stem
+    check_folder(out, options.resume, options.force)
+    scene = read_scene(options.scene)
+    try:
+        with choose_display(options.quiet) as display:
+            run = run_scene(scene, out, display, options.resume, options.spacing_mm, options.force)
+    except Interrupted:
+        again = ["drapesim", "run", str(options.scene), "--out", str(out), "--resume"]
+        if options.spacing_mm is not None:
+            again += ["--spacing-mm", f"{options.spacing_mm:g}"]
+        print(f"{Ending.INTERRUPTED.value}\n{shlex.join(again)}", file=sys.stderr)
+        return INTERRUPTED
+    show_run(open_console(), run)
+    if not options.no_pictures:
+        _report(out, run)
+    print(f"written: {out}")
+    return SETTLED if run.certificate.settled else UNSETTLED
+
+
+def _report(out: Path, run: Run) -> None:
+    from drapesim.front.report import write_report
+
+    write_report(out, run)
+
+
+def command_check(options: argparse.Namespace) -> int:
+    """Read a scene and all that it names, say what was understood, and write nothing."""
+    from drapesim.front.terminal import open_console, show_scene
+    from drapesim.jobs.run import prepare
+    from drapesim.matter.plan import read_scene
+
+    plan = prepare(read_scene(options.scene), options.spacing_mm)
+    show_scene(open_console(), plan.scene, plan.lattice, float(plan.x[0, 2]))
+    return SETTLED
+
+
+def command_show(options: argparse.Namespace) -> int:
+    """Print the certificate and the verdicts of a finished run."""
+    from drapesim.front.terminal import open_console, show_run
+    from drapesim.settling.archive import load_run
+
+    run = load_run(options.run)
+    show_run(open_console(), run)
+    return SETTLED if run.certificate.settled else UNSETTLED

@@ -1,0 +1,217 @@
+"""The main job: one scene to one run folder."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+import platform
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from types import MappingProxyType
+
+import numpy as np
+
+from drapesim import __version__
+from drapesim.ground.files import hash_bytes, remove_parts, write_text
+from drapesim.ground.outcome import InputError
+from drapesim.matter.answers import Verdict
+from drapesim.matter.plan import MOST_NODES, Scene
+from drapesim.matter.sheet import Lattice, cut_lattice
+from drapesim.settling.archive import CHECKPOINT_FILE, RUN_FILE, Run, load_checkpoint, save_checkpoint, save_run
+from drapesim.settling.contact_record import ContactRecord, record_contact
+from drapesim.settling.level import Progress
+from drapesim.settling.settle import Interrupted, SettledSheet, settle
+from drapesim.settling.steps import start_shape
+
+Array = np.ndarray
+
+MARKS_FILE = "marks.csv"
+LIBRARIES = ("numpy", "scipy", "numba", "h5py")  # those whose version can alter a number
+
+
+def run_scene(
+    scene: Scene,
+    out: str | Path,
+    progress: Callable[[Progress], None] | None = None,
+    resume: bool = False,
+    spacing_mm: float | None = None,
+    force: bool = False,
+) -> Run:
+    """Lay, settle, measure and judge ``scene``; write run.h5 and marks.csv to the folder ``out`` and return the run.
+
+    ``progress`` is called with what the run says of itself. ``resume`` goes on from the folder's checkpoint.
+    ``spacing_mm``: node spacing in place of the scene's. ``force``: a finished run in the folder may be replaced.
+
+    Raises `InputError` before anything is written: for a folder that holds a finished run, a missing or foreign
+    checkpoint, a sheet with nothing under it. Raises `Interrupted` when stopped by the keyboard; the checkpoint is
+    in the folder then. A sheet that does not settle is no error: its certificate says so and every verdict is
+    "undecided".
+    """
+    from drapesim.judging.verdicts import judge_marks
+
+    out = Path(out)
+    check_folder(out, resume, force)
+    plan = prepare(scene, spacing_mm)
+    checkpoint = load_checkpoint(out / CHECKPOINT_FILE, plan.fingerprint) if resume else None
+    out.mkdir(parents=True, exist_ok=True)
+    remove_parts(out)
+    report = _Stages(progress, plan.lattice.spacing_u)
+    report.tell("preparing")
+    scene, lattice = plan.scene, plan.lattice
+    try:
+        settled = settle(
+            lattice, scene.fabric, plan.x, scene.body, settings=scene.settle, progress=report, resume=checkpoint
+        )
+    except Interrupted as stop:
+        save_checkpoint(out / CHECKPOINT_FILE, stop.checkpoint, plan.fingerprint)
+        raise
+    report.tell("measuring contact")
+    record = record_contact(lattice, scene.fabric, settled.x, settled.contact_force, scene.body)
+    report.tell("judging marks")
+    run = gather_run(plan, settled, record, judge_marks(scene, settled, record))
+    report.tell("writing")
+    write_text(out / MARKS_FILE, table_marks(run.verdicts))
+    save_run(out / RUN_FILE, run)
+    (out / CHECKPOINT_FILE).unlink(missing_ok=True)
+    return run
+
+
+def check_folder(out: str | Path, resume: bool = False, force: bool = False) -> None:
+    """Refuse (`InputError`) a folder ``out`` that this run must not write to."""
+    out = Path(out)
+    if out.exists() and not out.is_dir():
+        raise InputError(out, "", "this is a file, not a folder", "name a folder for the run")
+    if resume:
+        if not (out / CHECKPOINT_FILE).is_file():
+            ended = "the run in it has ended" if (out / RUN_FILE).is_file() else "no run was interrupted in it"
+            raise InputError(out, "", f"there is no checkpoint to go on from; {ended}", "start without --resume")
+    elif (out / RUN_FILE).is_file() and not force:
+        raise InputError(out, "", "the folder holds a finished run", "name another folder, or replace it with --force")
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """A scene ready to settle: ``scene`` with all changes made, ``x`` (n, 3) m the sheet as it is laid.
+
+    ``fingerprint`` is equal for equal input; ``changes`` says in what the run departs from the scene's text.
+    """
+
+    scene: Scene
+    lattice: Lattice
+    x: Array
+    fingerprint: str
+    changes: tuple[str, ...]
+
+
+def prepare(scene: Scene, spacing_mm: float | None = None) -> Prepared:
+    """Cut the lattice and lay the sheet. Raises `InputError` for a spacing or a lay that cannot be."""
+    changes: tuple[str, ...] = ()
+    if spacing_mm is not None:
+        sheet = replace(scene.sheet, spacing=check_spacing(spacing_mm, scene.sheet.length, scene.sheet.width))
+        changes = (f"Node spacing {spacing_mm:g} mm instead of the scene's {1e3 * scene.sheet.spacing:g} mm.",)
+        scene = replace(scene, sheet=sheet)
+    lattice = cut_lattice(scene.sheet)
+    x = start_shape(lattice, scene)
+    parts = [__version__, sorted(scene.inputs.items()), lattice.spacing_u, lattice.spacing_v, scene.seed]
+    return Prepared(scene, lattice, x, hash_bytes(json.dumps(parts).encode()), changes)
+
+
+def check_spacing(spacing_mm: float, length: float, width: float) -> float:
+    """``spacing_mm`` in m, if a sheet of ``length`` x ``width`` (m) can be cut with it."""
+    shorter = 1e3 * min(length, width)
+    least = 1e3 * math.sqrt(length * width / MOST_NODES)
+    if not least <= spacing_mm <= 0.5 * shorter:
+        problem = f"a spacing of {spacing_mm:g} mm does not suit a cloth {1e3 * length:g} x {1e3 * width:g} mm"
+        raise InputError("", "spacing_mm", problem, f"give {least:.2g} to {0.5 * shorter:g} mm")
+    return spacing_mm / 1000.0
+
+
+def gather_run(plan: Prepared, settled: SettledSheet, record: ContactRecord, verdicts: tuple[Verdict, ...]) -> Run:
+    """Everything that is kept of a run."""
+    scene = plan.scene
+    return Run(
+        scene_text=scene.text,
+        title=scene.title,
+        inputs=MappingProxyType(dict(scene.inputs)),
+        versions=MappingProxyType(list_versions()),
+        seed=scene.seed,
+        lattice=plan.lattice,
+        fabric=scene.fabric,
+        body=scene.body,
+        lay=scene.lay,
+        settle=scene.settle,
+        x=settled.x,
+        contact_force=settled.contact_force,
+        reaction=settled.reaction,
+        contact=record,
+        certificate=settled.certificate,
+        ending=settled.ending,
+        history=settled.history,
+        marks=scene.marks,
+        verdicts=verdicts,
+        flat_map=scene.flat_map,
+        contact_levels=scene.contact_levels,
+        changes=plan.changes,
+    )
+
+
+def list_versions() -> dict[str, str]:
+    """Version of drapesim, of Python and of each library that can alter a number."""
+    found = {"drapesim": __version__, "python": platform.python_version(), "machine": platform.machine()}
+    for name in LIBRARIES:
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:  # put on the path by hand, without its metadata
+            found[name] = "unknown"
+    return found
+
+
+COLUMNS = (
+    "mark", "kind", "claim", "verdict", "reason", "gap_min_mm", "gap_median_mm", "gap_max_mm", "contact_share_percent",
+    "uncertainty_mm", "nearest_region", "place", "belongs", "share_on_place_percent", "offset_body_mm",
+    "offset_cloth_mm",
+)  # fmt: skip
+
+
+def table_marks(verdicts: Sequence[Verdict]) -> str:
+    """CSV text, one row a mark; a number that does not exist is left empty."""
+    text = io.StringIO()
+    rows = csv.writer(text, lineterminator="\n")
+    rows.writerow(COLUMNS)
+    for v in verdicts:
+        row = [
+            v.mark, v.kind, v.claim, v.verdict, v.reason, _scaled(v.gap_min), _scaled(v.gap_median), _scaled(v.gap_max),
+            _scaled(v.contact_share, 100.0), _scaled(v.uncertainty), v.nearest_region,
+        ]  # fmt: skip
+        if v.place is None:
+            row += [""] * 5
+        else:
+            belongs = {True: "yes", False: "no", None: "undecided"}[v.place.belongs]
+            offsets = _scaled(v.place.offset_body), _scaled(v.place.offset_cloth)
+            row += [v.place.place, belongs, _scaled(v.place.share_on_place, 100.0), *offsets]
+        rows.writerow(row)
+    return text.getvalue()
+
+
+def _scaled(value: float, factor: float = 1e3) -> str:
+    return f"{factor * value:.4f}" if np.isfinite(value) else ""
+
+
+class _Stages:
+    """Hands the settle's progress on, and tells the stages around it in the same form."""
+
+    def __init__(self, progress: Callable[[Progress], None] | None, spacing: float) -> None:
+        self.progress = progress
+        self.last = Progress("preparing", spacing, 0, 1, 0, math.nan, math.nan, 0.0, 0.0)
+
+    def __call__(self, now: Progress) -> None:
+        self.last = now
+        if self.progress is not None:
+            self.progress(now)
+
+    def tell(self, stage: str) -> None:
+        self(replace(self.last, stage=stage))
