@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
 
 from drapesim.kernels.tree import plant_tree
+from drapesim.matter.answers import PlaceCheck
 from drapesim.matter.body import Body
 from drapesim.matter.sheet import Lattice
 from drapesim.mechanics.body_contact import BodyField
@@ -19,24 +19,6 @@ Array = np.ndarray
 LANDMARK_REACH = 0.02
 """m: a mark lies on a landmark if its nearest body point is no farther from it. Our convention, no source."""
 MOST = 0.5  # share of a mark that must lie on the place for the mark to belong there: the larger part
-
-
-@dataclass(frozen=True)
-class PlaceCheck:
-    """The second test: does the picture on the cloth belong to the part of the body it touches?
-
-    Offsets (m) from the mark's middle to the claimed place: along the body, straight from the body point nearest to the
-    mark's middle to the nearest point of the place; and on the cloth, straight on the flat map from the mark's middle
-    to the nearest cloth node that has the place as its nearest body part (for a landmark: the cloth point nearest to
-    it). Zero where the middle is on the place already. The offset on the cloth to a region counts whole nodes: it may
-    be too long by up to a node spacing.
-    """
-
-    place: str
-    belongs: bool | None  # None: undecided
-    share_on_place: float
-    offset_body: float
-    offset_cloth: float
 
 
 class Reading(Protocol):

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drapesim.judging.places import PlaceCheck, check_place, find_node_regions, name_region
+from drapesim.judging.places import check_place, find_node_regions, name_region
+from drapesim.matter.answers import CLEAR, NATURAL, NOT_HERE, PARTLY, UNDECIDED, PlaceCheck, Verdict
 from drapesim.matter.body import Body
 from drapesim.matter.fabric import FabricCard
 from drapesim.matter.marks import PLACE_CLAIMS, Claim, Mark
@@ -23,36 +24,9 @@ from drapesim.settling.exact import part_field
 
 Array = np.ndarray
 
-NATURAL = "touches naturally"
-PARTLY = "touches in part"
-PRESSED = "touches if pressed"  # needs a press test
-NOT_HERE = "does not touch in this lay"  # nothing is said of other lays
-OUT = "out of reach"  # needs a proof over all lays
-CLEAR = "clear of the body"
-UNDECIDED = "undecided"
-
 FAR = 0.02
 """m: a mark whose every point stays farther away than this is called clear of the body. Our convention, no source."""
 COVERED = 0.95  # share of a mark's area over which the stated uncertainty is not exceeded
-
-
-@dataclass(frozen=True)
-class Verdict:
-    """One mark's answer from one lay, SI."""
-
-    mark: str
-    kind: str
-    claim: str
-    verdict: str  # one of the constants above
-    reason: str  # one sentence
-    gap_min: float
-    gap_median: float
-    gap_max: float
-    contact_share: float  # of the mark's area with gap <= tolerance + uncertainty, its inner side to the body
-    uncertainty: float  # m, numerical, see `estimate_error`
-    place: PlaceCheck | None
-    nearest_region: str
-    meets: bool | None = None  # does this lay do what is claimed? None: undecided
 
 
 @dataclass(frozen=True)
@@ -91,8 +65,9 @@ def judge_marks(
     figure = part_field(field, False)
     strained = find_strained(lattice, x, fabric)
     sag = chord_error(lattice, x)
-    asks_place = figure is not None and any(mark.claim.kind in PLACE_CLAIMS for mark in marks)
-    regions = find_node_regions(x, figure) if asks_place else np.zeros(0, np.int32)
+    regions = np.zeros(0, np.int32)
+    if figure is not None and any(mark.claim.kind in PLACE_CLAIMS for mark in marks):
+        regions = find_node_regions(x, figure)
     verdicts = []
     for mark in marks:
         points, normals = sample_sheet(lattice, x, mark.samples)
@@ -111,8 +86,8 @@ def judge_marks(
     return tuple(verdicts)
 
 
-def decide(claim: Claim, reading: MarkReading) -> tuple[str, bool | None]:
-    """(verdict, does the lay meet the claim) of a mark measured in a certified lay.
+def decide(claim: Claim, reading: MarkReading) -> str:
+    """The verdict on a mark measured in a certified lay.
 
     ``sure`` is the share that touches even if each gap is larger by its error, ``possible`` the share that touches if
     each is smaller by it. A claim to lie clear is held to the same share: that much of the mark must not touch.
@@ -123,17 +98,17 @@ def decide(claim: Claim, reading: MarkReading) -> tuple[str, bool | None]:
     touches, fails = sure >= claim.share - slack, possible < claim.share - slack
     if claim.kind == "lies_clear":
         if possible <= 1.0 - claim.share + slack:
-            return CLEAR, True
+            return CLEAR
         if sure > 1.0 - claim.share + slack:
-            return (NATURAL if touches else PARTLY), False
-        return UNDECIDED, None
+            return NATURAL if touches else PARTLY
+        return UNDECIDED
     if touches:
-        return NATURAL, True
+        return NATURAL
     if not fails:
-        return UNDECIDED, None
+        return UNDECIDED
     if reading.share(claim.tolerance) > 0.0:
-        return PARTLY, False
-    return (CLEAR if float((reading.gap - reading.error).min()) > FAR else NOT_HERE), False
+        return PARTLY
+    return CLEAR if float((reading.gap - reading.error).min()) > FAR else NOT_HERE
 
 
 def estimate_error(certificate: Certificate, sag: Array) -> Array:
@@ -212,18 +187,14 @@ def _judge(
 ) -> Verdict:
     nan = float("nan")
     if not len(reading.gap):
-        return Verdict(
-            mark.name, mark.kind, mark.claim.kind, UNDECIDED, obstacle, nan, nan, nan, nan, nan, place, "", None
-        )
+        return Verdict(mark.name, mark.kind, mark.claim.kind, UNDECIDED, obstacle, nan, nan, nan, nan, nan, place, "")
     error = weighted_quantile(reading.error, reading.weight, COVERED)
     gaps = (float(reading.gap.min()), weighted_quantile(reading.gap, reading.weight, 0.5), float(reading.gap.max()))
     share = reading.share(mark.claim.tolerance + reading.error)
-    verdict, meets = (UNDECIDED, None) if obstacle else decide(mark.claim, reading)
+    verdict = UNDECIDED if obstacle else decide(mark.claim, reading)
     region = "" if figure is None else name_region(reading.weight, reading.face, figure.body)
     reason = obstacle or say_why(verdict, mark.claim, gaps, share, error, region, len(reading.gap) == 1)
-    if meets and place is not None:
-        meets = place.belongs
-    return Verdict(mark.name, mark.kind, mark.claim.kind, verdict, reason, *gaps, share, error, place, region, meets)
+    return Verdict(mark.name, mark.kind, mark.claim.kind, verdict, reason, *gaps, share, error, place, region)
 
 
 def say_why(

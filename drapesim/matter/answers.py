@@ -8,8 +8,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 NATURAL = "touches naturally"
-PRESSED = "touches if pressed"
-OUT = "out of reach"
+PARTLY = "touches in part"
+PRESSED = "touches if pressed"  # needs a press test
+NOT_HERE = "does not touch in this lay"  # nothing is said of other lays
+OUT = "out of reach"  # needs a proof over all lays
 CLEAR = "clear of the body"
 UNDECIDED = "undecided"
 
@@ -18,7 +20,11 @@ UNDECIDED = "undecided"
 class PlaceCheck:
     """The second test: does the picture on the cloth belong to the part of the body it touches?
 
-    Offsets (m) from the mark's middle to the claimed place: along the body surface's nearest points and on the cloth.
+    Offsets (m) from the mark's middle to the claimed place: along the body, straight from the body point nearest to the
+    mark's middle to the nearest point of the place; and on the cloth, straight on the flat map from the mark's middle
+    to the nearest cloth node that has the place as its nearest body part (for a landmark: the cloth point nearest to
+    it). Zero where the middle is on the place already. The offset on the cloth to a region counts whole nodes: it may
+    be too long by up to a node spacing.
     """
 
     place: str
@@ -35,12 +41,23 @@ class Verdict:
     mark: str
     kind: str
     claim: str
-    verdict: str  # NATURAL, PRESSED, OUT, CLEAR or UNDECIDED
+    verdict: str  # one of the constants above
     reason: str  # one sentence
     gap_min: float
     gap_median: float
     gap_max: float
-    contact_share: float
+    contact_share: float  # of the mark's area with gap <= tolerance + uncertainty, its inner side to the body
     uncertainty: float  # m, numerical
     place: PlaceCheck | None
     nearest_region: str
+
+    @property
+    def meets(self) -> bool | None:
+        """Does the lay do what is claimed of the mark, place included? None: undecided."""
+        if self.verdict == UNDECIDED:
+            return None
+        if self.claim == "lies_clear":
+            return self.verdict == CLEAR
+        if self.verdict != NATURAL:
+            return False
+        return self.place.belongs if self.place is not None else True

@@ -6,18 +6,8 @@ import numpy as np
 import pytest
 
 from drapesim.judging.places import nearest_cloth
-from drapesim.judging.verdicts import (
-    CLEAR,
-    NATURAL,
-    NOT_HERE,
-    OUT,
-    PARTLY,
-    PRESSED,
-    UNDECIDED,
-    chord_error,
-    judge_marks,
-    weighted_quantile,
-)
+from drapesim.judging.verdicts import chord_error, judge_marks, weighted_quantile
+from drapesim.matter.answers import CLEAR, NATURAL, NOT_HERE, OUT, PARTLY, PRESSED, UNDECIDED
 from drapesim.matter.body import Body, BodyPart, box
 from drapesim.matter.fabric import FabricCard
 from drapesim.matter.marks import Claim, Mark
