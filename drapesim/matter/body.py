@@ -206,7 +206,7 @@ def _extrude(profile: Array, length: float) -> tuple[Array, Array]:
     y = np.linspace(-0.5 * length, 0.5 * length, n_rings + 1)
     around = np.tile(profile, (n_rings + 1, 1))
     rings = np.stack([around[:, 0], np.repeat(y, k), around[:, 1]], axis=1)
-    middle = profile.mean(axis=0)
+    middle = 0.5 * (profile.min(axis=0) + profile.max(axis=0))
     ends = np.array([[middle[0], y[0], middle[1]], [middle[0], y[-1], middle[1]]])
     i = np.arange(n_rings * k)
     after = i - i % k + (i + 1) % k

@@ -35,6 +35,7 @@ def repair_mesh(vertices: Array, faces: Array, file: str) -> tuple[Array, Array,
     faces = _drop_specks(vertices, faces, notes)
     vertices, faces = _fill_holes(vertices, faces, file, notes)
     faces = _face_outward(vertices, faces, notes)
+    faces = _drop_hollows(vertices, faces, notes)
     n_flat = int((_areas(vertices, faces) <= FLAT).sum())
     if n_flat:
         raise InputError(file, "", f"{n_flat} triangles have no area and could not be taken out", "rebuild the surface")
@@ -165,22 +166,24 @@ def _wind_alike(faces: Array, file: str, notes: list[str]) -> Array:
     return np.where(turn[:, None], faces[:, ::-1], faces)
 
 
-def _drop_specks(vertices: Array, faces: Array, notes: list[str]) -> Array:
-    n_shells, label = _label_shells(faces)
-    if n_shells == 1:
-        return faces
+def _bound_shells(vertices: Array, faces: Array, n_shells: int, label: Array) -> tuple[Array, Array]:
     low, high = np.full((n_shells, 3), np.inf), np.full((n_shells, 3), -np.inf)
     for k in range(3):
         np.minimum.at(low, label, vertices[faces[:, k]])
         np.maximum.at(high, label, vertices[faces[:, k]])
+    return low, high
+
+
+def _drop_specks(vertices: Array, faces: Array, notes: list[str]) -> Array:
+    n_shells, label = _label_shells(faces)
+    if n_shells == 1:
+        return faces
+    low, high = _bound_shells(vertices, faces, n_shells, label)
     diagonal = np.linalg.norm(high - low, axis=1)
     small = diagonal < SPECK * diagonal.max()
     if small.any():
         largest = diagonal[small].max() * 1e3
         notes.append(f"{_count(int(small.sum()), 'loose speck')} of at most {largest:.1f} mm dropped.")
-    n_kept = int((~small).sum())
-    if n_kept > 1:
-        notes.append(f"The file holds {n_kept} separate shells; all are kept as one body.")
     return faces[~small[label]]
 
 
@@ -226,7 +229,8 @@ def _fill_holes(vertices: Array, faces: Array, file: str, notes: list[str]) -> t
             f"the largest {perimeter.max() * 1e3:.0f} mm"
         )
         raise InputError(file, "", problem, "close the surface first; only smaller holes are filled here")
-    middles, patches = [], []
+    middles: list[Array] = []
+    patches: list[list[list[int]]] = []
     for rim in rims:
         if len(rim) == 3:
             patches.append([rim])
@@ -248,3 +252,31 @@ def _face_outward(vertices: Array, faces: Array, notes: list[str]) -> Array:
         return faces
     notes.append(f"{_count(int(inward.sum()), 'shell')} with normals inward turned outward.")
     return np.where(inward[label][:, None], faces[:, ::-1], faces)
+
+
+def _drop_hollows(vertices: Array, faces: Array, notes: list[str]) -> Array:
+    """Leave out shells that lie wholly inside another: no cloth gets there, and their normals would contradict."""
+    n_shells, label = _label_shells(faces)
+    if n_shells == 1:
+        return faces
+    low, high = _bound_shells(vertices, faces, n_shells, label)
+    inner = np.zeros(n_shells, dtype=bool)
+    for shell in range(n_shells):
+        corner = vertices[faces[np.argmax(label == shell), 0]]
+        around = np.nonzero((low < low[shell]).all(axis=1) & (high > high[shell]).all(axis=1))[0]
+        inner[shell] = any(wind_around(corner, vertices, faces[label == other]) > 0.5 for other in around)
+    if inner.any():
+        notes.append(f"{_count(int(inner.sum()), 'shell')} wholly inside another dropped.")
+    n_kept = int((~inner).sum())
+    if n_kept > 1:
+        notes.append(f"The file holds {n_kept} separate shells; all are kept as one body.")
+    return faces[~inner[label]]
+
+
+def wind_around(point: Array, vertices: Array, faces: Array) -> float:
+    """Winding number of a closed mesh about a point: 1 inside, 0 outside (van Oosterom and Strackee 1983)."""
+    a, b, c = (vertices[faces[:, k]] - point for k in range(3))
+    la, lb, lc = (np.linalg.norm(e, axis=1) for e in (a, b, c))
+    top = np.einsum("ij,ij->i", a, np.cross(b, c))
+    dots = [np.einsum("ij,ij->i", p, q) for p, q in ((a, b), (b, c), (c, a))]
+    return float(np.arctan2(top, la * lb * lc + dots[0] * lc + dots[1] * la + dots[2] * lb).sum() / (2.0 * np.pi))

@@ -46,6 +46,14 @@ def even_out(vertices: Array, faces: Array, field: Field, size: Size, rounds: in
     return v, np.ascontiguousarray(f.astype(np.int32))
 
 
+def _dot(a: Array, b: Array) -> Array:
+    return np.einsum("ij,ij->i", a, b)
+
+
+def _length(a: Array) -> Array:
+    return np.sqrt(_dot(a, a))
+
+
 def face_normals(vertices: Array, faces: Array) -> Array:
     """(m, 3) normals, length twice the area, m2."""
     a, b, c = (vertices[faces[:, k]] for k in range(3))
@@ -106,7 +114,7 @@ def _collapse(v: Array, f: Array, size: Size, short: float = 0.8) -> tuple[Array
     edge, _, tip = _edges(f)
     a, b = edge.T
     middle = 0.5 * (v[a] + v[b])
-    ratio = np.linalg.norm(v[b] - v[a], axis=1) / size(middle)
+    ratio = _length(v[b] - v[a]) / size(middle)
     near = _adjacency(edge, len(v))
     valence = np.diff(near.indptr)
     wanted = np.nonzero((ratio < short) & (valence[tip].min(axis=1) > 4) & (valence[a] + valence[b] < 14))[0]
@@ -134,8 +142,8 @@ def _collapse(v: Array, f: Array, size: Size, short: float = 0.8) -> tuple[Array
     target = np.arange(len(v))
     target[b[chosen]] = a[chosen]
     gone = _is_pinched(target[f[touched]])
-    cosine = (old * new).sum(axis=1)
-    bad = ~gone & (cosine < LEAST_COSINE * np.linalg.norm(old, axis=1) * np.linalg.norm(new, axis=1))
+    cosine = _dot(old, new)
+    bad = ~gone & (cosine < LEAST_COSINE * _length(old) * _length(new))
     refused = np.zeros(len(chosen), dtype=bool)
     refused[owner[bad]] = True
     chosen = chosen[~refused]
@@ -157,7 +165,7 @@ def _split(v: Array, f: Array, size: Size, long: float = 1.4) -> tuple[Array, Ar
     """Halve every edge longer than ``long`` times its size; each triangle is cut to match (1, 2 or 3 halved sides)."""
     edge, _, _ = _edges(f)
     middle = 0.5 * (v[edge[:, 0]] + v[edge[:, 1]])
-    halved = np.linalg.norm(v[edge[:, 1]] - v[edge[:, 0]], axis=1) > long * size(middle)
+    halved = _length(v[edge[:, 1]] - v[edge[:, 0]]) > long * size(middle)
     fresh = np.full(len(edge), -1)
     fresh[halved] = len(v) + np.arange(halved.sum())
     side = np.sort(np.stack([f, np.roll(f, -1, axis=1)], axis=2), axis=2)
@@ -187,8 +195,9 @@ def _split(v: Array, f: Array, size: Size, long: float = 1.4) -> tuple[Array, Ar
 def _least_angle_cosine(a: Array, b: Array, c: Array) -> Array:
     """Largest corner cosine of each triangle (that of its smallest angle)."""
     ab, bc, ca = b - a, c - b, a - c
-    la, lb, lc = (np.maximum(np.linalg.norm(e, axis=1), 1e-12) for e in (ab, bc, ca))
-    return np.max([-(ab * ca).sum(1) / (la * lc), -(ab * bc).sum(1) / (la * lb), -(bc * ca).sum(1) / (lb * lc)], axis=0)
+    la, lb, lc = (np.maximum(_length(e), 1e-12) for e in (ab, bc, ca))
+    first = np.maximum(-_dot(ab, ca) / (la * lc), -_dot(ab, bc) / (la * lb))
+    return np.maximum(first, -_dot(bc, ca) / (lb * lc))
 
 
 def _flip(v: Array, f: Array) -> Array:
@@ -208,12 +217,12 @@ def _flip(v: Array, f: Array) -> Array:
     a, b, c, d, gain = a[wanted], b[wanted], c[wanted], d[wanted], gain[wanted]
     n0, n1 = np.cross(v[b] - v[a], v[c] - v[a]), np.cross(v[a] - v[b], v[d] - v[b])
     m0, m1 = np.cross(v[a] - v[c], v[d] - v[c]), np.cross(v[b] - v[d], v[c] - v[d])
-    mean = n0 / np.linalg.norm(n0, axis=1, keepdims=True) + n1 / np.linalg.norm(n1, axis=1, keepdims=True)
+    mean = n0 / _length(n0)[:, None] + n1 / _length(n1)[:, None]
 
     def facing(m: Array) -> Array:
-        return (m * mean).sum(1) / np.maximum(np.linalg.norm(m, axis=1) * np.linalg.norm(mean, axis=1), 1e-30)
+        return _dot(m, mean) / np.maximum(_length(m) * _length(mean), 1e-30)
 
-    flat = (n0 * n1).sum(1) > 0.7 * np.linalg.norm(n0, axis=1) * np.linalg.norm(n1, axis=1)
+    flat = _dot(n0, n1) > 0.7 * _length(n0) * _length(n1)
     n = len(v)
     key = np.minimum(c, d) * n + np.maximum(c, d)
     edge_key = edge[:, 0] * n + edge[:, 1]
@@ -243,5 +252,5 @@ def _relax(field: Field, v: Array, f: Array, share: float = 0.6) -> Array:
     mean = (near @ v) / np.diff(near.indptr)[:, None]
     normal = vertex_normals(v, f)
     step = share * (mean - v)
-    step -= (step * normal).sum(axis=1, keepdims=True) * normal
+    step -= _dot(step, normal)[:, None] * normal
     return drop_onto(field, v + step, f, steps=1)

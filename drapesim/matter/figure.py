@@ -18,7 +18,7 @@ import numpy as np
 from drapesim.ground.outcome import InputError
 from drapesim.matter.body import Body, BodyPart
 from drapesim.matter.evening import even_out
-from drapesim.matter.figure_limbs import ArmPose, LegPose, carve_arm, carve_leg, pose_leg, rest_arm, unit
+from drapesim.matter.figure_limbs import ArmPose, LegPose, carve_arm, carve_leg, frame_along, pose_leg, rest_arm, unit
 from drapesim.matter.figure_trunk import HeadFrame, carve_head, carve_trunk
 from drapesim.matter.solid import Solid, Union, measure_field, name_regions, polygonise
 
@@ -46,6 +46,23 @@ class FigureMeasures:
     toe_point_deg: float = 12.0  # feet stretched from the right angle
     edge_m: float = 0.0095  # triangle edges on trunk and limbs
     fine_edge_m: float = 0.0044  # triangle edges on face and hands
+
+    def __post_init__(self) -> None:
+        for name, (least, most) in RANGES.items():
+            value = getattr(self, name)
+            if not least <= value <= most:  # also catches what is not a number
+                raise InputError("", f"figure.{name}", f"{value:g} is out of range", f"give {least:g} to {most:g}")
+        if self.fine_edge_m > self.edge_m:
+            problem = f"{self.fine_edge_m:g} m is more than edge_m, {self.edge_m:g} m"
+            raise InputError("", "figure.fine_edge_m", problem, "give no more than edge_m")
+
+
+# The carver's limits: within them the joints reach and the mesh stays one even shell (tested at both ends).
+RANGES = MappingProxyType({
+    "stature_m": (0.5, 2.5), "girth": (0.85, 1.2), "knee_bend_deg": (0.0, 60.0), "head_nod_deg": (-10.0, 25.0),
+    "hand_slant_deg": (20.0, 50.0), "toe_fall_deg": (0.0, 35.0), "toe_point_deg": (-10.0, 50.0),
+    "edge_m": (0.004, 0.02), "fine_edge_m": (0.003, 0.01),
+})  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -93,7 +110,8 @@ def pose_figure(measures: FigureMeasures) -> Figure:
 def carve_figure(measures: FigureMeasures | None = None) -> Body:
     """The figure as one closed shell, lowest point on z = 0, head towards +x, face up, middle of its length at x = 0.
 
-    Raises InputError when a measure is not finite or so far out that the limbs cannot be laid down.
+    Triangle edges follow ``edge_m`` and, on face, hands and toes, ``fine_edge_m``. The same measures give the same
+    bytes. Raises InputError when the limbs cannot be laid down.
     """
     measures = FigureMeasures() if measures is None else measures
     figure = pose_figure(measures)
@@ -108,13 +126,14 @@ def carve_figure(measures: FigureMeasures | None = None) -> Body:
     def size(points: Array) -> Array:
         wanted = np.full(len(points), coarse)
         for centre, radius, share in spots:
-            away = np.maximum(np.linalg.norm(points - centre, axis=1) - radius, 0.0)
+            offset = points - centre
+            away = np.maximum(np.sqrt(np.einsum("ij,ij->i", offset, offset)) - radius, 0.0)
             wanted = np.minimum(wanted, coarse + share * (fine - coarse) + 0.15 * away)
         return wanted
 
     vertices, faces = polygonise(figure.solid, 0.0060)
     vertices, faces = even_out(vertices, faces, field, size)
-    names = name_regions(figure.solid, vertices[faces].mean(axis=1))
+    names = _name_faces(figure, vertices[faces].mean(axis=1))
     region_names, region = np.unique(names.astype(str), return_inverse=True)
     low, high = vertices.min(axis=0), vertices.max(axis=0)
     shift = np.array([-0.5 * (low[0] + high[0]), 0.0, -low[2]])
@@ -132,6 +151,16 @@ def carve_figure(measures: FigureMeasures | None = None) -> Body:
     )
 
 
+def _name_faces(figure: Figure, middles: Array) -> Array:
+    """Region name of each face: that of the nearest lump, and on the skull by height and depth."""
+    names = name_regions(figure.solid, middles)
+    up, _, forward = figure.head.within(middles).T
+    skull = names == "back of head"
+    names[skull & (up > 0.185)] = "crown"
+    names[skull & (up <= 0.185) & (forward > 0.120)] = "forehead"
+    return names
+
+
 def _detail_spots(figure: Figure) -> list[tuple[Array, float, float]]:
     """(centre, radius m, share of the way from coarse to fine) of the balls in which edges are shorter."""
     spots = [(figure.head.at(0.080, 0.0, 0.190), 0.060, 1.0), (figure.head.at(0.080, 0.0, 0.120), 0.090, 0.7)]
@@ -143,12 +172,12 @@ def _detail_spots(figure: Figure) -> list[tuple[Array, float, float]]:
 
 
 def _find_landmarks(figure: Figure, vertices: Array, faces: Array) -> dict[str, Array]:
-    """Named points, each where a line from outside first meets the mesh: exactly on its surface."""
+    """Named points, each where a line first meets the mesh: exactly on its surface."""
     head, up = figure.head, np.array([0.0, 0.0, 1.0])
-    lines = {  # name: (a point outside or beyond, direction towards the surface)
+    lines = {  # name: (a point off the surface, direction towards it)
         "nose tip": (head.at(0.079, 0.0, 0.30), -head.axes[2]),
         "chin": (head.at(0.012, 0.0, 0.30), -head.axes[2]),
-        "brow": (head.at(0.124, 0.0, 0.30), -head.axes[2]),
+        "brow": (head.at(0.134, 0.0, 0.30), -head.axes[2]),
         "crown": (head.at(0.40, 0.0, 0.105), -head.axes[0]),
         "back of head": (head.at(0.115, 0.0, -0.15), head.axes[2]),
     }
@@ -162,9 +191,9 @@ def _find_landmarks(figure: Figure, vertices: Array, faces: Array) -> dict[str, 
         lines[f"{word} wrist"] = (arm.wrist + 0.3 * up, -up)
         for finger in ("thumb tip", "middle fingertip"):
             tip = figure.tips[f"{word} {finger}"]
-            lines[f"{word} {finger}"] = (tip + 0.3 * arm.heading, -arm.heading)
-        front = unit(unit(leg.hip - leg.knee) + unit(leg.ankle - leg.knee))
-        lines[f"{word} knee cap"] = (leg.knee - 0.3 * front, front)
+            lines[f"{word} {finger}"] = (tip, arm.heading)  # from within: the other arm may lie in the way
+        front = unit(frame_along(leg.knee - leg.hip, up)[2] + frame_along(leg.ankle - leg.knee, up)[2])
+        lines[f"{word} knee cap"] = (leg.knee + 0.3 * front, -front)
         lines[f"{word} heel"] = (leg.ankle - 0.3 * leg.toe - 0.034 * leg.instep, leg.toe)
         lines[f"{word} toe tip"] = (leg.ankle + 0.4 * leg.toe - 0.054 * leg.instep + 0.025 * leg.inner, -leg.toe)
     return {name: _meet(start, course, vertices, faces) for name, (start, course) in lines.items()}

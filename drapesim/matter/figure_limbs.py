@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from drapesim.ground.outcome import InputError
 from drapesim.matter.solid import Ellipsoid, Loft, RoundCone, Solid, Union, measure_field
 
 Array = np.ndarray
@@ -111,7 +112,8 @@ def _place_elbow(side: float, shoulder: Array, wrist: Array, lengths: tuple[floa
     along = (ra_sq - rb_sq + gap**2) / (2.0 * gap)
     out_sq = ra_sq - along**2
     if out_sq <= 0.0:
-        raise ValueError("the hand cannot be reached with the elbow on the slab")
+        problem = "the arm is too short to lie with its elbow on the slab and its hand on the body"
+        raise InputError("", "figure", problem, "give a smaller girth")
     direction = (b - a) / gap
     outward = np.array([-direction[1], direction[0]])
     if outward[1] * side < 0.0:
@@ -188,7 +190,7 @@ def _carve_hand(pose: ArmPose, below: Solid, word: str) -> tuple[Solid, Solid, d
     joints = np.array([at(0.020, 0.020, -0.003), middle, last, tip])
     thumb = _string(below, joints, np.array([0.0145, 0.0100, 0.0090, 0.0075]), back, region)
     tips[f"{word} thumb tip"] = tip
-    return Union((palm, *inner), 0.006), Union((Union(tuple(fingers), 0.0025), thumb), 0.005), tips
+    return Union((palm, *inner), 0.006), Union((Union(tuple(fingers), 0.005), thumb), 0.005), tips
 
 
 def _string(below: Solid, joints: Array, radii: Array, back: Array, region: str) -> Solid:

@@ -83,6 +83,10 @@ class HeadFrame:
         """World place (3,) m."""
         return self.base + (np.array([up, right, forward]) - self.pivot) @ self.axes
 
+    def within(self, points: Array) -> Array:
+        """Head coordinates (n, 3) of world points: the inverse of ``at``."""
+        return (points - self.base) @ self.axes.T + self.pivot
+
 
 def carve_head(head: HeadFrame, shoulder_x: float, girth: float) -> Solid:
     """Neck, skull, face and ears."""
@@ -142,7 +146,7 @@ def carve_head(head: HeadFrame, shoulder_x: float, girth: float) -> Solid:
     ]
     for side, _ in SIDES:
         fine += [
-            lump((0.0755, side * 0.0112, 0.1925), (0.0080, 0.0070, 0.0085), "nose"),
+            lump((0.0770, side * 0.0105, 0.1925), (0.0080, 0.0065, 0.0080), "nose"),
             lump((0.1060, side * 0.0325, 0.1690), (0.0095, 0.0150, 0.0105), "face"),
         ]
     solid = Union((solid, *fine), 0.006)

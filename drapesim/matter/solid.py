@@ -15,8 +15,12 @@ import numpy as np
 
 Array = np.ndarray
 
-REACH = 0.045  # m beyond its box at which a leaf still counts; must exceed the largest blend plus the widest cell
+REACH = 0.042  # m beyond its box at which a leaf still counts; must exceed the largest blend plus the widest cell
 FAR = 1.0  # m, stands for "outside and not near"
+
+
+def _square_sum(vectors: Array) -> Array:
+    return np.einsum("ij,ij->i", vectors, vectors)
 
 
 @dataclass(frozen=True)
@@ -41,8 +45,8 @@ class Ellipsoid:
         if self.axes is not None:
             local = local @ np.asarray(self.axes).T
         scaled = local / np.asarray(self.semi)
-        k0 = np.maximum(np.sqrt((scaled**2).sum(axis=1)), 0.05)
-        k1 = np.maximum(np.sqrt(((scaled / np.asarray(self.semi)) ** 2).sum(axis=1)), 1e-3)
+        k0 = np.maximum(np.sqrt(_square_sum(scaled)), 0.05)
+        k1 = np.maximum(np.sqrt(_square_sum(scaled / np.asarray(self.semi))), 1e-3)
         return k0 * (k0 - 1.0) / k1
 
 
@@ -85,7 +89,7 @@ class RoundCone:
             share = np.clip(local @ square / (square @ square), 0.0, 1.0)
             local = local - share[:, None] * self.sweep
         axial = local @ (along / length)
-        radial = np.sqrt(np.maximum((local**2).sum(axis=1) - axial**2, 0.0))
+        radial = np.sqrt(np.maximum(_square_sum(local) - axial**2, 0.0))
         sine = fall / length
         cosine = np.sqrt(1.0 - sine**2)
         foot = axial * cosine - radial * sine  # position along the tangent line; 0 .. length * cosine on the cone
@@ -210,21 +214,43 @@ Solid = Leaf | Union | Cut
 
 def measure_field(solid: Solid, points: Array) -> Array:
     """Implicit value (n,) m at ``points`` (n, 3): zero on the surface, negative inside, ``FAR`` where not near."""
-    low, high = solid.box
-    near = ((points > low - REACH) & (points < high + REACH)).all(axis=1)
-    if not near.any():
-        return np.full(len(points), FAR)
-    if not near.all():
-        value = np.full(len(points), FAR)
-        value[near] = measure_field(solid, points[near])
-        return value
+    value = np.full(len(points), FAR)
+    if len(points):
+        near, found = _measure_near(solid, points, points.min(axis=0), points.max(axis=0))
+        value[near] = found
+    return value
+
+
+def _measure_near(solid: Solid, points: Array, low: Array, high: Array) -> tuple[Array | slice, Array]:
+    """Which points are near the solid's box, and the values there; ``low`` and ``high`` bound the points."""
+    box_low, box_high = solid.box[0] - REACH, solid.box[1] + REACH
+    if (low > box_high).any() or (high < box_low).any():
+        return slice(0), np.empty(0)
+    if (low >= box_low).all() and (high <= box_high).all():
+        return slice(None), _measure_all(solid, points, low, high)
+    near = (points[:, 0] > box_low[0]) & (points[:, 0] < box_high[0])
+    for k in (1, 2):
+        near &= (points[:, k] > box_low[k]) & (points[:, k] < box_high[k])
+    index = np.nonzero(near)[0]
+    if len(index) == 0:
+        return slice(0), np.empty(0)
+    return index, _measure_all(solid, points[index], np.maximum(low, box_low), np.minimum(high, box_high))
+
+
+def _measure_all(solid: Solid, points: Array, low: Array, high: Array) -> Array:
     if isinstance(solid, Union):
-        value = measure_field(solid.members[0], points)
-        for member in solid.members[1:]:
-            value = _blend(value, measure_field(member, points), solid.blend)
+        value = np.full(len(points), FAR)
+        for member in solid.members:
+            near, found = _measure_near(member, points, low, high)
+            if len(found):
+                value[near] = _blend(value[near], found, solid.blend)
         return value
     if isinstance(solid, Cut):
-        return -_blend(-measure_field(solid.body, points), measure_field(solid.tool, points), solid.blend)
+        value = _measure_all(solid.body, points, low, high)
+        near, found = _measure_near(solid.tool, points, low, high)
+        if len(found):
+            value[near] = -_blend(-value[near], found, solid.blend)
+        return value
     return solid.distance(points)
 
 
