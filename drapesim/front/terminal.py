@@ -42,6 +42,8 @@ class Forecast:
 
     def left(self, step: Step) -> float | None:
         """Seconds, or None while too little is known or the residual does not fall."""
+        if not step.steps:
+            return None
         if step.level != self.level:
             self.level = step.level
             self.looks.clear()
@@ -67,8 +69,8 @@ def spell_seconds(seconds: float | None) -> str:
 
 
 def spell_place(step: Step) -> str:
-    """Stage, node spacing and which lattice of how many."""
-    if step.steps == 0:
+    """Stage; while the sheet moves also node spacing and which lattice of how many."""
+    if not step.steps:
         return step.stage
     return f"{step.stage}, {1e3 * step.spacing:.3g} mm nodes (lattice {step.level + 1} of {step.levels})"
 

@@ -18,9 +18,11 @@ import numpy as np
 from drapesim import __version__
 from drapesim.ground.files import hash_bytes, remove_parts, write_text
 from drapesim.ground.outcome import InputError
+from drapesim.judging.verdicts import judge_marks
 from drapesim.matter.answers import Verdict
 from drapesim.matter.plan import MOST_NODES, Scene
 from drapesim.matter.sheet import Lattice, cut_lattice
+from drapesim.mechanics.body_contact import prepare_body
 from drapesim.settling.archive import CHECKPOINT_FILE, RUN_FILE, Run, load_checkpoint, save_checkpoint, save_run
 from drapesim.settling.contact_record import ContactRecord, record_contact
 from drapesim.settling.level import Progress
@@ -51,8 +53,6 @@ def run_scene(
     in the folder then. A sheet that does not settle is no error: its certificate says so and every verdict is
     "undecided".
     """
-    from drapesim.judging.verdicts import judge_marks
-
     out = Path(out)
     check_folder(out, resume, force)
     plan = prepare(scene, spacing_mm)
@@ -70,9 +70,11 @@ def run_scene(
         save_checkpoint(out / CHECKPOINT_FILE, stop.checkpoint, plan.fingerprint)
         raise
     report.tell("measuring contact")
-    record = record_contact(lattice, scene.fabric, settled.x, settled.contact_force, scene.body)
+    field = prepare_body(scene.body)
+    record = record_contact(lattice, scene.fabric, settled.x, settled.contact_force, field)
     report.tell("judging marks")
-    run = gather_run(plan, settled, record, judge_marks(scene, settled, record))
+    verdicts = judge_marks(scene.marks, lattice, settled.x, field, scene.fabric, settled.certificate)
+    run = gather_run(plan, settled, record, verdicts)
     report.tell("writing")
     write_text(out / MARKS_FILE, table_marks(run.verdicts))
     save_run(out / RUN_FILE, run)
@@ -214,4 +216,4 @@ class _Stages:
             self.progress(now)
 
     def tell(self, stage: str) -> None:
-        self(replace(self.last, stage=stage))
+        self(replace(self.last, stage=stage, steps=0, residual_rms=math.nan, residual_max=math.nan))
