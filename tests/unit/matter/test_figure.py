@@ -166,7 +166,8 @@ def test_landmarks_are_where_their_names_say(figure: Body):
                              ("navel", "abdomen"), ("left elbow", "left elbow"), ("right knee cap", "right knee"),
                              ("left heel", "left foot"), ("right toe tip", "right foot"), ("crown", "crown"),
                              ("back of head", "back of head"),
-                             ("right middle fingertip", "right hand"), ("left middle fingertip", "left hand")):  # fmt: skip
+                             ("left middle fingertip", "left hand"),
+                             ("right middle fingertip", "right hand")):  # fmt: skip
         assert name[centre.query(figure.landmarks[landmark])[1]] == region
     nose = figure.vertices[np.unique(figure.faces[name == "nose"])]
     assert nose[:, 2].max() - figure.landmarks["nose tip"][2] < 2e-3
