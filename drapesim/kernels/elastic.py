@@ -57,7 +57,10 @@ class ClothConstants(NamedTuple):
 
 @kernel
 def links_into(dx, dy, dz, ax, ay, az, bx, by, bz, weight, h, width, slope, offset, knot, coef, strain, pull, length):
-    """Force of a row of links a -> b on its lower node into ``dx, dy, dz``; the last three rows are scratch."""
+    """Force of a row of links a -> b on its lower node into ``dx, dy, dz``; the last three rows are scratch.
+
+    Returns the largest strain of a whole link, from which the next time step is chosen.
+    """
     n = weight.shape[0]
     top = -1.0
     for j in range(n):
@@ -85,6 +88,7 @@ def links_into(dx, dy, dz, ax, ay, az, bx, by, bz, weight, h, width, slope, offs
         dx[j] *= scale
         dy[j] *= scale
         dz[j] *= scale
+    return top
 
 
 @kernel
@@ -177,10 +181,13 @@ def cells_into(out, mid, x, i, cell, cloth):
 
 
 @kernel
-def elements_of_row(x, i, fields, cloth, link_u, bend_u, cells, link_v, bend_v, scratch):
-    """All elements that row i of the sweep adds: links and cells from i to i+1, hinges at i+1, and row i's weft ones."""
+def elements_of_row(x, i, fields, cloth, link_u, bend_u, cells, link_v, bend_v, scratch, peak):
+    """All elements that row i of the sweep adds: links and cells from i to i+1, hinges at i+1, and row i's weft ones.
+
+    ``peak`` (2,) is raised to the largest strains met.
+    """
     s = i & 3
-    links_into(
+    top_u = links_into(
         link_u[s, 0], link_u[s, 1], link_u[s, 2],
         x[0, i], x[1, i], x[2, i], x[0, i + 1], x[1, i + 1], x[2, i + 1],
         fields.link_u[i], cloth.hu, cloth.hv, cloth.slope[0], cloth.offset[0], cloth.knot[0], cloth.coef[0],
@@ -194,7 +201,7 @@ def elements_of_row(x, i, fields, cloth, link_u, bend_u, cells, link_v, bend_v, 
     )  # fmt: skip
     cells_into(cells[s], scratch, x, i, fields.cell[i], cloth)
     n = x.shape[2]
-    links_into(
+    top_v = links_into(
         link_v[0, : n - 1], link_v[1, : n - 1], link_v[2, : n - 1],
         x[0, i, : n - 1], x[1, i, : n - 1], x[2, i, : n - 1], x[0, i, 1:], x[1, i, 1:], x[2, i, 1:],
         fields.link_v[i, : n - 1], cloth.hv, cloth.hu,
@@ -209,6 +216,8 @@ def elements_of_row(x, i, fields, cloth, link_u, bend_u, cells, link_v, bend_v, 
         x[0, i, 2:], x[1, i, 2:], x[2, i, 2:],
         fields.bend_v[i, 1 : n - 1], cloth.bend_v * cloth.hu / cloth.hv,
     )  # fmt: skip
+    peak[0] = max(peak[0], top_u)
+    peak[1] = max(peak[1], top_v)
 
 
 @kernel
@@ -264,8 +273,11 @@ def clear_missing(cells, bend_v, link_v):
 
 
 @kernel
-def forces_of_block_into(force, lo, hi, x, fields, cloth):
-    """Elastic force plus dead load for node rows lo..hi-1 into ``force`` (3, NU, NV)."""
+def forces_of_block_into(force, peak, lo, hi, x, fields, cloth):
+    """Elastic force plus dead load for node rows lo..hi-1 into ``force`` (3, NU, NV).
+
+    ``peak`` (2,) keeps the largest warp and weft strain met.
+    """
     n = x.shape[2]
     link_u = np.zeros((4, 3, n))
     bend_u = np.zeros((4, 6, n))
@@ -276,9 +288,9 @@ def forces_of_block_into(force, lo, hi, x, fields, cloth):
     clear_missing(cells, bend_v, link_v)
     row = np.zeros((3, n))
     for i in range(max(lo - 2, 0), lo):
-        elements_of_row(x, i, fields, cloth, link_u, bend_u, cells, link_v, bend_v, scratch)
+        elements_of_row(x, i, fields, cloth, link_u, bend_u, cells, link_v, bend_v, scratch, peak)
     for i in range(lo, hi):
-        elements_of_row(x, i, fields, cloth, link_u, bend_u, cells, link_v, bend_v, scratch)
+        elements_of_row(x, i, fields, cloth, link_u, bend_u, cells, link_v, bend_v, scratch, peak)
         gather_row(row, i, fields, link_u, bend_u, cells, link_v, bend_v)
         for k in range(3):
             for j in range(PAD, n - PAD):

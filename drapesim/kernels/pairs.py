@@ -53,6 +53,7 @@ class Found(NamedTuple):
     gap: np.ndarray  # (K,) distance of the cloth's mid-surface along the normal
     part: np.ndarray  # (K,) int32
     key: np.ndarray  # (K,) int64
+    triangle: np.ndarray  # (K,) int32 cloth triangle in whose search it was found
 
 
 @kernel
@@ -269,72 +270,144 @@ def face_contacts(found, at, feature, a, b, c, x, f, body, band, depth):
 
 
 @kernel
+def boxes_apart(body, f, low, high, margin):
+    """True if face f lies more than ``margin`` outside the box low..high."""
+    for k in range(3):
+        a = body.vertices[body.faces[f, 0], k]
+        b = body.vertices[body.faces[f, 1], k]
+        c = body.vertices[body.faces[f, 2], k]
+        if min(a, b, c) > high[k] + margin or max(a, b, c) < low[k] - margin:
+            return True
+    return False
+
+
+@kernel
+def plane_apart(x, a, b, c, body, f, margin):
+    """True if face f lies wholly on one side of the plane of cloth triangle a-b-c, more than ``margin`` away."""
+    ux = x[b, 0] - x[a, 0]
+    uy = x[b, 1] - x[a, 1]
+    uz = x[b, 2] - x[a, 2]
+    vx = x[c, 0] - x[a, 0]
+    vy = x[c, 1] - x[a, 1]
+    vz = x[c, 2] - x[a, 2]
+    nx = uy * vz - uz * vy
+    ny = uz * vx - ux * vz
+    nz = ux * vy - uy * vx
+    reach = margin * math.sqrt(nx * nx + ny * ny + nz * nz)
+    above = True
+    below = True
+    for k in range(3):
+        p = body.faces[f, k]
+        h = (
+            nx * (body.vertices[p, 0] - x[a, 0])
+            + ny * (body.vertices[p, 1] - x[a, 1])
+            + nz * (body.vertices[p, 2] - x[a, 2])
+        )
+        above = above and h > reach
+        below = below and h < -reach
+    return above or below
+
+
+@kernel
 def contacts_of_triangle(found, at, t, x, triangles, owns, body, tree, band, depth, near, stack, low, high):
     """Append all contacts of cloth triangle t; returns the next free row (-1: ``near`` is too small)."""
+    margin = max(band, depth)
     for k in range(3):
-        low[k] = min(x[triangles[t, 0], k], x[triangles[t, 1], k], x[triangles[t, 2], k]) - band
-        high[k] = max(x[triangles[t, 0], k], x[triangles[t, 1], k], x[triangles[t, 2], k]) + band
+        low[k] = min(x[triangles[t, 0], k], x[triangles[t, 1], k], x[triangles[t, 2], k]) - margin
+        high[k] = max(x[triangles[t, 0], k], x[triangles[t, 1], k], x[triangles[t, 2], k]) + margin
     n_near = find_in_box(near, stack, low, high, body.vertices, body.faces, tree)
     if n_near > near.shape[0]:
         return -1
     shallow = min(depth, 2e-3)  # an edge or face cannot tell the far side of a thin part from its own
+    first = at
     for s in range(n_near):
         f = near[s]
+        if plane_apart(x, triangles[t, 0], triangles[t, 1], triangles[t, 2], body, f, margin):
+            continue
         for k in range(3):
+            p = triangles[t, k]
             if owns[t, k]:
-                p = triangles[t, k]
-                at = node_contacts(found, at, p, x[p, 0], x[p, 1], x[p, 2], f, body, band, depth)
+                low[:] = x[p]
+                if not boxes_apart(body, f, low, low, margin):
+                    at = node_contacts(found, at, p, x[p, 0], x[p, 1], x[p, 2], f, body, band, depth)
             if owns[t, 3 + k]:
-                at = edge_contacts(
-                    found, at, 3 * t + k, triangles[t, k], triangles[t, (k + 1) % 3], x, f, body, band, shallow
-                )
+                q = triangles[t, (k + 1) % 3]
+                for d in range(3):
+                    low[d] = min(x[p, d], x[q, d])
+                    high[d] = max(x[p, d], x[q, d])
+                if not boxes_apart(body, f, low, high, band):
+                    at = edge_contacts(found, at, 3 * t + k, p, q, x, f, body, band, shallow)
         at = face_contacts(
             found, at, t, triangles[t, 0], triangles[t, 1], triangles[t, 2], x, f, body, band, shallow
         )
+    for row in range(first, min(at, found.gap.shape[0])):
+        found.triangle[row] = t
     return at
 
 
 @parallel_kernel
-def find_contacts_into(found, start, x, triangles, owns, body, tree, band, depth):
-    """All contacts of the cloth x (n, 3), triangles (t, 3) with ``body``.
+def find_contacts_into(found, room, count, wanted, x, triangles, owns, body, tree, band, depth):
+    """All contacts of the ``wanted`` triangles of the cloth x (n, 3) with ``body``.
 
-    First call with an empty ``found``: fills ``start[t + 1]`` with each triangle's count. After a running sum over
-    ``start``, a second call fills ``found``. A count of -1 means that too many faces lie near one triangle.
+    The work is cut into ``len(count)`` runs; run r writes rows r room .. r room + count[r]. A count above ``room``
+    says how much room is needed; -1 that too many faces lie near one triangle.
     """
-    filling = found.gap.shape[0] > 0
-    n_chunks = 64
-    n = triangles.shape[0]
-    for chunk in prange(n_chunks):
+    n_runs = count.shape[0]
+    n = wanted.shape[0]
+    for run in prange(n_runs):
         near = np.empty(FOUND, np.int64)
         stack = np.empty(STACK, np.int64)
         low = np.empty(3)
         high = np.empty(3)
-        for t in range(chunk * n // n_chunks, (chunk + 1) * n // n_chunks):
-            at = start[t] if filling else 0
-            if filling and start[t + 1] == at:
-                continue
-            at = contacts_of_triangle(found, at, t, x, triangles, owns, body, tree, band, depth, near, stack, low, high)
-            if not filling:
-                start[t + 1] = at
+        base = run * room
+        mine = Found(
+            found.node[base : base + room], found.weight[base : base + room], found.normal[base : base + room],
+            found.point[base : base + room], found.gap[base : base + room], found.part[base : base + room],
+            found.key[base : base + room], found.triangle[base : base + room],
+        )  # fmt: skip
+        at = 0
+        for w in range(run * n // n_runs, (run + 1) * n // n_runs):
+            at = contacts_of_triangle(
+                mine, at, wanted[w], x, triangles, owns, body, tree, band, depth, near, stack, low, high
+            )
+            if at < 0:
+                break
+        count[run] = at
 
 
 def empty_found(n: int) -> Found:
     """Room for n contacts."""
     return Found(
         np.zeros((n, 3), np.int64), np.zeros((n, 3)), np.zeros((n, 3)), np.zeros((n, 3)), np.zeros(n),
-        np.zeros(n, np.int32), np.zeros(n, np.int64),
+        np.zeros(n, np.int32), np.zeros(n, np.int64), np.zeros(n, np.int32),
     )  # fmt: skip
 
 
-def find_contacts(x: np.ndarray, triangles: np.ndarray, owns: np.ndarray, body: Surface, tree: Tree, band: float,
-                  depth: float) -> Found:  # fmt: skip
-    """All contacts within ``band`` outside and ``depth`` inside; raises RuntimeError if the search overflows."""
-    start = np.zeros(len(triangles) + 1, np.int64)
-    find_contacts_into(empty_found(0), start, x, triangles, owns, body, tree, band, depth)
-    if start.min() < 0:
-        raise RuntimeError(f"more than {FOUND} body faces lie near one cloth triangle: simplify the body mesh")
-    np.cumsum(start, out=start)
-    found = empty_found(int(start[-1]))
-    if len(found.gap):
-        find_contacts_into(found, start, x, triangles, owns, body, tree, band, depth)
-    return found
+def find_contacts(
+    x: np.ndarray,
+    triangles: np.ndarray,
+    owns: np.ndarray,
+    body: Surface,
+    tree: Tree,
+    band: float,
+    depth: float,
+    wanted: np.ndarray | None = None,
+) -> Found:
+    """All contacts within ``band`` outside and ``depth`` inside, of the ``wanted`` cloth triangles (all if None).
+
+    Raises RuntimeError if more than ``FOUND`` body faces lie near one cloth triangle.
+    """
+    if wanted is None:
+        wanted = np.arange(len(triangles))
+    runs = max(1, min(64, len(wanted) // 8))
+    room = 64 + 8 * len(wanted) // runs
+    while True:
+        found, count = empty_found(runs * room), np.zeros(runs, np.int64)
+        find_contacts_into(found, room, count, wanted.astype(np.int64), x, triangles, owns, body, tree, band, depth)
+        if count.min() < 0:
+            raise RuntimeError(f"more than {FOUND} body faces lie near one cloth triangle: simplify the body mesh")
+        if count.max() <= room:
+            break
+        room = int(1.2 * count.max()) + 1
+    rows = np.concatenate([np.arange(r * room, r * room + c) for r, c in enumerate(count)])
+    return Found(*(field[rows] for field in found))

@@ -48,13 +48,15 @@ class Pace(NamedTuple):
 
 
 @parallel_kernel
-def relax(n_steps, n_blocks, x, v, force, touch, spent, fields, cloth, contacts, pace):
+def relax(n_steps, peak, x, v, force, touch, spent, fields, cloth, contacts, pace):
     """Take ``n_steps`` steps in place; with 0 steps only the forces at ``x`` are computed.
 
     x, v, force (elastic + dead load), touch (contact force): (3, NU, NV). ``spent`` (NU, NV) gains what damping and
-    contact take out of the sheet, J. The velocity is that of the half step, so that kinetic energy, work and loss
+    contact take out of the sheet, J. ``peak`` (blocks, 2) is raised to the largest warp and weft strain met in each
+    block of rows that is worked on by itself. The velocity is that of the half step, so that kinetic energy, work and loss
     balance exactly in each step.
     """
+    n_blocks = peak.shape[0]
     n_rows = x.shape[1]
     n_cols = x.shape[2]
     flat = x.reshape(3, n_rows * n_cols)
@@ -138,9 +140,8 @@ def relax(n_steps, n_blocks, x, v, force, touch, spent, fields, cloth, contacts,
             flat_touch[1, a] = fy
             flat_touch[2, a] = fz
         for b in prange(n_blocks):
-            forces_of_block_into(
-                force, block_start(b, n_blocks, n_rows), block_start(b + 1, n_blocks, n_rows), x, fields, cloth
-            )
+            lo = block_start(b, n_blocks, n_rows)
+            forces_of_block_into(force, peak[b], lo, block_start(b + 1, n_blocks, n_rows), x, fields, cloth)
         if n_steps == 0:
             break
         for i in prange(PAD, n_rows - PAD):

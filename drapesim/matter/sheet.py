@@ -88,8 +88,18 @@ class Lattice:
         return np.ascontiguousarray(np.stack([first, second], 1).reshape(-1, 3).astype(np.int32))
 
 
-def cut_lattice(sheet: Sheet, spacing: float | None = None) -> Lattice:
-    """Lattice of a whole rectangular sheet at the wanted spacing (m), rounded so that whole cells fit."""
+def cut_lattice(sheet: Sheet, spacing: float | None = None, multiple: int = 1) -> Lattice:
+    """Lattice of a whole rectangular sheet at the wanted spacing (m), rounded so that whole cells fit.
+
+    ``multiple``: cell counts are rounded to multiples of this where the sheet has that many, so that coarser lattices
+    of the same sheet exist; the spacing then differs from the wanted one by a few per cent at most.
+    """
     h = sheet.spacing if spacing is None else spacing
-    nu, nv = max(1, round(sheet.length / h)), max(1, round(sheet.width / h))
+
+    def count(extent: float) -> int:
+        cells = extent / h
+        step = multiple if cells > 8 * multiple else 1
+        return max(1, step * round(cells / step))
+
+    nu, nv = count(sheet.length), count(sheet.width)
     return Lattice(sheet.length / nu, sheet.width / nv, np.ones((nu, nv), dtype=bool), sheet.inner_sign)

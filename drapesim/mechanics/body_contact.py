@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from drapesim.kernels.elastic import PAD
-from drapesim.kernels.pairs import FACE_VERTEX, FLAT, NODE_VERTEX, Found, Surface, find_contacts
+from drapesim.kernels.pairs import FACE_VERTEX, FLAT, NODE_VERTEX, Found, Surface, empty_found, find_contacts
 from drapesim.kernels.relax import Contacts
 from drapesim.kernels.tree import Tree, plant_tree
 from drapesim.matter.body import Body
@@ -88,13 +88,10 @@ def feature_owners(triangles: Array) -> Array:
 
 @dataclass(frozen=True)
 class ContactSet:
-    """Frozen contacts of one search, with the names (keys) by which the next search knows them again."""
+    """Frozen contacts, and how they were found: the next search knows them again by their keys."""
 
     contacts: Contacts
-    key: Array  # (K,) int64
-    part: Array  # (K,) int32
-    point: Array  # (K, 3) on the body
-    node: Array  # (K, 3) node numbers of the lattice
+    found: Found
 
 
 def no_contacts() -> ContactSet:
@@ -105,7 +102,7 @@ def no_contacts() -> ContactSet:
         preload=f, anchor=np.zeros((0, 3)), force=np.zeros((0, 3)), last=f, touched=i,
         start=np.zeros(1, np.int64), entry=i, share=f,
     )  # fmt: skip
-    return ContactSet(contacts, i, np.zeros(0, np.int32), np.zeros((0, 3)), np.zeros((0, 3), np.int64))
+    return ContactSet(contacts, empty_found(0))
 
 
 def search_contacts(
@@ -118,19 +115,23 @@ def search_contacts(
     half_thickness: float,
     friction: Array,
     before: ContactSet,
+    wanted: Array | None = None,
 ) -> ContactSet:
     """Contacts of the sheet at ``x`` (n, 3); what a contact carried ``before`` (push and grip) goes on.
 
     ``friction`` (parts,) static coefficients. A contact that the last search did not know starts unloaded.
+    ``wanted`` (m,): cloth triangles to search; the others keep what the last search found (all if None).
     """
-    found = find_contacts(x, lattice.triangles, owns, field.surface, field.tree, band, depth)
+    found = find_contacts(x, lattice.triangles, owns, field.surface, field.tree, band, depth, wanted)
     found = without_far_sides(found)
+    if wanted is not None:
+        found = with_kept(found, before.found, wanted, x, len(lattice.triangles))
     n = len(found.gap)
     flat = flat_index(lattice)
     at = np.einsum("ck,ckd->cd", found.weight, x[found.node])
     preload, anchor = np.zeros(n), at.copy()
-    if len(before.key) and n:
-        source = match_contacts(before.key, found.key)
+    if len(before.found.key) and n:
+        source = match_contacts(before.found.key, found.key)
         known = source >= 0
         old, taken = before.contacts, source[known]
         preload[known] = old.preload[taken]
@@ -155,7 +156,19 @@ def search_contacts(
         entry=entry,
         share=share,
     )
-    return ContactSet(contacts, found.key, found.part, found.point, found.node)
+    return ContactSet(contacts, found)
+
+
+def with_kept(found: Found, before: Found, wanted: Array, x: Array, n_triangles: int) -> Found:
+    """``found`` joined by what was known of the triangles not searched, in the order of the triangles."""
+    searched = np.zeros(n_triangles, dtype=bool)
+    searched[wanted] = True
+    keep = ~searched[before.triangle]
+    kept = Found(*(part[keep] for part in before))
+    at = np.einsum("ck,ckd->cd", kept.weight, x[kept.node])
+    kept = kept._replace(gap=np.einsum("cd,cd->c", kept.normal, at - kept.point))
+    order = np.argsort(np.concatenate([kept.triangle, found.triangle]), kind="stable")
+    return Found(*(np.ascontiguousarray(np.concatenate(pair)[order]) for pair in zip(kept, found, strict=True)))
 
 
 def match_contacts(before: Array, now: Array) -> Array:

@@ -11,7 +11,7 @@ from drapesim.kernels.relax import Pace, relax
 from drapesim.matter.fabric import FabricCard
 from drapesim.matter.sheet import Lattice
 from drapesim.mechanics.body_contact import BodyField, ContactSet, feature_owners, no_contacts, search_contacts
-from drapesim.mechanics.energies import cloth_constants, lattice_fields, padded, smooth_curve, unpadded
+from drapesim.mechanics.energies import Curve, cloth_constants, lattice_fields, padded, smooth_curve, unpadded
 from drapesim.mechanics.independent import elastic_energy_and_force
 
 Array = np.ndarray
@@ -30,6 +30,7 @@ class Motion:
     force: Array  # elastic + dead load, N
     touch: Array  # contact, N
     spent: Array  # (NU, NV) J
+    peak: Array  # (blocks, 2) largest warp and weft strain since it was last cleared
 
 
 @dataclass(frozen=True)
@@ -47,6 +48,7 @@ class Problem:
     owns: Array
     weight: Array  # (n,) N, what residuals are measured in
     blocks: int
+    curves: tuple[Curve, Curve]
 
 
 def pose_problem(
@@ -73,6 +75,7 @@ def pose_problem(
         owns=feature_owners(lattice.triangles),
         weight=card.areal_density * lattice.node_area * (size if size > 0 else 9.80665),
         blocks=blocks,
+        curves=tuple(smooth_curve(points, card.compression_ratio) for points in (card.warp_curve, card.weft_curve)),
     )
 
 
@@ -80,7 +83,7 @@ def start_motion(problem: Problem, x: Array, v: Array | None = None) -> Motion:
     """State at positions x (n, 3), at rest unless v is given."""
     grid = padded(problem.lattice, x)
     velocity = np.zeros_like(grid) if v is None else padded(problem.lattice, v)
-    return Motion(grid, velocity, np.zeros_like(grid), np.zeros_like(grid), np.zeros(grid.shape[1:]))
+    return Motion(grid, velocity, np.zeros_like(grid), np.zeros_like(grid), np.zeros(grid.shape[1:]), np.zeros((problem.blocks, 2)))
 
 
 def positions(problem: Problem, motion: Motion) -> Array:
@@ -101,16 +104,11 @@ def link_strains(lattice: Lattice, x: Array) -> tuple[Array, Array]:
     return strains[0], strains[1]
 
 
-def stiffest_tangent(problem: Problem, x: Array) -> float:
-    """Largest slope of the load-extension curves at the strains that occur, N/m."""
-    slopes = []
-    for curve, strain in zip(
-        (problem.card.warp_curve, problem.card.weft_curve), link_strains(problem.lattice, x), strict=True
-    ):
-        smooth = smooth_curve(curve, problem.card.compression_ratio)
-        probe = np.array([strain.min(), 0.0, strain.max()]) if len(strain) else np.zeros(1)
-        slopes.append(float(smooth.tangent(probe).max()))
-    return max(slopes)
+def stiffest_tangent(problem: Problem, motion: Motion) -> float:
+    """Largest slope of the load-extension curves up to the strains that occurred lately, N/m; clears the record."""
+    peak = np.maximum(motion.peak.max(0), 0.0)
+    motion.peak[:] = 0.0
+    return max(float(curve.tangent(np.linspace(0.0, e, 9)).max()) for curve, e in zip(problem.curves, peak, strict=True))
 
 
 def choose_pace(problem: Problem, tangent: float, damping: float, speed: float = 1.0) -> Pace:
@@ -136,20 +134,22 @@ def with_contact_inertia(problem: Problem, found: ContactSet, pace: Pace) -> Pro
     return replace(problem, fields=problem.fields._replace(mass=base + extra))
 
 
-def find_touching(problem: Problem, x: Array, band: float, before: ContactSet) -> ContactSet:
-    """Contacts of the sheet at x (n, 3) within ``band`` (m) of the cloth's faces."""
+def find_touching(
+    problem: Problem, x: Array, band: float, before: ContactSet, wanted: Array | None = None
+) -> ContactSet:
+    """Contacts of the sheet at x (n, 3) within ``band`` (m) of the cloth's faces; see `search_contacts`."""
     if problem.field is None:
         return no_contacts()
     half = 0.5 * problem.card.thickness
     return search_contacts(
-        problem.field, problem.lattice, problem.owns, x, band + half, DEPTH, half, problem.friction, before
+        problem.field, problem.lattice, problem.owns, x, band + half, DEPTH, half, problem.friction, before, wanted
     )
 
 
 def advance(problem: Problem, motion: Motion, found: ContactSet, pace: Pace, steps: int) -> None:
     """Take explicit steps in place (0: only compute the forces)."""
     relax(
-        steps, problem.blocks, motion.x, motion.v, motion.force, motion.touch, motion.spent,
+        steps, motion.peak, motion.x, motion.v, motion.force, motion.touch, motion.spent,
         problem.fields, problem.cloth, found.contacts, pace,
     )  # fmt: skip
 

@@ -16,7 +16,8 @@ from scipy.sparse.linalg import SuperLU, splu
 from drapesim.kernels.elastic import PAD
 from drapesim.kernels.relax import Pace
 from drapesim.mechanics.body_contact import ContactSet, flat_index, no_contacts
-from drapesim.mechanics.solve import Motion, Problem, advance
+from drapesim.mechanics.energies import unpadded
+from drapesim.mechanics.solve import Motion, Problem, advance, start_motion
 
 Array = np.ndarray
 
@@ -42,7 +43,7 @@ def elastic_tangent(problem: Problem, x_grid: Array) -> csc_matrix:
     i, j = lattice.ij[:, 0] + PAD, lattice.ij[:, 1] + PAD
     grid[i, j] = np.arange(n)
     nothing = no_contacts()
-    probe = Motion(x_grid.copy(), *(np.zeros_like(x_grid) for _ in range(3)), np.zeros(x_grid.shape[1:]))
+    probe = start_motion(problem, unpadded(lattice, x_grid))
     rows, cols, values = [], [], []
     for ci in range(COLOURS):
         for cj in range(COLOURS):

@@ -55,10 +55,10 @@ def balance(state: LevelState, x: Array) -> tuple[Array, float]:
     loaded = np.flatnonzero((contacts.force != 0.0).any(1))
     if not len(loaded) or problem.field is None:
         return net, 0.0
-    node, weight = state.found.node[loaded], contacts.weight[loaded]
+    node, weight = state.found.found.node[loaded], contacts.weight[loaded]
     point = np.einsum("ck,ckd->cd", weight, x[node])
-    distance, _, _ = measure_distance(state.found.point[loaded], problem.field)
-    gap = np.linalg.norm(point - state.found.point[loaded], axis=1) - 0.5 * problem.card.thickness
+    distance, _, _ = measure_distance(state.found.found.point[loaded], problem.field)
+    gap = np.linalg.norm(point - state.found.found.point[loaded], axis=1) - 0.5 * problem.card.thickness
     real = (np.abs(distance) < 1e-6) & (np.abs(gap) < CONTACT_SLACK)
     normal = contacts.normal[loaded]
     force = np.where(real[:, None], contacts.force[loaded], 0.0)
@@ -100,7 +100,7 @@ def certify(
     closure = abs(opening - closing - lost) / max(abs(opening - closing), abs(lost), 1e-12)
     stable = None
     if len(x) <= STABILITY_NODES:
-        pace = choose_pace(problem, stiffest_tangent(problem, x), state.damping)
+        pace = choose_pace(problem, stiffest_tangent(problem, motion), state.damping)
         stable = factorise(rest_tangent(problem, motion, state.found, pace).matrix)[1] == 0
     c = (min(card.bend_warp, card.bend_weft) / (card.areal_density * 9.80665)) ** (1.0 / 3.0)
     figures = {

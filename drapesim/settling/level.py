@@ -27,8 +27,11 @@ Array = np.ndarray
 CHUNK = 40  # steps between looks at the sheet
 PRELOAD_EVERY = 5  # chunks between updates of the contact preloads
 PRELOAD_SHARE = 0.5
+STRIDE = 2e-3  # m, farthest move between looks at the contact list
+STRAY = 1e-4  # m
 BAND = (2.5e-4, 8e-3)  # m, least and largest distance at which contacts are listed
 DAMPING = (4.0, 400.0)  # 1/s
+GENTLE = 15.0  # 1/s, least damping on coarse levels: the sheet comes down at g / 15 = 0.65 m/s, as from a hand
 
 
 @dataclass(frozen=True)
@@ -56,22 +59,47 @@ class LevelState:
     problem: Problem
     motion: Motion
     found: ContactSet = field(default_factory=no_contacts)
-    searched_at: Array | None = None  # padded positions at the last search
-    band: float = BAND[1]
+    searched_at: Array | None = None  # (t, 3, 3) corners of each cloth triangle when it was last searched, m
+    band: Array | None = None  # (t,) m, how far that search looked
     steps: int = 0
-    damping: float = DAMPING[0]
+    damping: float = 0.0
+    least_damping: float = DAMPING[0]
+    tangent: float = 0.0  # stiffest link slope met lately, N/m
     history: list[tuple[float, float, float, float]] = field(default_factory=list)
 
 
-def search(state: LevelState, pace: Pace, reach: float) -> None:
-    """List contacts anew; ``reach`` (m) is how far the sheet may move before the next search."""
+def search(state: LevelState, pace: Pace, reach: float, wanted: Array | None = None) -> None:
+    """List contacts of the ``wanted`` cloth triangles anew (all if None), for moves of up to ``reach`` (m)."""
     problem, motion = state.problem, state.motion
-    state.band = float(np.clip(2.0 * reach, *BAND))
+    band = float(np.clip(2.0 * reach, *BAND))
     x = problem_positions(state)
-    state.found = find_touching(problem, x, state.band, state.found)
+    state.found = find_touching(problem, x, band, state.found, wanted)
     motion.touch[:] = 0.0
-    state.searched_at = motion.x.copy()
+    corners = x[problem.lattice.triangles]
+    if wanted is None:
+        state.searched_at, state.band = corners, np.full(len(corners), band)
+    else:
+        state.searched_at[wanted], state.band[wanted] = corners[wanted], band
     state.problem = with_contact_inertia(problem, state.found, pace)
+
+
+def search_moved(state: LevelState, pace: Pace, step: float, steps: int) -> None:
+    """Search where it is due before ``steps`` steps of at most ``step`` (m) each.
+
+    A triangle is due when the coming moves could leave what its list covers, or when it has strayed so far that its
+    frozen planes no longer tell the truth: a tenth of a millimetre once the sheet is slow.
+    """
+    if state.problem.field is None:
+        return
+    if state.searched_at is None:
+        search(state, pace, 2.0 * step * CHUNK)
+        return
+    corners = problem_positions(state)[state.problem.lattice.triangles]
+    moved = np.abs(corners - state.searched_at).max((1, 2))
+    reach = max(STRAY, 2.0 * step * CHUNK)
+    due = (moved + step * steps > 0.5 * state.band) | (moved > reach)
+    if due.any():
+        search(state, pace, reach, np.flatnonzero(due | (moved > 0.5 * reach)))
 
 
 def problem_positions(state: LevelState) -> Array:
@@ -100,24 +128,28 @@ def slow_rate(before: tuple[Array, Array], after: tuple[Array, Array], mass: Arr
     return float(np.sqrt(max(stiff, 0.0) / moved)) if moved > 0 else 0.0
 
 
-def take_chunk(state: LevelState, pace: Pace) -> None:
-    """One chunk of steps, after a fresh search if the sheet might otherwise meet what is not listed."""
+def take_chunk(state: LevelState) -> Pace:
+    """One chunk of steps, with a fresh search whenever the sheet might otherwise meet what is not listed."""
     motion = state.motion
-    stride = float(np.abs(motion.v).max()) * pace.dt * CHUNK
-    moved = np.inf if state.searched_at is None else float(np.abs(motion.x - state.searched_at).max())
-    if moved + stride > 0.5 * state.band:
-        search(state, pace, 3.0 * stride)
-    advance(state.problem, motion, state.found, pace, CHUNK)
+    left = CHUNK
+    while left > 0:
+        state.tangent = max(stiffest_tangent(state.problem, motion), 0.9 * state.tangent)
+        pace = choose_pace(state.problem, state.tangent, state.damping)
+        step = float(np.abs(motion.v).max()) * pace.dt  # farthest move in one step, m
+        steps = left if step * left <= STRIDE else max(1, int(STRIDE / step))
+        search_moved(state, pace, step, steps)
+        advance(state.problem, motion, state.found, pace, min(steps, left))
+        left -= steps
     state.steps += CHUNK
+    return pace
 
 
 def run_on(state: LevelState, steps: int, watch: Watch) -> float:
     """Drive a resting sheet on for ``steps``; returns the largest move of a node, m."""
     before = problem_positions(state)
-    pace = choose_pace(state.problem, stiffest_tangent(state.problem, before), state.damping)
     farthest = 0.0
     for _ in range(-(-steps // CHUNK)):
-        take_chunk(state, pace)
+        pace = take_chunk(state)
         farthest = max(farthest, float(np.linalg.norm(problem_positions(state) - before, axis=1).max()))
         watch(state, "watching it stay", *residuals(state.problem, state.motion))
     search(state, pace, 0.0)
@@ -136,15 +168,13 @@ def relax_level(
 
     ``sink`` (m): largest indentation of a contact allowed at the end. The state is left consistent at any interrupt.
     """
-    problem, motion = state.problem, state.motion
-    tangent = stiffest_tangent(problem, problem_positions(state))
-    pace = choose_pace(problem, tangent, state.damping)
+    motion = state.motion
     confirmed = 0
     look = None
     chunk = 0
     started = state.steps
     while state.steps - started < max_steps:
-        take_chunk(state, pace)
+        pace = take_chunk(state)
         problem = state.problem
         chunk += 1
         if chunk % PRELOAD_EVERY:
@@ -155,12 +185,9 @@ def relax_level(
         now = (motion.x.copy(), motion.force + motion.touch)
         if look is not None:
             rate = slow_rate(look, now, problem.fields.mass)
-            state.damping = float(np.clip(0.7 * state.damping + 0.3 * 2.0 * rate, *DAMPING))
+            state.damping = float(np.clip(0.7 * state.damping + 0.6 * rate, state.least_damping, DAMPING[1]))
         look = now
         load_contacts(state.found, pace.stiffness, PRELOAD_SHARE)
-        if chunk % (4 * PRELOAD_EVERY) == 0:
-            tangent = stiffest_tangent(problem, problem_positions(state))
-        pace = choose_pace(problem, tangent, state.damping)
         watch(state, "settling", rms, top)
         if rms < goal[0] and top < goal[1] and sink_of(state.found) <= sink:
             confirmed += 1

@@ -24,7 +24,7 @@ from drapesim.mechanics.body_contact import prepare_body
 from drapesim.mechanics.energies import unpadded
 from drapesim.mechanics.solve import pose_problem, positions, start_motion, stored_energy
 from drapesim.settling.certificate import Certificate, certify
-from drapesim.settling.level import LevelState, Progress, relax_level, run_on
+from drapesim.settling.level import DAMPING, GENTLE, LevelState, Progress, relax_level, run_on
 
 Array = np.ndarray
 
@@ -155,14 +155,15 @@ def settle(
         numba.set_num_threads(threads)
         marks = None if held is None else sampled(lattice, level, held)
         problem = pose_problem(level, card, field, np.asarray(friction, float), marks, np.asarray(gravity), 4 * threads)
-        state = LevelState(problem, start_motion(problem, x), history=history)
+        least = DAMPING[0] if is_last else GENTLE
+        state = LevelState(problem, start_motion(problem, x), history=history, damping=least, least_damping=least)
         if resume is not None and number == first:
             state.motion = start_motion(problem, resume.x, resume.v)
             state.steps, state.damping = resume.steps, resume.damping
         opening = stored_energy(problem, state.motion)
         goal = (MARGIN * settings.residual_rms, MARGIN * settings.residual_max) if is_last else COARSE_GOAL
         watch = _Watch(progress, number, len(pile), started, goal)
-        stay = np.inf
+        stay, rested = np.inf, False
         try:
             sink = SINK_SHARE * settings.penetration
             rested = relax_level(state, goal, settings.max_steps, sink, watch)
