@@ -23,7 +23,6 @@ from drapesim.ground.references.elastica import (
     solve_cantilever,
 )
 from drapesim.ground.references.sliding import (
-    STANDARD_GRAVITY,
     predict_capstan_ratio,
     predict_edge_overhang,
     predict_slide_acceleration,
@@ -42,7 +41,6 @@ from drapesim.ground.references.tent import Tent, predict_small_tent, solve_tent
 
 __all__ = [
     "STANDARD_CHORD",
-    "STANDARD_GRAVITY",
     "CantileverShape",
     "Catenary",
     "HangingStretch",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from scipy.constants import g as STANDARD_GRAVITY
+from scipy.constants import g as standard_gravity
 
 
 def predict_slip_angle(friction: float) -> float:
@@ -16,7 +16,7 @@ def predict_slip_angle(friction: float) -> float:
     return math.atan(friction)
 
 
-def predict_slide_acceleration(tilt: float, friction: float, gravity: float = STANDARD_GRAVITY) -> float:
+def predict_slide_acceleration(tilt: float, friction: float, gravity: float = standard_gravity) -> float:
     """Acceleration (m/s2) down a plane tilted by ``tilt`` (rad), started at rest: g (sin - mu cos), 0 while it holds.
 
     Source: textbook statics (from memory). Valid: 0 <= tilt <= pi/2, static and sliding friction equal.

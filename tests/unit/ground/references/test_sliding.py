@@ -10,13 +10,13 @@ from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
 from drapesim.ground.references import (
-    STANDARD_GRAVITY,
     predict_capstan_ratio,
     predict_edge_overhang,
     predict_slide_acceleration,
     predict_slip_angle,
     predict_strip_slip_length,
 )
+from drapesim.ground.units import GRAVITY
 
 
 @pytest.mark.parametrize("friction", [0.0, 0.3, 0.9])
@@ -28,7 +28,7 @@ def test_slip_angle_is_where_the_sheet_begins_to_accelerate(friction):
 
 
 def test_slide_acceleration_limits():
-    assert predict_slide_acceleration(0.5 * math.pi, 0.4) == pytest.approx(STANDARD_GRAVITY)
+    assert predict_slide_acceleration(0.5 * math.pi, 0.4) == pytest.approx(GRAVITY)
     assert predict_slide_acceleration(math.radians(30.0), 0.0, 10.0) == pytest.approx(5.0)
     tilt, mu = math.radians(40.0), 0.35  # force balance of a block on axes turned with the plane
     down = np.array([math.cos(tilt), -math.sin(tilt)])
