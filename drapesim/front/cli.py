@@ -83,6 +83,8 @@ def command_run(options: argparse.Namespace) -> int:
         return INTERRUPTED
     show_run(open_console(), run)
     if not options.no_pictures:
+        if not options.quiet:
+            print("drawing the report", file=sys.stderr)
         _report(out, run)
     print(f"written: {out}")
     return SETTLED if run.certificate.settled else UNSETTLED

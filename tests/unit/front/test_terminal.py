@@ -1,0 +1,105 @@
+"""What a run says of itself while it works."""
+
+import io
+import math
+
+import pytest
+from rich.console import Console
+
+from drapesim.front import terminal
+from drapesim.front.terminal import Bars, Forecast, Plain, Silent, choose_display, spell_residual, spell_seconds
+from drapesim.settling.level import Progress
+
+
+def step(stage="settling", level=0, steps=40, rms=0.1, share=0.5, seconds=1.0):
+    return Progress(stage, 0.015, level, 3, steps, rms, 3 * rms, share, seconds)
+
+
+def test_forecast_of_a_steady_fall_is_exact():
+    forecast = Forecast()
+    left = [forecast.left(step(share=0.02 * t, seconds=t)) for t in range(21)]
+    assert left[:3] == [None] * 3
+    for t in range(4, 21):
+        assert left[t] == pytest.approx((1.0 - 0.02 * t) / 0.02)
+
+
+def test_forecast_forgets_what_is_long_past():
+    forecast = Forecast()
+    for t in range(40):
+        forecast.left(step(share=0.0, seconds=t))
+    for t in range(40, 61):
+        left = forecast.left(step(share=0.01 * (t - 40), seconds=t))
+    assert left == pytest.approx(80.0)
+
+
+def test_forecast_says_nothing_when_nothing_is_gained_or_the_lattice_is_new():
+    forecast = Forecast()
+    assert [forecast.left(step(share=0.5 - 0.01 * t, seconds=t)) for t in range(8)] == [None] * 8
+    for t in range(8, 20):
+        forecast.left(step(share=0.1 * t, seconds=t))
+    assert forecast.left(step(level=1, share=0.9, seconds=20.0)) is None
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"),
+    [(None, ""), (math.inf, ""), (0.2, "about 1 s"), (89.0, "about 89 s"), (180.0, "about 3 min"),
+     (7300.0, "about 2 h")],
+)  # fmt: skip
+def test_spelling_of_time(seconds, words):
+    assert spell_seconds(seconds) == words
+
+
+def test_residual_is_not_shown_before_there_is_one():
+    assert spell_residual(step(rms=math.nan)) == ""
+    assert spell_residual(step(rms=0.0123)) == "residual 0.012 rms, 0.037 max node weights"
+
+
+def test_plain_lines_come_with_each_stage_and_every_ten_seconds(monkeypatch):
+    clock = [100.0]
+    monkeypatch.setattr(terminal.time, "monotonic", lambda: clock[0])
+    monkeypatch.setattr(terminal, "is_first_run", lambda: True)
+    text = io.StringIO()
+    show = Plain(Console(file=text, width=40))
+    show(step("preparing", steps=0, rms=math.nan))
+    for _ in range(25):
+        show(step())
+        clock[0] += 1.0
+    show(step("writing", steps=0, rms=math.nan))
+    lines = text.getvalue().splitlines()
+    assert lines[0].startswith("preparing; compiling the inner loops for this processor, once")
+    assert lines[1:-1] == ["settling, 15 mm nodes (lattice 1 of 3); residual 0.1 rms, 0.3 max node weights"] * 3
+    assert lines[-1] == "writing"
+
+
+def test_the_compile_notice_comes_only_the_first_time(monkeypatch):
+    monkeypatch.setattr(terminal, "is_first_run", lambda: False)
+    text = io.StringIO()
+    Plain(Console(file=text))(step("preparing", steps=0, rms=math.nan))
+    assert text.getvalue() == "preparing\n"
+
+
+def test_bars_name_each_lattice(monkeypatch):
+    monkeypatch.setattr(terminal, "is_first_run", lambda: True)
+    text = io.StringIO()
+    with Bars(Console(file=text, width=160, force_terminal=True, color_system=None)) as show:
+        show(step("preparing", steps=0, rms=math.nan))
+        show(step(level=0))
+        show(step(level=1, share=0.25))
+    said = text.getvalue()
+    for part in ("Compiling the inner loops", "(lattice 1 of 3)", "(lattice 2 of 3)", "0.1 rms", "handed on"):
+        assert part in said
+
+
+def test_first_run_is_known_by_the_kernel_folder(monkeypatch, tmp_path):
+    from drapesim.kernels import jit
+
+    monkeypatch.setattr(jit, "CACHE_FOLDER", tmp_path)
+    assert terminal.is_first_run()
+    (tmp_path / "relax_1").mkdir()
+    (tmp_path / "relax_1" / "relax.relax-1.py311.nbi").touch()
+    assert not terminal.is_first_run()
+
+
+def test_display_is_chosen_by_the_stream(capsys):
+    assert type(choose_display(is_quiet=True)) is Silent
+    assert type(choose_display(is_quiet=False)) is Plain  # the tests' stderr is no terminal

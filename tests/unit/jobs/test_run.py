@@ -1,0 +1,133 @@
+"""The main job without a computation: folders, spacings, fingerprints, and the table of marks."""
+
+import csv
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from drapesim.ground.outcome import InputError
+from drapesim.jobs.run import check_folder, check_spacing, list_versions, prepare, run_scene, table_marks
+from drapesim.matter.plan import read_scene
+from drapesim.settling.archive import load_checkpoint, save_checkpoint
+from drapesim.settling.settle import Checkpoint, Interrupted
+from tests.unit.made_run import ROOT, make_run
+
+
+@pytest.fixture(scope="module")
+def scene():
+    return read_scene(ROOT / "scenes/strip-on-cylinder.toml")
+
+
+def test_folders(tmp_path):
+    check_folder(tmp_path / "new")
+    check_folder(tmp_path)
+    (tmp_path / "file").touch()
+    with pytest.raises(InputError, match="this is a file, not a folder"):
+        check_folder(tmp_path / "file")
+    with pytest.raises(InputError, match="no checkpoint to go on from; no run was interrupted in it"):
+        check_folder(tmp_path, resume=True)
+    (tmp_path / "checkpoint.h5").touch()
+    check_folder(tmp_path, resume=True)
+    check_folder(tmp_path)  # starting anew
+    (tmp_path / "run.h5").touch()
+    check_folder(tmp_path, resume=True)
+    check_folder(tmp_path, force=True)
+    with pytest.raises(InputError, match="holds a finished run"):
+        check_folder(tmp_path)
+
+
+def test_spacing():
+    assert check_spacing(12.0, 1.2, 0.06) == 0.012
+    assert check_spacing(30.0, 1.2, 0.06) == 0.03
+    for wrong in (30.1, 0.0, -1.0, 0.13, float("nan")):
+        with pytest.raises(InputError, match=r"spacing_mm: a spacing of .* give 0\.13 to 30 mm"):
+            check_spacing(wrong, 1.2, 0.06)
+
+
+def test_prepare_says_what_was_changed(scene):
+    plain = prepare(scene)
+    assert plain.changes == ()
+    assert plain.lattice.spacing_u == 0.006
+    other = prepare(scene, 20.0)
+    assert other.changes == ("Node spacing 20 mm instead of the scene's 6 mm.",)
+    assert other.lattice.spacing_u == 0.02
+    assert other.scene.sheet.spacing == 0.02
+    assert len(other.x) == len(other.lattice.ij)
+
+
+def test_fingerprint_follows_the_input(scene):
+    first = prepare(scene).fingerprint
+    assert prepare(scene).fingerprint == first
+    name = next(iter(scene.inputs))
+    changed = [
+        prepare(scene, 20.0),
+        prepare(replace(scene, seed=5)),
+        prepare(replace(scene, inputs=scene.inputs | {name: "0" * 64})),
+    ]
+    assert len({first, *(plan.fingerprint for plan in changed)}) == 4
+
+
+def test_nothing_is_written_when_the_input_is_refused(scene, tmp_path):
+    aside = replace(scene, lay=(replace(scene.lay[0], place=(9.0, 9.0)),))
+    with pytest.raises(InputError, match="nothing lies under the sheet"):
+        run_scene(aside, tmp_path / "run")
+    with pytest.raises(InputError, match="does not suit"):
+        run_scene(scene, tmp_path / "run", spacing_mm=500.0)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_interrupted_run_keeps_its_checkpoint_and_takes_it_up_again(scene, tmp_path, monkeypatch):
+    kept = Checkpoint(0, np.ones((244, 3)), np.zeros((244, 3)), 40, 4.0, np.zeros((0, 4)))
+    given = []
+
+    def settle(*rest, resume=None, **settings):
+        given.append(resume)
+        raise Interrupted(kept)
+
+    monkeypatch.setattr("drapesim.jobs.run.settle", settle)
+    stages = []
+    with pytest.raises(Interrupted):
+        run_scene(scene, tmp_path / "deep" / "run", lambda step: stages.append(step.stage), spacing_mm=20.0)
+    folder = tmp_path / "deep" / "run"
+    assert [path.name for path in folder.iterdir()] == ["checkpoint.h5"]
+    assert stages == ["preparing"]
+    with pytest.raises(Interrupted):
+        run_scene(scene, folder, resume=True, spacing_mm=20.0)
+    assert given[0] is None
+    assert np.array_equal(given[1].x, kept.x)
+    with pytest.raises(InputError, match="of another input"):
+        run_scene(scene, folder, resume=True, spacing_mm=15.0)
+    assert np.array_equal(load_checkpoint(folder, prepare(scene, 20.0).fingerprint).x, kept.x)
+
+
+def test_left_over_parts_are_cleared(scene, tmp_path, monkeypatch):
+    (tmp_path / ".run.h5.123.part").touch()
+    save_checkpoint(tmp_path, Checkpoint(0, np.ones((1, 3)), np.ones((1, 3)), 1, 1.0, np.zeros((0, 4))), "old")
+
+    def settle(*rest, **settings):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("drapesim.jobs.run.settle", settle)
+    with pytest.raises(KeyboardInterrupt):
+        run_scene(scene, tmp_path, spacing_mm=20.0)
+    assert [path.name for path in tmp_path.iterdir()] == ["checkpoint.h5"]
+
+
+def test_table_of_marks():
+    head, first, second = csv.reader(table_marks(make_run().verdicts).splitlines())
+    wax, seam = dict(zip(head, first, strict=True)), dict(zip(head, second, strict=True))
+    assert wax == {
+        "mark": "wax", "kind": "stain", "claim": "touches_place",
+        "verdict": "undecided", "reason": "It did not settle.",
+        "gap_min_mm": "-0.1000", "gap_median_mm": "0.2000", "gap_max_mm": "3.0000", "contact_share_percent": "50.0000",
+        "uncertainty_mm": "0.1000", "nearest_region": "front", "place": "front", "belongs": "undecided",
+        "share_on_place_percent": "25.0000", "offset_body_mm": "30.0000", "offset_cloth_mm": "20.0000",
+    }  # fmt: skip
+    assert (seam["gap_min_mm"], seam["gap_max_mm"], seam["uncertainty_mm"], seam["place"]) == ("100.0000", "", "", "")
+
+
+def test_versions_are_known():
+    versions = list_versions()
+    assert {"drapesim", "python", "numpy", "numba", "scipy", "h5py"} <= set(versions)
+    assert "unknown" not in versions.values()
