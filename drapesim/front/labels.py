@@ -1,0 +1,83 @@
+"""Labels: names and signs of marks set above and below a picture, with leaders."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from drapesim.front.colours import INK, draw_sign
+
+Array = np.ndarray
+
+LETTER = 0.0725  # inch, width of a letter at the size used
+SIGN = 0.19  # inch, room for the sign
+SIZE = 7.5  # points
+
+
+def name_marks(
+    axes: Any,
+    at: Array,
+    names: Sequence[str],
+    verdicts: Sequence[str],
+    extent: tuple[float, float],
+    band: float,
+    inch: float,
+) -> None:
+    """Write each name above or below a picture, with a leader to its place.
+
+    ``at`` (n, 2): places in the data coordinates of ``axes``, which run from 0 to ``extent`` (right and down); places
+    outside or NaN are left out. ``band``: room above and below, and ``inch``: one inch, both in data units.
+    """
+    width, height = extent
+    seen = np.flatnonzero(np.isfinite(at).all(axis=1) & (at > 0).all(axis=1) & (at < extent).all(axis=1))
+    if not len(seen):
+        return
+    border = float(np.median(at[seen, 1]))
+    for group, is_above in ((seen[at[seen, 1] <= border], True), (seen[at[seen, 1] > border], False)):
+        ordered = group[np.argsort(at[group, 0], kind="stable")]
+        room = np.array([inch * (LETTER * len(names[k]) + SIGN + 0.14) for k in ordered])
+        lines = 1 if room.sum() < 0.97 * width else 2
+        for line in range(lines):
+            chosen, size = ordered[line::lines], room[line::lines]
+            row = (0.25 + 0.4 * line) * band
+            y = -row if is_above else height + row
+            for k, x, wide in zip(chosen, spread_out(at[chosen, 0], size, width), size, strict=True):
+                axes.plot([at[k, 0], x], [at[k, 1], y], color=INK, lw=0.6, alpha=0.8, clip_on=False, zorder=6)
+                left = x - 0.5 * wide + 0.07 * inch
+                back = {"facecolor": "white", "edgecolor": "none", "pad": 1.5}
+                axes.text(left + SIGN * inch, y, names[k], va="center", ha="left", fontsize=SIZE, color=INK, zorder=8,
+                          bbox=back)  # fmt: skip
+                axes.plot([left + 0.4 * SIGN * inch], [y], marker="s", ms=9, color="white", clip_on=False, zorder=8)
+                draw_sign(axes, left + 0.4 * SIGN * inch, y, verdicts[k], 5.5)
+
+
+def spread_out(wanted: Array, widths: Array, limit: float) -> Array:
+    """Middles near ``wanted`` (ascending) of boxes of ``widths`` that do not overlap and lie within 0 to ``limit``.
+
+    If they are too wide together, they overlap evenly.
+    """
+    x = np.array(wanted, dtype=np.float64)
+    room = widths * min(1.0, limit / max(widths.sum(), 1e-9))
+    edge = 0.0
+    for k in range(len(x)):
+        x[k] = max(x[k], edge + 0.5 * room[k])
+        edge = x[k] + 0.5 * room[k]
+    edge = limit
+    for k in range(len(x) - 1, -1, -1):
+        x[k] = min(x[k], edge - 0.5 * room[k])
+        edge = x[k] - 0.5 * room[k]
+    return x
+
+
+def draw_bar(axes: Any, width: float, note: str = "") -> None:
+    """A scale bar in an empty ``axes`` that is ``width`` (m) wide at the picture's scale."""
+    steps = (1e-3, 2e-3, 5e-3, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0)
+    length = max((n for n in steps if n < 0.75 * width), default=0.75 * width)
+    axes.set(xlim=(0, width), ylim=(0, 1))
+    axes.axis("off")
+    start = width - length
+    ends = ([start, start, width, width], [0.64, 0.5, 0.5, 0.64])
+    axes.plot(*ends, color=INK, lw=1.6, solid_joinstyle="miter", clip_on=False)
+    axes.text(width, 0.36, f"{1e3 * length:g} mm {note}".strip(), ha="right", va="top", fontsize=SIZE, color=INK)
