@@ -43,7 +43,7 @@ def settle_on_incline(make_card, share, azimuth, settings):
 
 @pytest.mark.parametrize("azimuth", [0.0, math.radians(30.0), math.radians(90.0)])
 def test_holds_just_below(make_card, azimuth):
-    settled, start, tilt = settle_on_incline(make_card, 0.98, azimuth, SettleSettings(levels=0))
+    settled, start, tilt = settle_on_incline(make_card, 0.98, azimuth, SettleSettings(levels=0, max_steps=100_000))
     assert settled.ending is Ending.SETTLED, settled.certificate.failures
     assert settled.certificate.stay_max <= 1e-5
     assert np.linalg.norm(settled.x - start, axis=1).max() < 2e-3
