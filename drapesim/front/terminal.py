@@ -10,7 +10,7 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
 from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn
+from rich.progress import BarColumn, Progress, TaskID, TextColumn
 from rich.table import Table
 
 if TYPE_CHECKING:
@@ -128,7 +128,7 @@ class Bars(Silent):
             console=console,
             refresh_per_second=4,
         )
-        self.tasks: dict[int, int] = {}
+        self.tasks: dict[int, TaskID] = {}
 
     def __enter__(self) -> Self:
         self.bars.start()

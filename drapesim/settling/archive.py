@@ -45,6 +45,8 @@ UNITS: Mapping[str, str] = MappingProxyType({
 })  # fmt: skip
 """Unit of each column of the contact record, the verdicts and the place checks; text has none."""
 
+CHECKPOINT_UNITS: Mapping[str, str] = MappingProxyType({"x": "m", "v": "m/s", "history": "s, m, 1, 1"})
+
 NAMES: Mapping[str, str] = MappingProxyType({
     "stay_max": "stay_max_m", "penetration_max": "penetration_max_m", "seconds": "seconds_s",
     "stay": "stay_m", "penetration": "penetration_m",
@@ -171,12 +173,12 @@ def save_checkpoint(path: str | Path, checkpoint: Checkpoint, fingerprint: str) 
 
     def fill(file: h5py.File) -> None:
         file.attrs["fingerprint"] = fingerprint
-        file.attrs["level"] = checkpoint.level
-        file.attrs["steps"] = checkpoint.steps
-        file.attrs["damping_1_s"] = checkpoint.damping
-        _put(file, "x", checkpoint.x, "m")
-        _put(file, "v", checkpoint.v, "m/s")
-        _put(file, "history", checkpoint.history, "s, m, 1, 1")
+        for field in fields(checkpoint):
+            value = getattr(checkpoint, field.name)
+            if isinstance(value, np.ndarray):
+                _put(file, field.name, value, CHECKPOINT_UNITS[field.name])
+            else:
+                file.attrs[field.name] = value
 
     write_hdf5(path, fill)
     return path
@@ -189,14 +191,9 @@ def load_checkpoint(path: str | Path, fingerprint: str) -> Checkpoint:
         if file.attrs.get("fingerprint") != fingerprint:
             problem = "the checkpoint is of another input: the scene, a file it names or the spacing has changed"
             raise InputError(path, "", problem, "put the input back as it was, or start anew without --resume")
-        return Checkpoint(
-            level=int(file.attrs["level"]),
-            x=file["x"][()],
-            v=file["v"][()],
-            steps=int(file.attrs["steps"]),
-            damping=float(file.attrs["damping_1_s"]),
-            history=file["history"][()],
-        )
+        arrays = {name: dataset[()] for name, dataset in file.items()}
+        plain = {field.name for field in fields(Checkpoint)} - set(arrays)
+        return Checkpoint(**arrays, **{name: file.attrs[name].item() for name in plain})
 
 
 def _file_of(path: str | Path, name: str) -> Path:

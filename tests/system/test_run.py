@@ -1,0 +1,182 @@
+"""Promises of the main job, from the command line to the run folder and back.
+
+The strip on the cylinder, coarse: the numbers mean little, the files and exit codes are what is looked at. The
+physics is in tests/validation.
+"""
+
+import csv
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import h5py
+import numpy as np
+import pytest
+
+import drapesim
+from drapesim.ground.outcome import Ending
+
+ROOT = Path(__file__).parents[2]
+STRIP = ROOT / "scenes/strip-on-cylinder.toml"
+MARKS = ["wax-top", "varnish-flank", "soot-hanging"]
+SPACING = "12"
+# A process started in the background may have been told to ignore Ctrl-C; a user's has not.
+START = (
+    "import signal, sys; signal.signal(signal.SIGINT, signal.default_int_handler);"
+    "from drapesim.front.cli import main; sys.exit(main())"
+)
+
+
+def begin(*words, cwd):
+    environment = dict(os.environ, PYTHONPATH=os.pathsep.join([str(ROOT), *sys.path]))
+    command = [sys.executable, "-c", START, *words]
+    return subprocess.Popen(
+        command, cwd=cwd, env=environment, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+
+
+def run(*words, cwd):
+    """(exit code, stdout, stderr) of one command."""
+    process = begin(*words, cwd=cwd)
+    out, err = process.communicate(timeout=400)
+    return process.returncode, out, err
+
+
+def shorten(folder, max_steps):
+    """The strip's scene, in ``folder`` with all it names, with a limit of steps."""
+    text = STRIP.read_text()
+    for name in ("fabrics/cover-linen.toml", "marks/strip.svg", "marks/strip-claims.toml"):
+        assert f'"{name}"' in text
+        copy = folder / name
+        copy.parent.mkdir(exist_ok=True)
+        copy.write_bytes((STRIP.parent / name).read_bytes())
+    scene = folder / "short.toml"
+    scene.write_text(text + f"\n[settle]\nmax_steps = {max_steps}\n")
+    return scene
+
+
+@pytest.fixture(scope="module")
+def settled(tmp_path_factory):
+    """The strip, run once for all looks at it: (folder, exit code, stdout, stderr)."""
+    folder = tmp_path_factory.mktemp("settled")
+    return folder, *run("run", str(STRIP), "--spacing-mm", SPACING, "--no-pictures", cwd=folder)
+
+
+def test_settled_run(settled):
+    folder, code, out, err = settled
+    assert code == 0, out + err
+    assert out.splitlines()[0] == Ending.SETTLED.value
+    assert "Traceback" not in err
+    assert "settling, 12 mm nodes" in err
+    assert sorted(path.name for path in (folder / "runs/strip-on-cylinder").iterdir()) == ["marks.csv", "run.h5"]
+
+
+def test_settled_run_can_be_read_back(settled):
+    run = drapesim.load_run(settled[0] / "runs/strip-on-cylinder")
+    assert run.certificate.settled
+    assert run.ending is Ending.SETTLED
+    assert run.title == "Strip on a cylinder"
+    assert run.scene_text == STRIP.read_text()
+    assert run.changes == ("Node spacing 12 mm instead of the scene's 6 mm.",)
+    assert run.lattice.spacing_u == 0.012
+    # the ends hang free on both sides; in the middle the cloth lies on the roller
+    assert np.isfinite(run.x).all()
+    # nodes lie off the roller by up to the sag h^2 / 8 R of a chord, whose middle touches, and sink in by the limit
+    assert -run.settle.penetration < run.contact.gap.min() < 0.012**2 / (8 * 0.1)
+    assert run.contact.gap.max() > 0.1
+    assert np.ptp(run.x[:, 0]) < 0.3
+    # what the roller carries is the strip's weight
+    weight = run.fabric.areal_density * 9.80665 * 1.2 * 0.06
+    assert run.contact_force[:, 2].sum() == pytest.approx(weight, rel=1e-2)
+    assert [mark.name for mark in run.marks] == MARKS
+    answers = {verdict.mark: verdict.verdict for verdict in run.verdicts}
+    assert answers["wax-top"] == "touches naturally"
+    assert answers["soot-hanging"] == "clear of the body"
+
+
+def test_marks_table_says_what_the_run_says(settled):
+    folder = settled[0] / "runs/strip-on-cylinder"
+    with (folder / "marks.csv").open(newline="") as file:
+        rows = list(csv.DictReader(file))
+    verdicts = drapesim.load_run(folder).verdicts
+    assert [(row["mark"], row["verdict"]) for row in rows] == [(v.mark, v.verdict) for v in verdicts]
+    for row, verdict in zip(rows, verdicts, strict=True):
+        assert float(row["gap_median_mm"]) == pytest.approx(1e3 * verdict.gap_median, abs=1e-4)
+
+
+def test_show_repeats_the_answers(settled):
+    folder, _, out, _ = settled
+    code, shown, _ = run("show", "runs/strip-on-cylinder", cwd=folder)
+    assert code == 0
+    assert shown == out.rpartition("written:")[0]
+
+
+def test_finished_run_is_kept(settled):
+    folder = settled[0]
+    before = (folder / "runs/strip-on-cylinder/run.h5").read_bytes()
+    code, out, err = run("run", str(STRIP), "--spacing-mm", SPACING, cwd=folder)
+    assert (code, out) == (2, "")
+    assert "holds a finished run" in err
+    assert (folder / "runs/strip-on-cylinder/run.h5").read_bytes() == before
+
+
+def test_too_few_steps(tmp_path):
+    scene = shorten(tmp_path, max_steps=200)
+    words = ["run", str(scene), "--out", "out", "--spacing-mm", "24", "--no-pictures", "--quiet"]
+    code, out, err = run(*words, cwd=tmp_path)
+    assert code == 3
+    assert out.startswith("UNSETTLED. ")
+    assert "raise settle.max_steps" in out.splitlines()[0]
+    assert err == ""
+    kept = drapesim.load_run(tmp_path / "out")
+    assert kept.ending is Ending.OUT_OF_STEPS
+    assert not kept.certificate.settled
+    assert kept.certificate.failures
+    assert [verdict.verdict for verdict in kept.verdicts] == ["undecided"] * 3
+
+
+def test_interrupt_and_resume(tmp_path):
+    words = ["run", str(STRIP), "--out", "out", "--spacing-mm", SPACING, "--no-pictures"]
+    process = begin(*words, cwd=tmp_path)
+    deadline = time.monotonic() + 300
+    for line in process.stderr:
+        if line.startswith("settling") or time.monotonic() > deadline:
+            break
+    process.send_signal(signal.SIGINT)
+    out, err = process.communicate(timeout=60)
+    assert process.returncode == 130, out + err
+    assert out == ""
+    sentence, command = err.splitlines()[-2:]
+    assert sentence == Ending.INTERRUPTED.value
+    assert command == f"drapesim run {STRIP} --out out --resume --spacing-mm 12"
+    assert [path.name for path in (tmp_path / "out").iterdir()] == ["checkpoint.h5"]
+    with h5py.File(tmp_path / "out/checkpoint.h5") as file:
+        steps, looks = file.attrs["steps"], len(file["history"])
+    assert steps > 0
+
+    # The energy of the certificate is counted from the interruption on and may miss its limit on so coarse a strip;
+    # that the sheet came to rest, and that the exit code says what the certificate says, must hold.
+    code, out, err = run(*command.split()[1:], "--no-pictures", cwd=tmp_path)
+    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == ["marks.csv", "run.h5"]
+    resumed = drapesim.load_run(tmp_path / "out")
+    certificate, limit = resumed.certificate, resumed.settle
+    assert code == (0 if certificate.settled else 3), out + err
+    assert resumed.ending in (Ending.SETTLED, Ending.CERTIFICATE_FAILED)
+    assert certificate.residual_rms <= limit.residual_rms
+    assert certificate.residual_max <= limit.residual_max
+    assert certificate.stay_max <= limit.stay
+    assert certificate.steps > steps
+    assert len(resumed.history) > looks
+
+
+def test_the_same_from_python(settled, tmp_path):
+    """The chain of the README: the same input gives the same bytes as the command line gave."""
+    scene = drapesim.read_scene(STRIP)
+    drapesim.run_scene(scene, tmp_path / "run", spacing_mm=float(SPACING))
+    here, there = drapesim.load_run(tmp_path / "run"), drapesim.load_run(settled[0] / "runs/strip-on-cylinder")
+    assert here.x.tobytes() == there.x.tobytes()
+    assert here.contact.gap.tobytes() == there.contact.gap.tobytes()
+    assert here.verdicts == there.verdicts
