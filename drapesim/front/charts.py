@@ -52,8 +52,8 @@ def draw_history(run: Run, path: Path) -> Path:
         if start:
             axes.axvline(seconds[start], color=QUIET, lw=0.8)
         at = (seconds[start] if start else 0.0, 1.0)
-        axes.annotate(f" {1e3 * spacing[start]:g} mm", at, fontsize=7.5,
-                      xycoords=("data", "axes fraction"), xytext=(0, 3), textcoords="offset points", color=QUIET)  # fmt: skip
+        axes.annotate(f" {1e3 * spacing[start]:g} mm", at, xycoords=("data", "axes fraction"), xytext=(0, 3),
+                      textcoords="offset points", fontsize=7.5, color=QUIET)  # fmt: skip
     axes.set_ylabel("residual force over nodal weight", fontsize=8, color=INK)
     axes.set_xlabel("seconds of computing; node spacing of each level above", fontsize=8, color=INK)
     tidy_axes(axes)
@@ -73,7 +73,7 @@ def tidy_axes(axes: Any) -> None:
 
 @dataclass(frozen=True)
 class Section:
-    """What a vertical plane cuts: segments (k, 2, 2) of along-plane place and height, m; ``gap`` (c, 2) m at their ends.
+    """What a vertical plane cuts: segments (k, 2, 2) of place along it and height, m; ``gap`` (c, 2) m at cloth ends.
 
     ``title`` names the cut; ``span`` (low, high) m is the stretch along the plane worth showing; ``place`` (m) is where
     a cut across crosses the one along.

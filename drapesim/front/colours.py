@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 
 from drapesim.matter.answers import CLEAR, NATURAL, NOT_HERE, OUT, PARTLY, PRESSED, UNDECIDED
+from drapesim.matter.marks import Mark
 
 Array = np.ndarray
 
@@ -38,25 +39,27 @@ STOPS = np.array([
 
 @dataclass(frozen=True)
 class Sign:
-    """How one verdict is drawn: ``marker`` is the plotting library's, ``path`` an outline in a box of -1 to 1."""
+    """How one verdict is drawn: ``marker`` is the plotting library's; ``path`` an outline in a box of -1 to 1, filled
+    or not, and ``inner`` a second, filled one.
+    """
 
     colour: str
     marker: str
     is_filled: bool
     path: str
+    inner: str = ""
 
 
 _RING = "M0.8 0A0.8 0.8 0 1 1 -0.8 0A0.8 0.8 0 1 1 0.8 0Z"
-_HALF = _RING + "M0 -0.8A0.8 0.8 0 0 0 0 0.8Z"
 SIGNS = {
     NATURAL: Sign("#0a4f9e", "o", True, _RING),
-    PARTLY: Sign("#2f8fce", "o", False, _HALF),
+    PARTLY: Sign("#2f8fce", "o", False, _RING, "M0 -0.8A0.8 0.8 0 0 0 0 0.8Z"),
     PRESSED: Sign("#7a3e9d", "^", True, "M0 -0.85L0.85 0.7L-0.85 0.7Z"),
     NOT_HERE: Sign("#c05a00", "D", False, "M0 -0.9L0.9 0L0 0.9L-0.9 0Z"),
     CLEAR: Sign("#4b5563", "s", False, "M-0.7 -0.7H0.7V0.7H-0.7Z"),
     OUT: Sign("#a3123a", "X", True, "M-0.8 -0.5L-0.5 -0.8L0 -0.3L0.5 -0.8L0.8 -0.5L0.3 0L0.8 0.5L0.5 0.8L0 0.3"
               "L-0.5 0.8L-0.8 0.5L-0.3 0Z"),
-    UNDECIDED: Sign("#8a6d00", "$?$", True, "M-0.45 -0.4A0.45 0.45 0 1 1 0 0.1V0.35M0 0.7V0.85"),
+    UNDECIDED: Sign("#8a6d00", "$?$", False, "M-0.45 -0.4A0.45 0.45 0 1 1 0 0.1V0.35M0 0.7V0.85"),
 }  # fmt: skip
 
 
@@ -104,6 +107,12 @@ def scale_gaps(contact_levels: Sequence[float]) -> GapScale:
     return GapScale(edges, blend_colours(np.linspace(0.0, 1.0, len(edges) + 1)))
 
 
+def usual_tolerance(marks: Sequence[Mark]) -> float:
+    """Tolerance (m) that most of ``marks`` claim; 1 mm where there are none."""
+    tolerances = [mark.claim.tolerance for mark in marks] or [1e-3]
+    return max(sorted(set(tolerances)), key=tolerances.count)
+
+
 def to_hex(colour: Array) -> str:
     """``#rrggbb`` of an sRGB triple in 0..1."""
     return "#" + "".join(f"{round(255 * float(c)):02x}" for c in colour)
@@ -134,7 +143,7 @@ def draw_sign(axes: Any, x: float, y: float, verdict: str, size: float = 6.5) ->
     """Put the sign of ``verdict`` at data place (x, y) of ``axes``."""
     sign = SIGNS[verdict]
     size *= 1.4 if sign.marker.startswith("$") else 1.0
-    face = sign.colour if sign.is_filled else "white"
+    face = sign.colour if sign.is_filled or sign.marker.startswith("$") else "white"
     extra = {"fillstyle": "left", "markerfacecoloralt": "white", "markerfacecolor": sign.colour} if verdict == PARTLY \
         else {"markerfacecolor": face}  # fmt: skip
     axes.plot([x], [y], marker=sign.marker, ms=size, color=sign.colour, mew=1.2, ls="none", clip_on=False, zorder=9,

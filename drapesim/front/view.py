@@ -26,6 +26,7 @@ from drapesim.front.colours import (
     draw_gap_legend,
     draw_sign_legend,
     scale_gaps,
+    usual_tolerance,
 )
 from drapesim.front.labels import draw_bar, name_marks
 from drapesim.matter.answers import UNDECIDED
@@ -120,12 +121,14 @@ def place_cameras(run: Run) -> tuple[Camera, ...]:
     frame = frame_body(run)
     everything = np.concatenate([run.x, run.body.vertices[np.unique(run.body.faces[_figure_faces(run)])]])
     slant, up = (0.45, 1.0, -0.72), (0.0, 0.0, 1.0)
-    title = "seen from the side at a slant"
+    settled, title = "settled" if run.certificate.settled else "UNSETTLED", "seen from the side at a slant"
     return (
-        Camera("slant", f"The settled sheet, {title}", slant, up, frame, is_labelled=True),
-        Camera("cut", f"The near half of the sheet taken away, {title}", slant, up, frame, is_cut=True),
-        Camera("side", "The settled sheet, seen level from the side", (0.0, 1.0, 0.0), up, frame),
-        Camera("above", "The settled sheet, seen from above", (0, 0, -1.0), (0, 1.0, 0), everything, is_labelled=True),
+        Camera("slant", f"The {settled} sheet, {title}", slant, up, frame, is_labelled=True),
+        Camera("cut", f"The near half of the {settled} sheet taken away, {title}", slant, up, frame, is_cut=True),
+        Camera("side", f"The {settled} sheet, seen level from the side", (0.0, 1.0, 0.0), up, frame),
+        Camera(
+            "above", f"The {settled} sheet, seen from above", (0, 0, -1.0), (0, 1.0, 0), everything, is_labelled=True
+        ),
     )
 
 
@@ -287,7 +290,7 @@ def set_picture(run: Run, camera: Camera, shot: Shot, scale: GapScale, path: Pat
         at = shot.place(np.array([_middle(run, mark) for mark in run.marks]))
         name_marks(axes, at, [mark.name for mark in run.marks], names, (columns, rows), bands / inch, 1.0 / inch)
     legend = figure.add_axes((0.012, (foot - 0.72) / height, 0.66, 0.62 / height))
-    draw_gap_legend(legend, scale, _usual_tolerance(run))
+    draw_gap_legend(legend, scale, usual_tolerance(run.marks))
     bar = figure.add_axes((0.72, (foot - 0.72) / height, 0.26, 0.62 / height))
     note = "" if camera.name == "above" else "in the plane of the picture"
     draw_bar(bar, shot.metres_per_pixel * columns * 0.26, note)
@@ -295,12 +298,6 @@ def set_picture(run: Run, camera: Camera, shot: Shot, scale: GapScale, path: Pat
         signs = figure.add_axes((0.0, 0.08 / height, 1.0, 0.24 / height))
         draw_sign_legend(signs, names)
     figure.savefig(path, dpi=200)
-
-
-def _usual_tolerance(run: Run) -> float:
-    """Tolerance (m) of most of the run's marks, 1 mm where there are none."""
-    tolerances = [mark.claim.tolerance for mark in run.marks] or [1e-3]
-    return max(sorted(set(tolerances)), key=tolerances.count)
 
 
 def _middle(run: Run, mark: Any) -> Array:

@@ -1,0 +1,246 @@
+"""The report: one self-contained HTML file, in plain words, with every figure's limit beside it."""
+
+from __future__ import annotations
+
+import base64
+import math
+from collections import Counter
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from drapesim.front.charts import draw_history, draw_sections
+from drapesim.front.colours import SIGNS, usual_tolerance
+from drapesim.front.flat import draw_flat
+from drapesim.front.view import MISSING, draw_views
+from drapesim.ground.files import write_text
+from drapesim.ground.units import bending_length, from_si
+from drapesim.matter.answers import PlaceCheck, Verdict
+from drapesim.matter.fabric import FabricCard, Provenance
+from drapesim.matter.marks import Claim
+
+if TYPE_CHECKING:
+    from drapesim.settling.archive import Run
+
+REPORT_FILE = "report.html"
+PICTURES = "pictures"
+FINAL, DRAFT = 0.25, 0.5  # node spacing over bending length, up to which a result is called so: our convention
+WORDS = {True: "yes", False: "no", None: "undecided"}
+
+
+def write_report(folder: str | Path, run: Run) -> Path:
+    """Write report.html and the folder of its pictures into ``folder``, which exists; returns the report's path.
+
+    Where the system cannot draw in 3D the report says which packages are missing and holds everything else.
+    """
+    folder = Path(folder)
+    pictures = folder / PICTURES
+    pictures.mkdir(exist_ok=True)
+    contact = usual_tolerance(run.marks)
+    views = draw_views(run, pictures)
+    made = dict(views or {})
+    made["flat"] = draw_flat(run, pictures / "flat.png", contact)
+    made["sections"] = draw_sections(run, pictures / "sections.png", contact)
+    made["history"] = draw_history(run, pictures / "history.png")
+    text = render(run, {name: _embed(path) for name, path in made.items()})
+    write_text(folder / REPORT_FILE, text)
+    return folder / REPORT_FILE
+
+
+def render(run: Run, pictures: dict[str, str]) -> str:
+    """The report's HTML; ``pictures`` maps a name to the address of its PNG."""
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    loader = FileSystemLoader(Path(__file__).parent)
+    page = Environment(
+        loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    ).get_template("report.html.j2")
+    marks = {mark.name: mark for mark in run.marks}
+    return page.render(
+        run=run,
+        outcome=spell_outcome(run),
+        quality=spell_quality(run.certificate.spacing_over_c),
+        summary=count_verdicts(run.verdicts),
+        rows=[_mark_row(verdict, marks[verdict.mark].claim) for verdict in run.verdicts],
+        checks=list_checks(run),
+        fabric=list_fabric(run.fabric),
+        body=describe_body(run),
+        sheet=describe_sheet(run),
+        pictures=pictures,
+        missing="" if "slant" in pictures else MISSING,
+        signs=SIGNS,
+        tolerance=f"{1e3 * usual_tolerance(run.marks):g}",
+    )
+
+
+def _embed(path: Path) -> str:
+    return "data:image/png;base64," + base64.b64encode(path.read_bytes()).decode("ascii")
+
+
+def spell_outcome(run: Run) -> tuple[str, tuple[str, ...]]:
+    """The report's first line and the reasons under it."""
+    if run.certificate.settled:
+        return "Settled: every figure of the certificate is met.", ()
+    reason = run.ending.value.split(": ", 1)[-1]
+    reason = reason[:1].upper() + reason[1:]
+    return "UNSETTLED: this lay decides nothing.", (reason, *run.certificate.failures)
+
+
+def spell_quality(spacing_over_c: float) -> tuple[str, str]:
+    """("final", "draft", "coarse" or "unknown", and what that means)."""
+    if not math.isfinite(spacing_over_c):
+        return "unknown", "The spacing over the bending length could not be measured."
+    size = f"The node spacing is {spacing_over_c:.2f} of the cloth's smaller bending length"
+    if spacing_over_c <= FINAL:
+        return "final", f"{size}: fine enough for its folds (at most {FINAL:g})."
+    if spacing_over_c <= DRAFT:
+        return "draft", f"{size}: folds are roughly right, their details are not; at most {FINAL:g} is wanted."
+    return "coarse", f"{size}: too coarse for its folds; use it to try a scene out, and for nothing else."
+
+
+def count_verdicts(verdicts: tuple[Verdict, ...]) -> list[tuple[str, int]]:
+    """(verdict, how many marks) in the order of the signs."""
+    counts = Counter(verdict.verdict for verdict in verdicts)
+    return [(name, counts[name]) for name in SIGNS if counts[name]]
+
+
+def spell_mm(metres: float, digits: int = 1) -> str:
+    """Length in mm, or a dash where there is none."""
+    return f"{1e3 * metres:.{digits}f}" if math.isfinite(metres) else "-"
+
+
+def _mark_row(verdict: Verdict, claim: Claim) -> dict[str, Any]:
+    return {
+        "name": verdict.mark,
+        "kind": verdict.kind,
+        "claim": spell_claim(claim),
+        "verdict": verdict.verdict,
+        "meets": WORDS[verdict.meets],
+        "gaps": [spell_mm(gap) for gap in (verdict.gap_min, verdict.gap_median, verdict.gap_max)],
+        "share": f"{100 * verdict.contact_share:.0f}" if math.isfinite(verdict.contact_share) else "-",
+        "error": spell_mm(verdict.uncertainty),
+        "region": verdict.nearest_region or "-",
+        "reason": verdict.reason,
+        "place": "" if verdict.place is None else spell_place(verdict.place),
+    }
+
+
+def spell_claim(claim: Claim) -> str:
+    """What is claimed of a mark, in words."""
+    words = {
+        "touches": "touches the body",
+        "touches_place": f"touches: {claim.place}",
+        "shows_feature": f"shows: {claim.place}",
+        "lies_clear": "lies clear of the body",
+    }[claim.kind]
+    return f"{words} ({1e3 * claim.tolerance:g} mm, {100 * claim.share:.0f} %)"
+
+
+def spell_place(place: PlaceCheck) -> str:
+    """The second test in one sentence."""
+    verb = {True: "belongs to", False: "does not belong to", None: "may or may not belong to"}[place.belongs]
+    share = f"It {verb} the {place.place}: {100 * place.share_on_place:.0f} % of it has this as its nearest place"
+    if place.offset_body <= 0.0 and place.offset_cloth <= 0.0:
+        return f"{share}, its middle too."
+    return (
+        f"{share}; its middle is {spell_mm(place.offset_body)} mm off on the body "
+        f"and {spell_mm(place.offset_cloth)} mm on the cloth."
+    )
+
+
+def list_checks(run: Run) -> list[tuple[str, str, str, str]]:
+    """(figure, value, limit, met) of the certificate, in plain words; figures without a limit are "reported"."""
+    c, limit = run.certificate, run.settle
+
+    def held(name: str, value: float, most: float, spell: Any) -> tuple[str, str, str, str]:
+        return name, spell(value), f"at most {spell(most)}", "met" if value <= most else "NOT met"
+
+    def plain(value: float) -> str:
+        return f"{value:.2g}"
+
+    def mm(value: float) -> str:
+        return f"{1e3 * value:.2g} mm"
+
+    def percent(value: float) -> str:
+        return f"{100 * value:.2g} %"
+
+    return [
+        held("Force left unbalanced, over nodal weight: root mean square", c.residual_rms, limit.residual_rms, plain),
+        held("the same: largest", c.residual_max, limit.residual_max, plain),
+        held("Largest move when driven on for a tenth of the steps", c.stay_max, limit.stay, mm),
+        held("Deepest that the cloth's face lies in body or support", c.penetration_max, limit.penetration, mm),
+        held("Places where the cloth passes through itself", c.crossings, 0, lambda n: str(n)),
+        held("Places where the cloth passes through the body", c.body_crossings, 0, lambda n: str(n)),
+        held("Energy not accounted for", c.energy_closure, limit.energy_closure, percent),
+        ("Largest stretch, warp and weft", " and ".join(percent(e) for e in c.strain_max),
+         " and ".join(percent(e) for e in run.fabric.safe_strain) + " is safe", "reported"),
+        ("Cloth stretched beyond its safe extension", percent(c.strain_over_safe), "", "reported"),
+        ("Stable: pushed a little, it comes back", {**WORDS, None: "not computed"}[c.stable], "", "reported"),
+        ("Contacts about to slip", percent(c.mobilised), "", "reported"),
+        ("Node spacing over bending length", plain(c.spacing_over_c), f"{FINAL:g} final, {DRAFT:g} draft", "reported"),
+        ("Steps on the last lattice; seconds in all", f"{c.steps}; {c.seconds:.0f}", "", "reported"),
+    ]  # fmt: skip
+
+
+def list_fabric(card: FabricCard) -> list[tuple[str, str, str, str]]:
+    """(property, value, flag, source) of the card; the flag says measured, estimated or invented."""
+
+    def curve(points: np.ndarray) -> str:
+        strain, tension = points[-1]
+        return f"{len(points)} points, to {100 * strain:g} % at {tension:g} N/m"
+
+    def bend(rigidity: float) -> str:
+        length = bending_length(card.areal_density, rigidity)
+        return f"{from_si(rigidity, 'uN_m'):.3g} uN m (bending length {1e3 * length:.3g} mm)"
+
+    rows = [
+        ("areal_density", "mass per area", f"{from_si(card.areal_density, 'g_m2'):g} g/m2"),
+        ("thickness", "thickness", f"{1e3 * card.thickness:g} mm"),
+        ("warp_curve", "load and extension, warp", curve(card.warp_curve)),
+        ("weft_curve", "load and extension, weft", curve(card.weft_curve)),
+        ("compression_ratio", "stiffness pushed over pulled", f"{card.compression_ratio:g}"),
+        ("shear_rigidity", "shear rigidity", f"{card.shear_rigidity:g} N/m per rad"),
+        ("locking_angle", "locking angle", f"{math.degrees(card.locking_angle):.3g} degrees"),
+        ("bend_warp", "bending rigidity, warp", bend(card.bend_warp)),
+        ("bend_weft", "bending rigidity, weft", bend(card.bend_weft)),
+        ("bend_bias", "bending rigidity, bias", bend(card.bend_bias)),
+        ("safe_strain_warp", "safe extension, warp", f"{100 * card.safe_strain[0]:g} %"),
+        ("safe_strain_weft", "safe extension, weft", f"{100 * card.safe_strain[1]:g} %"),
+        *((f"friction.{name}", f"friction on {name}", f"{value:g}") for name, value in card.friction.items()),
+    ]
+    return [(name, value, *_flag(card.provenance.get(key))) for key, name, value in rows]
+
+
+def _flag(origin: Provenance | None) -> tuple[str, str]:
+    if origin is None:
+        return "not stated", ""
+    flag = "invented" if origin.invented else "estimated" if origin.estimated else "as stated"
+    parts = [origin.source, origin.standard]
+    if origin.uncertainty is not None:
+        parts.append(f"standard uncertainty {100 * origin.uncertainty:g} %")
+    return flag, "; ".join(part for part in parts if part)
+
+
+def describe_body(run: Run) -> list[str]:
+    """What the cloth was laid on, one sentence each, with all that was changed on loading."""
+    body = run.body
+    low, high = body.vertices.min(axis=0), body.vertices.max(axis=0)
+    lines = []
+    for number, part in enumerate(body.parts):
+        chosen = body.faces[body.part == number]
+        seen = body.vertices[np.unique(chosen)]
+        low, high = seen.min(axis=0), seen.max(axis=0)
+        size = " x ".join(f"{1e3 * edge:.0f}" for edge in high - low)
+        role = "support" if part.is_support else "body"
+        lines.append(f"The {role}: {len(chosen)} triangles, {size} mm, surface {part.surface}.")
+    return [*lines, *body.repairs]
+
+
+def describe_sheet(run: Run) -> str:
+    """Size, spacing and lay of the sheet."""
+    lattice = run.lattice
+    nu, nv = lattice.cell.shape
+    size = f"{1e3 * nu * lattice.spacing_u:.0f} x {1e3 * nv * lattice.spacing_v:.0f} mm (warp by weft)"
+    spacing = f"{1e3 * lattice.spacing_u:.3g} x {1e3 * lattice.spacing_v:.3g} mm"
+    return f"The sheet: {size}, {len(lattice.ij)} nodes {spacing} apart."
