@@ -42,7 +42,7 @@ class Forecast:
 
     def left(self, step: Step) -> float | None:
         """Seconds, or None while too little is known or the residual does not fall."""
-        if not step.steps:
+        if not step.steps or step.share >= 1.0:
             return None
         if step.level != self.level:
             self.level = step.level
@@ -66,6 +66,14 @@ def spell_seconds(seconds: float | None) -> str:
     if seconds < 90.0:
         return f"about {max(1, round(seconds))} s"
     return f"about {seconds / 60.0:.0f} min" if seconds < 5400.0 else f"about {seconds / 3600.0:.0f} h"
+
+
+def spell_left(step: Step, forecast: Forecast) -> str:
+    """Time left; before the last lattice nothing is known of those to come, and the words say so."""
+    left = spell_seconds(forecast.left(step))
+    if not left:
+        return ""
+    return f"{left} left" if step.level + 1 == step.levels else f"{left} left on this lattice"
 
 
 def spell_place(step: Step) -> str:
@@ -103,7 +111,7 @@ class Plain(Silent):
         self.spoken_at, self.stage = -math.inf, ""
 
     def __call__(self, step: Step) -> None:
-        left = spell_seconds(self.forecast.left(step))
+        left = spell_left(step, self.forecast)
         now = time.monotonic()
         if step.stage == self.stage and now - self.spoken_at < PLAIN_EVERY:
             return
@@ -111,7 +119,7 @@ class Plain(Silent):
         place = spell_place(step)
         if step.stage == PREPARING and is_first_run():
             place += f"; {COMPILING}"
-        words = [place, spell_residual(step), f"{left} left on this lattice" if left else ""]
+        words = [place, spell_residual(step), left]
         self.console.print("; ".join(word for word in words if word), markup=False, soft_wrap=True)
 
 
@@ -147,13 +155,12 @@ class Bars(Silent):
             for level, earlier in self.tasks.items():
                 if level < step.level:
                     self.bars.update(earlier, completed=1.0, left="handed on")
-        left = spell_seconds(self.forecast.left(step))
         self.bars.update(
             self.tasks[step.level],
             description=description,
             completed=step.share,
             residual=spell_residual(step),
-            left=f"{left} left" if left else "",
+            left=spell_left(step, self.forecast),
         )
 
 
@@ -261,6 +268,9 @@ def show_scene(console: Console, scene: Scene, lattice: Lattice, height: float) 
     guessed = [name for name, entry in card.provenance.items() if entry.estimated]
     if guessed:
         say(f"  estimated by rule, not measured: {', '.join(guessed)}")
+    invented = [name for name, entry in card.provenance.items() if entry.invented]
+    if invented:
+        say(f"  invented for demonstration: {', '.join(invented)}")
     for number, part in enumerate(body.parts):
         faces = body.faces[body.part == number]
         low, high = body.vertices[faces].min(axis=(0, 1)), body.vertices[faces].max(axis=(0, 1))

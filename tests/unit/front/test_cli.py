@@ -107,7 +107,8 @@ def test_check_says_what_was_understood_and_writes_nothing(in_folder, capsys):
     assert main(["check", STRIP, "--spacing-mm", "20"]) == 0
     said = capsys.readouterr().out
     for part in ("Strip on a cylinder", "1200 mm along the warp", "244 nodes 20 x 20 mm apart", "z = 605.2 mm",
-                 "0.45 mm thick", "estimated by rule, not measured: bend_bias", "limewood, 6144 triangles",
+                 "0.45 mm thick", "estimated by rule, not measured: bend_bias",
+                 "invented for demonstration: areal_density", "limewood, 6144 triangles",
                  "200 x 200 x 200 mm", "friction 0.5", "wax-top", "lies clear"):  # fmt: skip
         assert part in said
     assert list(in_folder.iterdir()) == []

@@ -40,6 +40,17 @@ def test_forecast_says_nothing_when_nothing_is_gained_or_the_lattice_is_new():
     assert forecast.left(step(level=1, share=0.9, seconds=20.0)) is None
 
 
+def test_time_left_is_said_to_be_of_this_lattice_until_the_last():
+    told = []
+    for level in (1, 2):
+        forecast = Forecast()
+        for t in range(9):
+            words = terminal.spell_left(step(level=level, share=0.1 * t, seconds=t), forecast)
+        told.append(words)
+        assert terminal.spell_left(step(level=level, share=1.0, seconds=9.0), forecast) == ""
+    assert told == ["about 2 s left on this lattice", "about 2 s left"]
+
+
 @pytest.mark.parametrize(
     ("seconds", "words"),
     [(None, ""), (math.inf, ""), (0.2, "about 1 s"), (89.0, "about 89 s"), (180.0, "about 3 min"),
