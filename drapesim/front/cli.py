@@ -7,13 +7,9 @@ import shlex
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from drapesim import __version__
 from drapesim.ground.outcome import Ending, InputError
-
-if TYPE_CHECKING:
-    from drapesim.settling.archive import Run
 
 SETTLED, BAD_INPUT, UNSETTLED, INTERRUPTED = 0, 2, 3, 130
 
@@ -64,6 +60,7 @@ def build_parser() -> argparse.ArgumentParser:
 
 def command_run(options: argparse.Namespace) -> int:
     """Lay the scene's cloth on its body, settle it, judge its marks, and write run.h5, marks.csv and report.html."""
+    from drapesim.front.report import write_report
     from drapesim.front.terminal import choose_display, open_console, show_run
     from drapesim.jobs.run import check_folder, run_scene
     from drapesim.matter.plan import read_scene
@@ -85,15 +82,13 @@ def command_run(options: argparse.Namespace) -> int:
     if not options.no_pictures:
         if not options.quiet:
             print("drawing the report", file=sys.stderr)
-        _report(out, run)
+        try:
+            write_report(out, run)
+        except KeyboardInterrupt:
+            print(f"Interrupted while drawing. The run is kept in {out}, without its report.", file=sys.stderr)
+            return INTERRUPTED
     print(f"written: {out}")
     return SETTLED if run.certificate.settled else UNSETTLED
-
-
-def _report(out: Path, run: Run) -> None:
-    from drapesim.front.report import write_report
-
-    write_report(out, run)
 
 
 def command_check(options: argparse.Namespace) -> int:

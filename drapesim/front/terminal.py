@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 PLAIN_EVERY = 10.0  # s between lines where there is no terminal to redraw
 WINDOW = 15.0  # s of the past from which the time left is reckoned
 WIDTH = 120  # columns of tables that go to a file
+WORDS = {True: "yes", False: "no", None: "undecided"}
 PREPARING = "preparing"  # the stage before the first step
 COMPILING = "compiling the inner loops for this processor, once; this takes half a minute or so"
 
@@ -219,6 +220,7 @@ def verdict_table(verdicts: Sequence[Verdict]) -> Table:
     table = Table(title="Marks (gaps in mm)", title_justify="left")
     table.add_column("mark", overflow="fold")
     table.add_column("verdict")
+    table.add_column("as claimed")
     for head in ("gap min", "median", "max", "in contact %", "uncertainty"):
         table.add_column(head, justify="right")
     table.add_column("place claimed", overflow="fold")
@@ -230,7 +232,7 @@ def verdict_table(verdicts: Sequence[Verdict]) -> Table:
             )
         gaps = (spell_mm(gap) for gap in (v.gap_min, v.gap_median, v.gap_max))
         share = f"{100 * v.contact_share:.0f}" if math.isfinite(v.contact_share) else "-"
-        table.add_row(v.mark, v.verdict, *gaps, share, spell_mm(v.uncertainty), place)
+        table.add_row(v.mark, v.verdict, WORDS[v.meets], *gaps, share, spell_mm(v.uncertainty), place)
     return table
 
 

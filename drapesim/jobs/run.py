@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import math
+import os
 import platform
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -57,7 +58,7 @@ def run_scene(
     check_folder(out, resume, force)
     plan = prepare(scene, spacing_mm)
     checkpoint = load_checkpoint(out / CHECKPOINT_FILE, plan.fingerprint) if resume else None
-    out.mkdir(parents=True, exist_ok=True)
+    make_folder(out)
     remove_parts(out)
     report = _Stages(progress, plan.lattice.spacing_u)
     report.tell("preparing")
@@ -93,6 +94,17 @@ def check_folder(out: str | Path, resume: bool = False, force: bool = False) -> 
             raise InputError(out, "", f"there is no checkpoint to go on from; {ended}", "start without --resume")
     elif (out / RUN_FILE).is_file() and not force:
         raise InputError(out, "", "the folder holds a finished run", "name another folder, or replace it with --force")
+
+
+def make_folder(out: Path) -> None:
+    """Make ``out`` and all above it; `InputError` now, rather than after the settling, where it cannot be written."""
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as fault:
+        problem = f"the folder cannot be made ({fault.strerror})"
+        raise InputError(out, "", problem, "name another with --out") from None
+    if not os.access(out, os.W_OK):
+        raise InputError(out, "", "the folder may not be written to", "name another with --out, or change its rights")
 
 
 @dataclass(frozen=True)
@@ -173,10 +185,11 @@ def list_versions() -> dict[str, str]:
 
 
 COLUMNS = (
-    "mark", "kind", "claim", "verdict", "reason", "gap_min_mm", "gap_median_mm", "gap_max_mm", "contact_share_percent",
-    "uncertainty_mm", "nearest_region", "place", "belongs", "share_on_place_percent", "offset_body_mm",
-    "offset_cloth_mm",
+    "mark", "kind", "claim", "verdict", "as_claimed", "reason", "gap_min_mm", "gap_median_mm", "gap_max_mm",
+    "contact_share_percent", "uncertainty_mm", "nearest_region",
+    "place", "belongs", "share_on_place_percent", "offset_body_mm", "offset_cloth_mm",
 )  # fmt: skip
+WORDS = {True: "yes", False: "no", None: "undecided"}
 
 
 def table_marks(verdicts: Sequence[Verdict]) -> str:
@@ -185,16 +198,14 @@ def table_marks(verdicts: Sequence[Verdict]) -> str:
     rows = csv.writer(text, lineterminator="\n")
     rows.writerow(COLUMNS)
     for v in verdicts:
-        row = [
-            v.mark, v.kind, v.claim, v.verdict, v.reason, _scaled(v.gap_min), _scaled(v.gap_median), _scaled(v.gap_max),
-            _scaled(v.contact_share, 100.0), _scaled(v.uncertainty), v.nearest_region,
-        ]  # fmt: skip
+        row = [v.mark, v.kind, v.claim, v.verdict, WORDS[v.meets], v.reason]
+        row += [_scaled(gap) for gap in (v.gap_min, v.gap_median, v.gap_max)]
+        row += [_scaled(v.contact_share, 100.0), _scaled(v.uncertainty), v.nearest_region]
         if v.place is None:
             row += [""] * 5
         else:
-            belongs = {True: "yes", False: "no", None: "undecided"}[v.place.belongs]
             offsets = _scaled(v.place.offset_body), _scaled(v.place.offset_cloth)
-            row += [v.place.place, belongs, _scaled(v.place.share_on_place, 100.0), *offsets]
+            row += [v.place.place, WORDS[v.place.belongs], _scaled(v.place.share_on_place, 100.0), *offsets]
         rows.writerow(row)
     return text.getvalue()
 

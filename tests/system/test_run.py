@@ -62,7 +62,7 @@ def shorten(folder, max_steps):
 def settled(tmp_path_factory):
     """The strip, run once for all looks at it: (folder, exit code, stdout, stderr)."""
     folder = tmp_path_factory.mktemp("settled")
-    return folder, *run("run", str(STRIP), "--spacing-mm", SPACING, "--no-pictures", cwd=folder)
+    return folder, *run("run", str(STRIP), "--spacing-mm", SPACING, cwd=folder)
 
 
 def test_settled_run(settled):
@@ -71,7 +71,10 @@ def test_settled_run(settled):
     assert out.splitlines()[0] == Ending.SETTLED.value
     assert "Traceback" not in err
     assert "settling, 12 mm nodes" in err
-    assert sorted(path.name for path in (folder / "runs/strip-on-cylinder").iterdir()) == ["marks.csv", "run.h5"]
+    kept = folder / "runs/strip-on-cylinder"
+    assert {"marks.csv", "run.h5", "report.html"} <= {path.name for path in kept.iterdir()}
+    assert not list(kept.rglob("*.part"))
+    assert Ending.SETTLED.value in (kept / "report.html").read_text(encoding="utf-8")
 
 
 def test_settled_run_can_be_read_back(settled):

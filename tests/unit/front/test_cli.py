@@ -84,6 +84,18 @@ def test_interrupted_elsewhere(in_folder, monkeypatch, capsys):
     assert "no checkpoint" in capsys.readouterr().err
 
 
+def test_interrupted_while_drawing_keeps_the_run(in_folder, monkeypatch, capsys):
+    def write_report(folder, run):
+        raise KeyboardInterrupt
+
+    instead_of_a_run(monkeypatch, make_run())
+    monkeypatch.setattr("drapesim.front.report.write_report", write_report)
+    assert main(["run", STRIP, "--quiet"]) == 130
+    assert capsys.readouterr().err == (
+        "Interrupted while drawing. The run is kept in runs/strip-on-cylinder, without its report.\n"
+    )
+
+
 def test_bad_input_is_one_sentence(in_folder, monkeypatch, capsys):
     instead_of_a_run(monkeypatch, InputError("a.toml", "lay[1]", "is wrong", "make it right"))
     assert main(["run", STRIP, "--quiet"]) == 2

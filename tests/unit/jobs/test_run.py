@@ -77,6 +77,12 @@ def test_nothing_is_written_when_the_input_is_refused(scene, tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
+def test_a_folder_that_cannot_be_made_is_refused(scene, tmp_path):
+    (tmp_path / "file").touch()
+    with pytest.raises(InputError, match="the folder cannot be made"):
+        run_scene(scene, tmp_path / "file" / "run")
+
+
 def test_interrupted_run_keeps_its_checkpoint_and_takes_it_up_again(scene, tmp_path, monkeypatch):
     kept = Checkpoint(0, np.ones((244, 3)), np.zeros((244, 3)), 40, 4.0, np.zeros((0, 4)))
     given = []
@@ -119,11 +125,12 @@ def test_table_of_marks():
     wax, seam = dict(zip(head, first, strict=True)), dict(zip(head, second, strict=True))
     assert wax == {
         "mark": "wax", "kind": "stain", "claim": "touches_place",
-        "verdict": "undecided", "reason": "It did not settle.",
+        "verdict": "undecided", "as_claimed": "undecided", "reason": "It did not settle.",
         "gap_min_mm": "-0.1000", "gap_median_mm": "0.2000", "gap_max_mm": "3.0000", "contact_share_percent": "50.0000",
         "uncertainty_mm": "0.1000", "nearest_region": "front", "place": "front", "belongs": "undecided",
         "share_on_place_percent": "25.0000", "offset_body_mm": "30.0000", "offset_cloth_mm": "20.0000",
     }  # fmt: skip
+    assert seam["as_claimed"] == "no"  # it is claimed to lie clear
     assert (seam["gap_min_mm"], seam["gap_max_mm"], seam["uncertainty_mm"], seam["place"]) == ("100.0000", "", "", "")
 
 
