@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 PLAIN_EVERY = 10.0  # s between lines where there is no terminal to redraw
 WINDOW = 15.0  # s of the past from which the time left is reckoned
-WIDTH = 120  # columns of tables that go to a file
+WIDTH = 150  # columns of tables that go to a file
 WORDS = {True: "yes", False: "no", None: "undecided"}
 PREPARING = "preparing"  # the stage before the first step
 COMPILING = "compiling the inner loops for this processor, once; this takes half a minute or so"
@@ -217,11 +217,11 @@ def certificate_table(run: Run) -> Table:
 
 def verdict_table(verdicts: Sequence[Verdict]) -> Table:
     """One row a mark; lengths in mm."""
-    table = Table(title="Marks (gaps in mm)", title_justify="left")
-    table.add_column("mark", overflow="fold")
+    table = Table(title="Marks (gaps and their numerical error in mm)", title_justify="left")
+    table.add_column("mark", no_wrap=True)
     table.add_column("verdict")
     table.add_column("as claimed")
-    for head in ("gap min", "median", "max", "in contact %", "uncertainty"):
+    for head in ("gap min", "median", "max", "contact %", "error"):
         table.add_column(head, justify="right")
     table.add_column("place claimed", overflow="fold")
     for v in verdicts:
