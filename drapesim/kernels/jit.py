@@ -155,3 +155,10 @@ def _compile(function: F, parallel: bool) -> F:
     finally:
         numba.config.CACHE_DIR = previous  # type: ignore[attr-defined]
     return compiled
+
+
+def use_threads(wanted: int) -> int:
+    """Let parallel kernels use up to ``wanted`` threads; returns how many they get."""
+    threads = max(1, min(wanted, numba.config.NUMBA_NUM_THREADS))
+    numba.set_num_threads(threads)
+    return threads

@@ -45,6 +45,7 @@ class Pace(NamedTuple):
     stiffness: float  # contact, normal, N/m
     grip: float  # contact, tangential, N/m
     dashpot: float  # contact, normal, N per m of movement in one step
+    limit: float  # m/s, no node moves faster: a hand's speed; at rest it changes nothing
 
 
 @parallel_kernel
@@ -153,12 +154,20 @@ def relax(n_steps, peak, x, v, force, touch, spent, fields, cloth, contacts, pac
                 kick = pace.dt / m
                 loss = 0.0
                 work = 0.0
+                speed = 0.0
                 for k in range(3):
                     old = v[k, i, j]
                     new = gain * (keep * old + kick * (force[k, i, j] + touch[k, i, j]))
                     mean = 0.5 * (old + new)
                     loss += mean * mean
                     work += mean * touch[k, i, j]
+                    speed += new * new
                     v[k, i, j] = new
-                    x[k, i, j] += pace.dt * new
                 spent[i, j] += pace.dt * (pace.damping * m * loss - work)
+                if speed > pace.limit * pace.limit:
+                    slower = pace.limit / math.sqrt(speed)
+                    spent[i, j] += 0.5 * m * speed * (1.0 - slower * slower)
+                    for k in range(3):
+                        v[k, i, j] *= slower
+                for k in range(3):
+                    x[k, i, j] += pace.dt * v[k, i, j]

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from drapesim.kernels.distance import find_nearest
 from drapesim.kernels.elastic import PAD
 from drapesim.kernels.pairs import FACE_VERTEX, FLAT, NODE_VERTEX, Found, Surface, empty_found, find_contacts
 from drapesim.kernels.relax import Contacts
@@ -15,6 +16,8 @@ from drapesim.matter.sheet import Lattice
 
 Array = np.ndarray
 
+LIFTS = 60  # at most
+LIFTED = 2e-5  # m, lack of clearance that is left to the relaxation
 FEATURE = (1 << 30) - 1  # mask of a body feature in a contact's key
 
 
@@ -123,7 +126,7 @@ def search_contacts(
     ``wanted`` (m,): cloth triangles to search; the others keep what the last search found (all if None).
     """
     found = find_contacts(x, lattice.triangles, owns, field.surface, field.tree, band, depth, wanted)
-    found = without_far_sides(found)
+    found = without_far_sides(found, x, field)
     if wanted is not None:
         found = with_kept(found, before.found, wanted, x, len(lattice.triangles))
     n = len(found.gap)
@@ -157,6 +160,32 @@ def search_contacts(
         share=share,
     )
     return ContactSet(contacts, found)
+
+
+def lifted_out(
+    field: BodyField, lattice: Lattice, owns: Array, x: Array, depth: float, half_thickness: float, held: Array | None
+) -> Array:
+    """Positions with every cloth feature moved out of the body along its contact, for a start without a kick.
+
+    Jacobi steps: each contact asks its nodes to move by what it lacks, each node takes the mean of what it is asked.
+    """
+    x = x.copy()
+    for _ in range(LIFTS):
+        found = find_contacts(x, lattice.triangles, owns, field.surface, field.tree, half_thickness, depth)
+        found = without_far_sides(found, x, field)
+        lack = half_thickness - found.gap
+        if not len(lack) or lack.max() < LIFTED:
+            break
+        share = found.weight / (found.weight**2).sum(1, keepdims=True)
+        asked, asks = np.zeros_like(x), np.full(len(x), 1e-12)
+        for k in range(3):
+            np.add.at(asked, found.node[:, k], (share[:, k] * lack)[:, None] * found.normal * found.weight[:, k, None])
+            np.add.at(asks, found.node[:, k], found.weight[:, k])
+        move = asked / asks[:, None]
+        if held is not None:
+            move[held] = 0.0
+        x += move
+    return x
 
 
 def with_kept(found: Found, before: Found, wanted: Array, x: Array, n_triangles: int) -> Found:
@@ -211,17 +240,16 @@ def flat_index(lattice: Lattice) -> Array:
     return ((lattice.ij[:, 0] + PAD).astype(np.int64) * (lattice.shape[1] + 2 * PAD)) + lattice.ij[:, 1] + PAD
 
 
-def without_far_sides(found: Found) -> Found:
-    """Drop node-face contacts that see a thin part's far side: deeper than another surface is near."""
-    kind = found.key >> 60
-    single = kind <= 2
-    if not single.any():
+def without_far_sides(found: Found, x: Array, field: BodyField) -> Found:
+    """Drop contacts that see a thin part's far side: their cloth point is behind a face but not inside the body."""
+    behind = np.flatnonzero(found.gap < 0.0)
+    if not len(behind):
         return found
-    node = found.node[:, 0]
-    nearest = np.full(int(node.max()) + 1, np.inf)
-    np.minimum.at(nearest, node[single], np.abs(found.gap[single]))
-    keep = ~(single & (found.gap < 0.0) & (-found.gap > nearest[node] + 1e-9))
-    return Found(*(np.ascontiguousarray(field[keep]) for field in found))
+    points = np.einsum("ck,ckd->cd", found.weight[behind], x[found.node[behind]])
+    distance, _, _ = find_nearest(points, field.surface, field.tree)
+    keep = np.ones(len(found.gap), dtype=bool)
+    keep[behind] = distance < 0.0
+    return Found(*(np.ascontiguousarray(part[keep]) for part in found))
 
 
 def incidence(node: Array, weight: Array) -> tuple[Array, Array, Array, Array]:

@@ -10,7 +10,7 @@ from drapesim.kernels.elastic import ClothConstants, LatticeFields
 from drapesim.kernels.relax import Pace, relax
 from drapesim.matter.fabric import FabricCard
 from drapesim.matter.sheet import Lattice
-from drapesim.mechanics.body_contact import BodyField, ContactSet, feature_owners, no_contacts, search_contacts
+from drapesim.mechanics.body_contact import BodyField, ContactSet, feature_owners, lifted_out, no_contacts, search_contacts
 from drapesim.mechanics.energies import Curve, cloth_constants, lattice_fields, padded, smooth_curve, unpadded
 from drapesim.mechanics.independent import elastic_energy_and_force
 
@@ -18,6 +18,8 @@ Array = np.ndarray
 
 TIME_STEP_SHARE = 0.8  # of the largest stable explicit step
 CONTACT_STIFFNESS = 1.0  # normal, in units of the lattice's own link stiffness
+ROUGH_STRAIN = 0.06
+FASTEST = 1.0  # m/s
 DEPTH = 5e-3  # m, how deep inside the body a node may be and still be pushed out the way it came
 
 
@@ -111,6 +113,11 @@ def stiffest_tangent(problem: Problem, motion: Motion) -> float:
     return max(float(curve.tangent(np.linspace(0.0, e, 9)).max()) for curve, e in zip(problem.curves, peak, strict=True))
 
 
+def steepest_tangent(problem: Problem) -> float:
+    """Largest slope of the load-extension curves up to a strain that a rough start can reach, N/m."""
+    return max(float(curve.tangent(np.linspace(0.0, ROUGH_STRAIN, 33)).max()) for curve in problem.curves)
+
+
 def choose_pace(problem: Problem, tangent: float, damping: float, speed: float = 1.0) -> Pace:
     """Time step from the stiffest wave of the lattice; contact as stiff as a link, so that it costs no time step."""
     lattice, card = problem.lattice, problem.card
@@ -119,7 +126,7 @@ def choose_pace(problem: Problem, tangent: float, damping: float, speed: float =
     stiff = 4.0 * tangent + 8.0 * card.shear_rigidity + 32.0 * bend / h**2
     dt = TIME_STEP_SHARE * speed * 2.0 / np.sqrt(stiff / (card.areal_density * h**2))
     link = CONTACT_STIFFNESS * tangent
-    return Pace(dt=float(dt), damping=damping, stiffness=link, grip=link, dashpot=0.5 * link)
+    return Pace(dt=float(dt), damping=damping, stiffness=link, grip=link, dashpot=0.5 * link, limit=FASTEST)
 
 
 def with_contact_inertia(problem: Problem, found: ContactSet, pace: Pace) -> Problem:
@@ -143,6 +150,15 @@ def find_touching(
     half = 0.5 * problem.card.thickness
     return search_contacts(
         problem.field, problem.lattice, problem.owns, x, band + half, DEPTH, half, problem.friction, before, wanted
+    )
+
+
+def cleared(problem: Problem, x: Array) -> Array:
+    """Positions x (n, 3) with whatever lies in the body moved out of it."""
+    if problem.field is None:
+        return x
+    return lifted_out(
+        problem.field, problem.lattice, problem.owns, x, DEPTH, 0.5 * problem.card.thickness, problem.held
     )
 
 

@@ -11,19 +11,19 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
-import numba
 import numpy as np
-from scipy.interpolate import RegularGridInterpolator
 
 from drapesim.ground.outcome import Ending
+from drapesim.kernels.jit import use_threads
 from drapesim.matter.body import Body
 from drapesim.matter.fabric import FabricCard
 from drapesim.matter.plan import SettleSettings
 from drapesim.matter.sheet import Lattice
 from drapesim.mechanics.body_contact import prepare_body
 from drapesim.mechanics.energies import unpadded
-from drapesim.mechanics.solve import pose_problem, positions, start_motion, stored_energy
+from drapesim.mechanics.solve import cleared, pose_problem, positions, start_motion, steepest_tangent, stored_energy
 from drapesim.settling.certificate import Certificate, certify
+from drapesim.settling.contact_record import sample_sheet
 from drapesim.settling.level import DAMPING, GENTLE, LevelState, Progress, relax_level, run_on
 
 Array = np.ndarray
@@ -31,6 +31,8 @@ Array = np.ndarray
 COARSE_GOAL = (0.2, 2.0)  # residual at which a coarse level hands over: the finer one changes the folds anyway
 LEAST_NODES = 400  # a lattice is not coarsened below this
 SERIAL_NODES = 2500  # below this one thread is faster than two that wait for each other
+ROUGH_DAMPING = 200.0  # 1/s, at first, for the kinks that a finer lattice starts with
+MOST_THREADS = 8  # more gain little: the sheet then fits the caches
 SINK_SHARE = 0.6  # of the penetration limit that a contact may be indented
 MARGIN = 0.8  # the loop aims at this share of each residual limit, so that the certificate's own path agrees
 
@@ -102,22 +104,11 @@ def sampled(fine: Lattice, coarse: Lattice, values: Array) -> Array:
 
 
 def prolonged(coarse: Lattice, fine: Lattice, values: Array) -> Array:
-    """Node values of the fine lattice, linear between the coarse nodes.
+    """Node positions of the fine lattice, on the very triangles of the coarse one.
 
-    Linear on purpose: the fine nodes then lie on the coarse links and cells, which do not cross the body; a smoother
-    curve would cut through whatever the coarse sheet lies on.
+    Linear on purpose: the coarse triangles do not cross the body; a smoother curve would cut through what they lie on.
     """
-    grid = np.zeros((*coarse.shape, values.shape[1]))
-    grid[coarse.ij[:, 0], coarse.ij[:, 1]] = values
-    nearest = coarse.index < 0
-    if nearest.any():
-        from scipy.ndimage import distance_transform_edt
-
-        i, j = distance_transform_edt(nearest, return_distances=False, return_indices=True)
-        grid = grid[i, j]
-    axes = tuple(np.arange(n) * h for n, h in zip(coarse.shape, (coarse.spacing_u, coarse.spacing_v), strict=True))
-    inside = np.minimum(fine.uv, [axes[0][-1], axes[1][-1]])
-    return RegularGridInterpolator(axes, grid)(inside)
+    return sample_sheet(coarse, values, fine.uv)[0]
 
 
 def settle(
@@ -151,11 +142,12 @@ def settle(
         is_last = number == len(pile) - 1
         if number > first:
             x = prolonged(pile[number - 1], level, x)
-        threads = min(2 if len(level.ij) > SERIAL_NODES else 1, numba.config.NUMBA_NUM_THREADS)
-        numba.set_num_threads(threads)
+        threads = use_threads(MOST_THREADS if len(level.ij) > SERIAL_NODES else 1)
         marks = None if held is None else sampled(lattice, level, held)
         problem = pose_problem(level, card, field, np.asarray(friction, float), marks, np.asarray(gravity), 4 * threads)
         least = DAMPING[0] if is_last else GENTLE
+        if number > first:
+            x = cleared(problem, x)
         state = LevelState(problem, start_motion(problem, x), history=history, damping=least, least_damping=least)
         if resume is not None and number == first:
             state.motion = start_motion(problem, resume.x, resume.v)
@@ -166,7 +158,7 @@ def settle(
         stay, rested = np.inf, False
         try:
             sink = SINK_SHARE * settings.penetration
-            rested = relax_level(state, goal, settings.max_steps, sink, watch)
+            rested = relax_level(state, goal, settings.max_steps, sink if is_last else np.inf, watch, 3 if is_last else 1)
             while is_last and rested and stay > settings.stay:
                 # a long soft pendulum still swings by millimetres at a thousandth of its weight: ask for less force
                 goal = (0.5 * goal[0], 0.5 * goal[1])
