@@ -9,14 +9,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from drapesim.front.colours import INK, QUIET, STONE, TOUCH, WOOD
-from drapesim.front.labels import draw_bar
+from drapesim.front.labels import DPI, PAGE, draw_bar
 
 if TYPE_CHECKING:
     from drapesim.settling.archive import Run
 
 Array = np.ndarray
 
-WIDE = 11.0  # inch
 CLOTH = "#c05a00"
 STATIONS = (0.2, 0.4, 0.6, 0.8)  # of the body's length, where it is cut across
 
@@ -26,7 +25,7 @@ def draw_history(run: Run, path: Path) -> Path:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(WIDE, 3.6), facecolor="white")
+    figure = Figure(figsize=(PAGE, 3.6), facecolor="white")
     FigureCanvasAgg(figure)
     figure.text(0.012, 0.96, "How the sheet came to rest", fontsize=12, weight="bold", color=INK, va="top")
     axes = figure.add_axes((0.075, 0.15, 0.74, 0.68))
@@ -58,7 +57,7 @@ def draw_history(run: Run, path: Path) -> Path:
     axes.set_xlabel("seconds of computing; node spacing of each level above", fontsize=8, color=INK)
     tidy_axes(axes)
     axes.grid(axis="y", color=STONE, lw=0.4)
-    figure.savefig(path, dpi=200)
+    figure.savefig(path, dpi=DPI)
     return path
 
 
@@ -148,11 +147,11 @@ def draw_sections(run: Run, path: Path, contact: float) -> Path:
 
     sections = take_sections(run)
     boxes = [_frame(section) for section in sections]
-    inch_per_m = min((WIDE - 0.5) / max(box[1] - box[0] for box in boxes), 5.5 / max(box[3] - box[2] for box in boxes))
+    inch_per_m = min((PAGE - 0.5) / max(box[1] - box[0] for box in boxes), 5.5 / max(box[3] - box[2] for box in boxes))
     sizes = [(inch_per_m * (box[1] - box[0]), inch_per_m * (box[3] - box[2])) for box in boxes]
     rows = _flow(sizes)
     height = 1.05 + sum(max(sizes[k][1] for k in row) + 0.42 for row in rows)
-    figure = Figure(figsize=(WIDE, height), facecolor="white")
+    figure = Figure(figsize=(PAGE, height), facecolor="white")
     FigureCanvasAgg(figure)
     figure.text(0.012, 1 - 0.16 / height, "Sections, true to scale", fontsize=12, weight="bold", color=INK, va="top")
     y = height - 0.5
@@ -160,15 +159,15 @@ def draw_sections(run: Run, path: Path, contact: float) -> Path:
         tallest = max(sizes[k][1] for k in row)
         x = 0.25
         for k in row:
-            place = (x / WIDE, (y - 0.25 - sizes[k][1]) / height, sizes[k][0] / WIDE, sizes[k][1] / height)
+            place = (x / PAGE, (y - 0.25 - sizes[k][1]) / height, sizes[k][0] / PAGE, sizes[k][1] / height)
             axes = figure.add_axes(place)
             _draw_section(axes, sections[k], boxes[k], contact)
-            figure.text(x / WIDE, (y - 0.06) / height, sections[k].title, fontsize=8, color=INK, va="top")
+            figure.text(x / PAGE, (y - 0.06) / height, sections[k].title, fontsize=8, color=INK, va="top")
             if k == 0:
                 _mark_stations(axes, sections, boxes[0])
             x += sizes[k][0] + 0.35
         y -= tallest + 0.42
-    key = figure.add_axes((0.25 / WIDE, 0.1 / height, 0.66, 0.3 / height))
+    key = figure.add_axes((0.25 / PAGE, 0.1 / height, 0.66, 0.3 / height))
     key.set(xlim=(0, 1), ylim=(0, 1))
     key.axis("off")
     for at, colour, wide, words in ((0.0, TOUCH, 3.2, f"cloth within {1e3 * contact:g} mm of the body"),
@@ -177,8 +176,8 @@ def draw_sections(run: Run, path: Path, contact: float) -> Path:
         key.plot([at, at + 0.04], [0.5, 0.5], color=colour, lw=wide, solid_capstyle="butt")
         key.text(at + 0.05, 0.5, words, fontsize=8, color=INK, va="center")
     bar = figure.add_axes((0.72, 0.08 / height, 0.26, 0.5 / height))
-    draw_bar(bar, 0.26 * WIDE / inch_per_m)
-    figure.savefig(path, dpi=200)
+    draw_bar(bar, 0.26 * PAGE / inch_per_m)
+    figure.savefig(path, dpi=DPI)
     return path
 
 
@@ -196,7 +195,7 @@ def _flow(sizes: list[tuple[float, float]]) -> list[list[int]]:
     rows: list[list[int]] = [[]]
     used = 0.0
     for k, (wide, _) in enumerate(sizes):
-        if rows[-1] and used + wide > WIDE - 0.5:
+        if rows[-1] and used + wide > PAGE - 0.5:
             rows.append([])
             used = 0.0
         rows[-1].append(k)

@@ -18,15 +18,13 @@ from drapesim.front.colours import (
     scale_gaps,
     to_hex,
 )
-from drapesim.front.labels import draw_bar, name_marks
+from drapesim.front.labels import DPI, PAGE, draw_bar, name_marks
 from drapesim.matter.answers import UNDECIDED
 
 if TYPE_CHECKING:
     from drapesim.settling.archive import Run
 
 Array = np.ndarray
-
-WIDE = 11.0  # inch
 
 
 def draw_flat(run: Run, path: Path, contact: float) -> Path:
@@ -41,19 +39,19 @@ def draw_flat(run: Run, path: Path, contact: float) -> Path:
     lattice = run.lattice
     length = lattice.cell.shape[0] * lattice.spacing_u
     width = lattice.cell.shape[1] * lattice.spacing_v
-    across = WIDE - 1.15
+    across = PAGE - 1.15
     along = min(max(across * width / length, 0.9), 9.0)
     across = along * length / width if along == 9.0 else across
     inch = 1e3 * length / across  # mm on the cloth in one inch of paper
     band = 0.62 if run.marks else 0.15
     top, foot = 0.62 + band, 1.62 + band
     height = top + along + foot
-    figure = Figure(figsize=(WIDE, height), facecolor="white")
+    figure = Figure(figsize=(PAGE, height), facecolor="white")
     FigureCanvasAgg(figure)
     side = "inner" if lattice.inner_sign < 0 else "outer"
     title = f"The cloth laid flat, seen from its {side} side"
     figure.text(0.012, 1 - 0.16 / height, title, fontsize=12, weight="bold", color=INK, va="top")
-    axes = figure.add_axes((0.75 / WIDE, foot / height, across / WIDE, along / height))
+    axes = figure.add_axes((0.75 / PAGE, foot / height, across / PAGE, along / height))
     scale = scale_gaps(run.contact_levels)
     _draw_cloth(axes, run, (length, width))
     _draw_gap(axes, run, scale)
@@ -66,13 +64,13 @@ def draw_flat(run: Run, path: Path, contact: float) -> Path:
         at = 1e3 * np.array([mark.weights @ mark.samples / mark.weights.sum() for mark in run.marks])
         name_marks(axes, at, [mark.name for mark in run.marks], names, (1e3 * length, 1e3 * width), band * inch, inch)
     _draw_axes(axes, figure, (length, width), side, foot - band, height)
-    legend = figure.add_axes((0.75 / WIDE, 0.42 / height, 0.62, 0.62 / height))
+    legend = figure.add_axes((0.75 / PAGE, 0.42 / height, 0.62, 0.62 / height))
     draw_gap_legend(legend, scale, contact)
     bar = figure.add_axes((0.74, 0.42 / height, 0.24, 0.62 / height))
-    draw_bar(bar, 0.24 * WIDE * inch / 1e3, "on the cloth")
+    draw_bar(bar, 0.24 * PAGE * inch / 1e3, "on the cloth")
     if run.marks:
         draw_sign_legend(figure.add_axes((0.056, 0.1 / height, 0.94, 0.24 / height)), names)
-    figure.savefig(path, dpi=200)
+    figure.savefig(path, dpi=DPI)
     return path
 
 
@@ -147,7 +145,7 @@ def _draw_axes(axes: Any, figure: Any, size: tuple[float, float], side: str, foo
     axes.plot([0], [0], marker="o", ms=6, mfc="white", color=INK, clip_on=False, zorder=10)
     # The rulers' own text stands below the names; the arrow lies along the bottom, the way the warp runs.
     y = (foot - 0.12) / height
-    axes.annotate("", xy=(2.3 / WIDE, y), xytext=(0.75 / WIDE, y), xycoords="figure fraction",
+    axes.annotate("", xy=(2.3 / PAGE, y), xytext=(0.75 / PAGE, y), xycoords="figure fraction",
                   arrowprops={"arrowstyle": "-|>", "color": INK, "lw": 1.2})  # fmt: skip
     words = f"warp, u      weft, v: downward      lengths in mm from the origin (ring)      seen from the {side} side"
-    figure.text(2.4 / WIDE, y, words, fontsize=7.5, color=INK, va="center")
+    figure.text(2.4 / PAGE, y, words, fontsize=7.5, color=INK, va="center")

@@ -11,6 +11,8 @@ from drapesim.front.colours import INK, draw_sign
 
 Array = np.ndarray
 
+PAGE = 9.6  # inch, breadth of every picture, so that their text comes out alike
+DPI = 230
 LETTER = 0.0725  # inch, width of a letter at the size used
 SIGN = 0.19  # inch, room for the sign
 SIZE = 7.5  # points

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 REPORT_FILE = "report.html"
 PICTURES = "pictures"
 FINAL, DRAFT = 0.25, 0.5  # node spacing over bending length, up to which a result is called so: our convention
+NOT_FINITE = "No pictures of the sheet: it has positions that are no finite numbers."
 WORDS = {True: "yes", False: "no", None: "undecided"}
 
 
@@ -38,18 +39,22 @@ def write_report(folder: str | Path, run: Run) -> Path:
     pictures = folder / PICTURES
     pictures.mkdir(exist_ok=True)
     contact = usual_tolerance(run.marks)
-    views = draw_views(run, pictures)
-    made = dict(views or {})
+    made: dict[str, Path] = {}
+    missing = NOT_FINITE
+    if np.isfinite(run.x).all():
+        views = draw_views(run, pictures)
+        missing = MISSING if views is None else ""
+        made.update(views or {})
+        made["sections"] = draw_sections(run, pictures / "sections.png", contact)
     made["flat"] = draw_flat(run, pictures / "flat.png", contact)
-    made["sections"] = draw_sections(run, pictures / "sections.png", contact)
     made["history"] = draw_history(run, pictures / "history.png")
-    text = render(run, {name: _embed(path) for name, path in made.items()})
+    text = render(run, {name: _embed(path) for name, path in made.items()}, missing)
     write_text(folder / REPORT_FILE, text)
     return folder / REPORT_FILE
 
 
-def render(run: Run, pictures: dict[str, str]) -> str:
-    """The report's HTML; ``pictures`` maps a name to the address of its PNG."""
+def render(run: Run, pictures: dict[str, str], missing: str) -> str:
+    """The report's HTML; ``pictures`` maps name to address of a PNG; ``missing`` says why some are not there."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
     loader = FileSystemLoader(Path(__file__).parent)
@@ -68,7 +73,7 @@ def render(run: Run, pictures: dict[str, str]) -> str:
         body=describe_body(run),
         sheet=describe_sheet(run),
         pictures=pictures,
-        missing="" if "slant" in pictures else MISSING,
+        missing=missing,
         signs=SIGNS,
         tolerance=f"{1e3 * usual_tolerance(run.marks):g}",
     )
@@ -107,7 +112,7 @@ def count_verdicts(verdicts: tuple[Verdict, ...]) -> list[tuple[str, int]]:
 
 def spell_mm(metres: float, digits: int = 1) -> str:
     """Length in mm, or a dash where there is none."""
-    return f"{1e3 * metres:.{digits}f}" if math.isfinite(metres) else "-"
+    return f"{round(1e3 * metres, digits) + 0.0:.{digits}f}" if math.isfinite(metres) else "-"
 
 
 def _mark_row(verdict: Verdict, claim: Claim) -> dict[str, Any]:
@@ -115,6 +120,7 @@ def _mark_row(verdict: Verdict, claim: Claim) -> dict[str, Any]:
         "name": verdict.mark,
         "kind": verdict.kind,
         "claim": spell_claim(claim),
+        "limits": f"{1e3 * claim.tolerance:g} mm, {100 * claim.share:.0f} %",
         "verdict": verdict.verdict,
         "meets": WORDS[verdict.meets],
         "gaps": [spell_mm(gap) for gap in (verdict.gap_min, verdict.gap_median, verdict.gap_max)],
@@ -128,13 +134,12 @@ def _mark_row(verdict: Verdict, claim: Claim) -> dict[str, Any]:
 
 def spell_claim(claim: Claim) -> str:
     """What is claimed of a mark, in words."""
-    words = {
+    return {
         "touches": "touches the body",
         "touches_place": f"touches: {claim.place}",
         "shows_feature": f"shows: {claim.place}",
         "lies_clear": "lies clear of the body",
     }[claim.kind]
-    return f"{words} ({1e3 * claim.tolerance:g} mm, {100 * claim.share:.0f} %)"
 
 
 def spell_place(place: PlaceCheck) -> str:

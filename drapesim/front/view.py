@@ -28,7 +28,7 @@ from drapesim.front.colours import (
     scale_gaps,
     usual_tolerance,
 )
-from drapesim.front.labels import draw_bar, name_marks
+from drapesim.front.labels import DPI, PAGE, draw_bar, name_marks
 from drapesim.matter.answers import UNDECIDED
 from drapesim.settling.contact_record import sample_sheet
 
@@ -161,7 +161,7 @@ def take_shot(run: Run, camera: Camera, scale: GapScale) -> Shot:
     across, along = camera.frame @ right, camera.frame @ upward
     size = 1.06 * np.array([np.ptp(across), np.ptp(along)]) + 0.02
     columns = WIDTH
-    rows = int(np.clip(WIDTH * size[1] / size[0], 0.22 * WIDTH, 0.8 * WIDTH))
+    rows = int(np.clip(WIDTH * size[1] / size[0], 0.15 * WIDTH, 0.8 * WIDTH))
     metres_per_pixel = max(size[0] / columns, size[1] / rows)
     centre = 0.5 * (across.min() + across.max()) * right + 0.5 * (along.min() + along.max()) * upward
     centre = centre + (camera.frame @ way).mean() * way
@@ -271,16 +271,16 @@ def set_picture(run: Run, camera: Camera, shot: Shot, scale: GapScale, path: Pat
     from matplotlib.figure import Figure
 
     rows, columns = shot.pixels.shape[:2]
-    inch = 11.0 / columns  # of a pixel
+    inch = PAGE / columns  # of a pixel
     names = _verdict_names(run)
     bands = 0.62 if camera.is_labelled and run.marks else 0.1
     foot = 1.15 if run.marks else 0.85
     height = 0.42 + 2 * bands + rows * inch + foot
-    figure = Figure(figsize=(11.0, height), facecolor="white")
+    figure = Figure(figsize=(PAGE, height), facecolor="white")
     FigureCanvasAgg(figure)
     figure.text(0.012, 1 - 0.16 / height, camera.title, fontsize=12, weight="bold", color=INK, va="top")
     if run.marks and not camera.is_cut:
-        note = "outlines: marks, which lie on the inner side, seen through the cloth"
+        note = "outlines: marks, on the inner side"
         figure.text(0.988, 1 - 0.2 / height, note, fontsize=7.5, color=QUIET, va="top", ha="right")
     axes = figure.add_axes((0.0, (foot + bands) / height, 1.0, rows * inch / height))
     axes.imshow(shot.pixels, interpolation="lanczos", aspect="auto")
@@ -297,7 +297,7 @@ def set_picture(run: Run, camera: Camera, shot: Shot, scale: GapScale, path: Pat
     if run.marks and not camera.is_cut:
         signs = figure.add_axes((0.0, 0.08 / height, 1.0, 0.24 / height))
         draw_sign_legend(signs, names)
-    figure.savefig(path, dpi=200)
+    figure.savefig(path, dpi=DPI)
 
 
 def _middle(run: Run, mark: Any) -> Array:

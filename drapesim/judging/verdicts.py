@@ -26,6 +26,7 @@ Array = np.ndarray
 
 FAR = 0.02
 """m: a mark whose every point stays farther away than this is called clear of the body. Our convention, no source."""
+TRACE = 0.01  # share of a mark that is too little to be called touching in part
 COVERED = 0.95  # share of a mark's area over which the stated uncertainty is not exceeded
 
 
@@ -106,8 +107,10 @@ def decide(claim: Claim, reading: MarkReading) -> str:
         return NATURAL
     if not fails:
         return UNDECIDED
-    if reading.share(claim.tolerance) > 0.0:
+    if sure > TRACE:
         return PARTLY
+    if possible > TRACE:
+        return UNDECIDED
     return CLEAR if float((reading.gap - reading.error).min()) > FAR else NOT_HERE
 
 
@@ -166,10 +169,10 @@ def _measure(points: Array, normals: Array, figure: BodyField | None, half: floa
 
 def _find_obstacle(certificate: Certificate, is_strained: bool, n_samples: int) -> str:
     """Why nothing can be said of a mark, as a sentence; "" if something can."""
-    if not n_samples:
-        return "There is no cloth where the mark is drawn."
     if not certificate.settled:
         return "The sheet did not settle, so this lay decides nothing."
+    if not n_samples:
+        return "There is no cloth where the mark is drawn."
     if is_strained:
         return "The cloth is stretched beyond its safe extension at this mark, so this lay decides nothing here."
     return ""
@@ -190,42 +193,52 @@ def _judge(
         return Verdict(mark.name, mark.kind, mark.claim.kind, UNDECIDED, obstacle, nan, nan, nan, nan, nan, place, "")
     error = weighted_quantile(reading.error, reading.weight, COVERED)
     gaps = (float(reading.gap.min()), weighted_quantile(reading.gap, reading.weight, 0.5), float(reading.gap.max()))
-    share = reading.share(mark.claim.tolerance + reading.error)
+    shares = reading.share(mark.claim.tolerance), reading.share(mark.claim.tolerance + reading.error)
     verdict = UNDECIDED if obstacle else decide(mark.claim, reading)
     region = "" if figure is None else name_region(reading.weight, reading.face, figure.body)
-    reason = obstacle or say_why(verdict, mark.claim, gaps, share, error, region, len(reading.gap) == 1)
-    return Verdict(mark.name, mark.kind, mark.claim.kind, verdict, reason, *gaps, share, error, place, region)
+    reason = obstacle or say_why(verdict, mark.claim, gaps, shares, error, region, len(reading.gap) == 1)
+    return Verdict(mark.name, mark.kind, mark.claim.kind, verdict, reason, *gaps, shares[1], error, place, region)
 
 
 def say_why(
     verdict: str,
     claim: Claim,
     gaps: tuple[float, float, float],
-    share: float,
+    shares: tuple[float, float],
     error: float,
     region: str,
     is_point: bool,
 ) -> str:
-    """One sentence with the figures that carried the verdict, lengths in mm."""
+    """One sentence with the figures that carried the verdict, lengths in mm.
+
+    ``shares``: of the mark's area within the tolerance as measured, and with the uncertainty granted.
+    """
     if not np.isfinite(gaps[0]):
         return "There is no body in the scene that the mark could touch."
-    low, high = 1e3 * gaps[0], 1e3 * gaps[2]
     at = f" ({region})" if region else ""
-    whole = "the point" if is_point else f"{100 * share:.0f} % of it"
-    span = f"gap {low:.1f} mm" if f"{low:.1f}" == f"{high:.1f}" else f"gap {low:.1f} to {high:.1f} mm"
-    give = f"give or take {1e3 * error:.1f} mm" if error >= 5e-5 else "give or take less than 0.1 mm"
-    within = f"within {1e3 * claim.tolerance:g} mm of the body{at}"
+    tolerance = f"{1e3 * claim.tolerance:g} mm"
+    whole = "the point" if is_point else f"{100 * shares[0]:.0f} % of it"
+    granted = f", {100 * shares[1]:.0f} % if the uncertainty is granted"
+    granted = "" if is_point or shares[1] - shares[0] < 0.005 else granted
+    low, high = spell_mm(gaps[0]), spell_mm(gaps[2])
+    span = f"gap {low} mm" if low == high else f"gap {low} to {high} mm"
+    give = f"give or take {spell_mm(error)} mm" if error >= 5e-5 else "give or take less than 0.1 mm"
     if verdict == NATURAL:
-        return f"With nothing pressing, {whole} lies {within}: {span}, {give}."
+        return f"With nothing pressing, {whole} lies within {tolerance} of the body{at}{granted}: {span}, {give}."
     if verdict == PARTLY:
         need = "it was claimed to lie clear" if claim.kind == "lies_clear" else f"{100 * claim.share:.0f} % is claimed"
-        return f"With nothing pressing, {whole} lies {within}, and {need}: {span}, {give}."
+        return f"Only {whole} lies within {tolerance} of the body{at}{granted}; {need}: {span}, {give}."
     if verdict == UNDECIDED:
         return (
-            f"The tolerance of {1e3 * claim.tolerance:g} mm lies inside the numerical uncertainty ({span}, {give}); "
-            "a finer spacing may decide it."
+            f"The tolerance of {tolerance} lies inside the numerical uncertainty{at}: {whole} lies within it{granted}; "
+            f"{span}, {give}; a finer spacing may decide it."
         )
-    if verdict == CLEAR and claim.kind == "lies_clear" and share > 0.0:
-        return f"All but {100 * share:.0f} % of it stays away from the body{at}: {span}, {give}."
+    if verdict == CLEAR and claim.kind == "lies_clear" and shares[1] > 0.005:
+        return f"All but {100 * shares[1]:.0f} % of it stays away from the body{at}: {span}, {give}."
     tail = "" if verdict == CLEAR else "; other lays are not ruled out"
-    return f"In this lay the nearest it comes to the body{at} is {low:.1f} mm, {give}{tail}."
+    return f"In this lay the nearest it comes to the body{at} is {low} mm, {give}{tail}."
+
+
+def spell_mm(metres: float) -> str:
+    """Length in mm to a tenth, without a minus before zero."""
+    return f"{round(1e3 * metres, 1) + 0.0:.1f}"

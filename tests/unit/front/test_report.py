@@ -1,0 +1,138 @@
+"""The report: outcome first, self-contained, nothing left unsaid."""
+
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from drapesim.front import report
+from drapesim.front.report import list_checks, list_fabric, spell_outcome, spell_quality, write_report
+from drapesim.ground.outcome import Ending
+
+
+class Text(HTMLParser):
+    """Words of the page's body in order, and every address in it."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.words: list[str] = []
+        self.addresses: list[str] = []
+        self.is_body = False
+
+    def handle_starttag(self, tag, attrs):
+        self.is_body |= tag == "body"
+        self.addresses += [value for name, value in attrs if name in ("src", "href", "data", "action", "srcset")]
+
+    def handle_data(self, data):
+        if self.is_body and data.strip():
+            self.words.append(" ".join(data.split()))
+
+
+@pytest.fixture
+def no_screen(monkeypatch):
+    monkeypatch.setattr(report, "draw_views", lambda *_: None)
+
+
+def read(path: Path) -> tuple[str, Text]:
+    page = path.read_text(encoding="utf-8")
+    text = Text()
+    text.feed(page)
+    return page, text
+
+
+@pytest.mark.usefixtures("no_screen")
+def test_first_line_says_settled(finished, tmp_path):
+    page, text = read(write_report(tmp_path, finished))
+    assert text.words[0] == "Settled: every figure of the certificate is met."
+    assert {path.name for path in (tmp_path / "pictures").iterdir()} == {"flat.png", "sections.png", "history.png"}
+    assert "libegl1" in page
+    assert "libgl1" in page
+
+
+@pytest.mark.usefixtures("no_screen")
+def test_first_line_says_unsettled_and_why(unsettled, tmp_path):
+    _, text = read(write_report(tmp_path, unsettled))
+    assert text.words[0].startswith("UNSETTLED")
+    assert text.words[1].startswith("The step limit was reached")
+    assert text.words[2] == "Too much force is left."
+    for name in ("touches naturally", "clear of the body"):
+        assert name not in text.words
+
+
+@pytest.mark.usefixtures("no_screen")
+def test_page_needs_nothing_from_outside(finished, tmp_path):
+    page, text = read(write_report(tmp_path, finished))
+    assert text.addresses
+    assert all(address.startswith("data:image/png;base64,") for address in text.addresses)
+    bare = re.sub(r'"data:image/png;base64,[^"]*"', "", page)
+    assert "http" not in bare
+    assert "url(" not in bare
+    assert "<script" not in bare
+
+
+@pytest.mark.usefixtures("no_screen")
+def test_names_are_escaped(finished, tmp_path):
+    page, text = read(write_report(tmp_path, finished))
+    assert "a<b & c" in text.words
+    assert "a<b" not in page
+    assert "Strip on a <roller>" in text.words
+
+
+@pytest.mark.usefixtures("no_screen")
+def test_every_verdict_is_written_out_with_its_reason(finished, tmp_path):
+    _, text = read(write_report(tmp_path, finished))
+    whole = " ".join(text.words)
+    for verdict in finished.verdicts:
+        assert verdict.verdict in text.words
+        assert verdict.reason in whole
+    assert "Resolution: draft." in whole
+
+
+def test_pictures_in_3d_are_embedded(finished, tmp_path, monkeypatch):
+    def draw(run, folder):
+        (folder / "slant.png").write_bytes(b"picture")
+        return {"slant": folder / "slant.png"}
+
+    monkeypatch.setattr(report, "draw_views", draw)
+    page, text = read(write_report(tmp_path, finished))
+    assert "data:image/png;base64,cGljdHVyZQ==" in text.addresses
+    assert "libegl1" not in page
+
+
+def test_a_sheet_that_blew_up_still_reports(unsettled, tmp_path):
+    lost = replace(unsettled, x=np.full_like(unsettled.x, np.nan), ending=Ending.NOT_FINITE,
+                   contact=replace(unsettled.contact, gap=np.full(len(unsettled.x), np.nan)))  # fmt: skip
+    _, text = read(write_report(tmp_path, lost))
+    assert text.words[0].startswith("UNSETTLED")
+    assert report.NOT_FINITE in text.words
+
+
+def test_outcome_goes_by_the_certificate(finished, unsettled):
+    assert spell_outcome(replace(finished, ending=Ending.SETTLED, certificate=unsettled.certificate))[0].startswith(
+        "UNSETTLED"
+    )
+
+
+@pytest.mark.parametrize(("ratio", "word"), [(0.2, "final"), (0.25, "final"), (0.26, "draft"), (0.5, "draft"),
+                                             (0.51, "coarse"), (float("nan"), "unknown")])  # fmt: skip
+def test_resolution_words(ratio, word):
+    assert spell_quality(ratio)[0] == word
+
+
+def test_certificate_names_what_is_not_met(finished, unsettled):
+    assert {met for *_, met in list_checks(finished)} == {"met", "reported"}
+    failed = [name for name, _, _, met in list_checks(unsettled) if met == "NOT met"]
+    assert failed == ["Force left unbalanced, over nodal weight: root mean square"]
+    nan = replace(finished, certificate=replace(finished.certificate, stay_max=float("nan")))
+    assert [met for *_, met in list_checks(nan)].count("NOT met") == 1
+
+
+def test_fabric_flags(finished):
+    flags = {name: (flag, source) for name, _, flag, source in list_fabric(finished.fabric)}
+    assert flags["thickness"] == ("as stated", "a gauge; a standard; standard uncertainty 2 %")
+    assert flags["bending rigidity, bias"][0] == "estimated"
+    assert flags["shear rigidity"][0] == "invented"
+    assert flags["mass per area"][0] == "not stated"

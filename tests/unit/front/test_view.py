@@ -1,0 +1,107 @@
+"""The 3D pictures and the guard before them."""
+
+import subprocess
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from drapesim.front import view
+from drapesim.front.charts import cut_triangles, draw_history, draw_sections, take_sections
+from drapesim.front.colours import scale_gaps
+
+
+@pytest.fixture
+def fresh_probe():
+    view.pick_window.cache_clear()
+    yield
+    view.pick_window.cache_clear()
+
+
+@pytest.mark.usefixtures("fresh_probe")
+def test_a_dead_probe_is_no_window(finished, tmp_path, monkeypatch):
+    tried = []
+
+    def die(command, **_):
+        tried.append(command[-1])
+        return subprocess.CompletedProcess(command, -11)  # a segfault
+
+    monkeypatch.setattr(view.subprocess, "run", die)
+    assert view.draw_views(finished, tmp_path) is None
+    assert len(tried) == 2
+    assert "vtkEGLRenderWindow" in tried[0]
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.usefixtures("fresh_probe")
+def test_a_hanging_probe_is_no_window(monkeypatch):
+    def hang(command, timeout, **_):
+        raise subprocess.TimeoutExpired(command, timeout)
+
+    monkeypatch.setattr(view.subprocess, "run", hang)
+    assert view.pick_window() is None
+
+
+def test_pictures_show_the_sheet(finished, tmp_path):
+    if view.pick_window() is None:
+        pytest.skip("this system cannot draw without a screen")
+    written = view.draw_views(finished, tmp_path)
+    assert set(written) == {"slant", "cut", "side", "above"}
+    for name, path in written.items():
+        pixels = np.asarray(Image.open(path).convert("RGB")).astype(int)
+        assert (pixels[2, 2] == 255).all(), name
+        # Somewhere the touching colour, and somewhere the pale one of far cloth, each more than the legend's share.
+        assert (np.abs(pixels - pixels.mean(axis=(0, 1))).max(axis=2) > 60).mean() > 0.02, name
+
+
+def test_places_fall_where_the_camera_sees_them():
+    shot = view.Shot(np.zeros((200, 400, 3), np.uint8), np.array([1.0, 2.0, 3.0]), np.array([1.0, 0, 0]),
+                     np.array([0, 0, 1.0]), 0.01)  # fmt: skip
+    assert shot.place(np.array([[1.0, 9.0, 3.0], [2.0, 0.0, 3.5]])) == pytest.approx(np.array([[200, 100], [300, 50]]))
+
+
+def test_overlay_meets_the_picture(finished):
+    """A label's place is where the renderer draws: the highest red ball is found at the projected point."""
+    if view.pick_window() is None:
+        pytest.skip("this system cannot draw without a screen")
+    camera = next(c for c in view.place_cameras(finished) if c.name == "side")
+    drop = finished.marks[3]
+    shot = view.take_shot(replace(finished, marks=(drop,), verdicts=()), camera, scale_gaps((1e-3,)))
+    (line,) = view.trace_mark(finished, drop, 0.0)
+    ((x, y),) = shot.place(line)
+    window = shot.pixels[int(y) - 8 : int(y) + 9, int(x) - 8 : int(x) + 9].astype(int)
+    yellow = (window[:, :, 0] - window[:, :, 2] > 40).mean()  # the sign for "undecided"
+    assert yellow > 0.3
+
+
+def test_band_follows_gap(finished):
+    scale = scale_gaps((5e-4, 1e-3, 5e-3))
+    sheet = view.build_sheet(finished, scale)
+    gap, band = np.asarray(sheet.point_data["gap"]), np.asarray(sheet.point_data["band"])
+    inside = np.abs(gap[:, None] - scale.edges).min(axis=1) > 1e-6
+    assert (np.minimum(np.floor(band), len(scale.edges)) == scale.band(gap))[inside].all()
+
+
+def test_section_of_the_roller(finished):
+    along = take_sections(finished)[0]
+    away = np.hypot(along.figure[:, :, 0], along.figure[:, :, 1] - 0.5)
+    assert away == pytest.approx(0.1, abs=0.1 * (1 - np.cos(np.pi / 256)) + 1e-9)
+    top = along.cloth.reshape(-1, 2)[:, 1].max()
+    assert top == pytest.approx(0.6 + 2.1e-4, abs=1e-9)
+    length = np.linalg.norm(along.cloth[:, 1] - along.cloth[:, 0], axis=1).sum()
+    assert length == pytest.approx(0.8, rel=2e-3)
+
+
+def test_cut_of_a_square():
+    points = np.array([[0, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0.0]])
+    ends, _, _ = cut_triangles(points, np.array([[0, 1, 2], [0, 2, 3]]), np.array([0.25, 0, 0]), np.array([1.0, 0, 0]))
+    assert ends[:, :, 0] == pytest.approx(0.25)
+    assert np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1).sum() == pytest.approx(1.0)
+
+
+def test_charts_are_written(finished, tmp_path):
+    for path in (draw_sections(finished, tmp_path / "s.png", 1e-3), draw_history(finished, tmp_path / "h.png")):
+        assert np.asarray(Image.open(path).convert("L")).std() > 5
+    empty = replace(finished, history=np.zeros((0, 4)))
+    assert draw_history(empty, tmp_path / "e.png").exists()
