@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 Array = np.ndarray
 
 CLOTH = "#c05a00"
+TALLEST = 8.0  # inch
 STATIONS = (0.2, 0.4, 0.6, 0.8)  # of the body's length, where it is cut across
 
 
@@ -126,9 +127,11 @@ def take_sections(run: Run) -> list[Section]:
 
         ends, pairs, share = cut_triangles(run.x, lattice.triangles, origin, normal)
         gap = (1.0 - share) * run.contact.gap[pairs[:, :, 0]] + share * run.contact.gap[pairs[:, :, 1]]
-        parts = [flatten(cut_triangles(body.vertices, body.faces[chosen], origin, normal)[0])
-                 for chosen in (~is_support, is_support)]  # fmt: skip
-        return Section(title, *parts, flatten(ends), gap, span, place)
+        wood, stone = (
+            flatten(cut_triangles(body.vertices, body.faces[chosen], origin, normal)[0])
+            for chosen in (~is_support, is_support)
+        )
+        return Section(title, wood, stone, flatten(ends), gap, span, place)
 
     grown = 0.12 * float(np.ptp(along)) + 0.05
     sections = [cut("along the cloth's middle line", 0.0, middle, way, side,
@@ -147,26 +150,31 @@ def draw_sections(run: Run, path: Path, contact: float) -> Path:
 
     sections = take_sections(run)
     boxes = [_frame(section) for section in sections]
-    inch_per_m = min((PAGE - 0.5) / max(box[1] - box[0] for box in boxes), 5.5 / max(box[3] - box[2] for box in boxes))
-    sizes = [(inch_per_m * (box[1] - box[0]), inch_per_m * (box[3] - box[2])) for box in boxes]
-    rows = _flow(sizes)
-    height = 1.05 + sum(max(sizes[k][1] for k in row) + 0.42 for row in rows)
+    inch_per_m = (PAGE - 0.5) / max(box[1] - box[0] for box in boxes)
+    while True:  # smaller until all fit on a page
+        sizes = [(inch_per_m * (box[1] - box[0]), inch_per_m * (box[3] - box[2])) for box in boxes]
+        rows = _flow(sizes)
+        height = 1.25 + sum(max(sizes[k][1] for k in row) + 0.42 for row in rows)
+        if height <= TALLEST:
+            break
+        inch_per_m *= 0.95
     figure = Figure(figsize=(PAGE, height), facecolor="white")
     FigureCanvasAgg(figure)
     figure.text(0.012, 1 - 0.16 / height, "Sections, true to scale", fontsize=12, weight="bold", color=INK, va="top")
-    y = height - 0.5
+    y = height - 0.45
     for row in rows:
         tallest = max(sizes[k][1] for k in row)
         x = 0.25
+        head = 0.45 if row[0] == 0 else 0.25  # the letters of the cuts stand over the first section
         for k in row:
-            place = (x / PAGE, (y - 0.25 - sizes[k][1]) / height, sizes[k][0] / PAGE, sizes[k][1] / height)
+            place = (x / PAGE, (y - head - sizes[k][1]) / height, sizes[k][0] / PAGE, sizes[k][1] / height)
             axes = figure.add_axes(place)
             _draw_section(axes, sections[k], boxes[k], contact)
             figure.text(x / PAGE, (y - 0.06) / height, sections[k].title, fontsize=8, color=INK, va="top")
             if k == 0:
                 _mark_stations(axes, sections, boxes[0])
             x += sizes[k][0] + 0.35
-        y -= tallest + 0.42
+        y -= tallest + head + 0.17
     key = figure.add_axes((0.25 / PAGE, 0.1 / height, 0.66, 0.3 / height))
     key.set(xlim=(0, 1), ylim=(0, 1))
     key.axis("off")
@@ -213,10 +221,10 @@ def _draw_section(axes: Any, section: Section, box: tuple[float, float, float, f
             lines = [LineString(ends) for ends in segments if (ends[0] != ends[1]).any()]
             areas = [np.asarray(area.exterior.coords) for area in get_parts(polygonize(lines))]
             axes.add_collection(PolyCollection(areas, facecolors=colour, edgecolors="none"))
-            axes.add_collection(LineCollection(segments, colors=INK, linewidths=0.5))
+            axes.add_collection(LineCollection(list(segments), colors=INK, linewidths=0.5))
     near = section.gap.max(axis=1) <= contact if len(section.gap) else np.zeros(0, bool)
-    axes.add_collection(LineCollection(section.cloth[~near], colors=CLOTH, linewidths=1.2, capstyle="round"))
-    axes.add_collection(LineCollection(section.cloth[near], colors=TOUCH, linewidths=3.2, capstyle="butt"))
+    axes.add_collection(LineCollection(list(section.cloth[~near]), colors=CLOTH, linewidths=1.2, capstyle="round"))
+    axes.add_collection(LineCollection(list(section.cloth[near]), colors=TOUCH, linewidths=3.2, capstyle="butt"))
     axes.set(xlim=box[:2], ylim=box[2:], aspect="equal")
     axes.axis("off")
 

@@ -142,6 +142,8 @@ def _draw_axes(axes: Any, figure: Any, size: tuple[float, float], side: str, foo
     axes.tick_params(labelsize=6.5, colors=QUIET, direction="in", length=4, width=0.8, zorder=7)
     for ruler, pad in ((axes.xaxis, -13), (axes.yaxis, 3)):  # names stand below: the warp's figures go inside
         ruler.set_tick_params(pad=pad)
+    for figures in axes.get_xticklabels():
+        figures.set_bbox({"facecolor": "white", "alpha": 0.6, "edgecolor": "none", "pad": 0.8})
     axes.plot([0], [0], marker="o", ms=6, mfc="white", color=INK, clip_on=False, zorder=10)
     # The rulers' own text stands below the names; the arrow lies along the bottom, the way the warp runs.
     y = (foot - 0.12) / height

@@ -32,6 +32,8 @@ def name_marks(
     ``at`` (n, 2): places in the data coordinates of ``axes``, which run from 0 to ``extent`` (right and down); places
     outside or NaN are left out. ``band``: room above and below, and ``inch``: one inch, both in data units.
     """
+    from matplotlib.patheffects import withStroke
+
     width, height = extent
     seen = np.flatnonzero(np.isfinite(at).all(axis=1) & (at > 0).all(axis=1) & (at < extent).all(axis=1))
     if not len(seen):
@@ -46,7 +48,8 @@ def name_marks(
             row = (0.25 + 0.4 * line) * band
             y = -row if is_above else height + row
             for k, x, wide in zip(chosen, spread_out(at[chosen, 0], size, width), size, strict=True):
-                axes.plot([at[k, 0], x], [at[k, 1], y], color=INK, lw=0.6, alpha=0.8, clip_on=False, zorder=6)
+                axes.plot([at[k, 0], x], [at[k, 1], y], color=INK, lw=0.6, clip_on=False, zorder=6,
+                          path_effects=[withStroke(linewidth=1.8, foreground="white", alpha=0.6)])  # fmt: skip
                 left = x - 0.5 * wide + 0.07 * inch
                 back = {"facecolor": "white", "edgecolor": "none", "pad": 1.5}
                 axes.text(left + SIGN * inch, y, names[k], va="center", ha="left", fontsize=SIZE, color=INK, zorder=8,

@@ -161,7 +161,7 @@ def take_shot(run: Run, camera: Camera, scale: GapScale) -> Shot:
     across, along = camera.frame @ right, camera.frame @ upward
     size = 1.06 * np.array([np.ptp(across), np.ptp(along)]) + 0.02
     columns = WIDTH
-    rows = int(np.clip(WIDTH * size[1] / size[0], 0.15 * WIDTH, 0.8 * WIDTH))
+    rows = int(np.clip(WIDTH * size[1] / size[0], 0.15 * WIDTH, 0.55 * WIDTH))
     metres_per_pixel = max(size[0] / columns, size[1] / rows)
     centre = 0.5 * (across.min() + across.max()) * right + 0.5 * (along.min() + along.max()) * upward
     centre = centre + (camera.frame @ way).mean() * way
@@ -185,9 +185,13 @@ def take_shot(run: Run, camera: Camera, scale: GapScale) -> Shot:
         )  # fmt: skip
     if not camera.is_cut:
         for mark, verdict in zip(run.marks, _verdict_names(run), strict=True):
-            for line in trace_mark(run, mark, OUTLINE * metres_per_pixel):
-                tube = _thicken(line, OUTLINE * metres_per_pixel)
-                plotter.add_mesh(tube, color=SIGNS[verdict].colour, ambient=0.6, diffuse=0.5)
+            # A white line under each outline, so that it shows on any colour of the sheet.
+            radius = OUTLINE * metres_per_pixel
+            for lift, broad, colour in ((0.0, 1.9 * radius, "white"), (2.2 * radius, radius, SIGNS[verdict].colour)):
+                for line in trace_mark(run, mark, lift):
+                    if len(line) == 1 and colour == "white":
+                        continue
+                    plotter.add_mesh(_thicken(line, broad), color=colour, ambient=0.6, diffuse=0.5)
     far = 10.0
     plotter.camera.focal_point = tuple(centre)
     plotter.camera.position = tuple(centre - far * way)
@@ -205,7 +209,7 @@ def _thicken(line: Array, radius: float) -> Any:
     import pyvista as pv
 
     if len(line) == 1:
-        return pv.Sphere(radius=4 * radius, center=line[0])
+        return pv.Sphere(radius=3 * radius, center=line[0])
     return pv.lines_from_points(line).tube(radius=radius)
 
 
