@@ -88,6 +88,8 @@ def relax(n_steps, peak, x, v, force, touch, spent, fields, cloth, contacts, pac
             pz = 0.0
             for k in range(3):
                 w = weight[c, k]
+                if w == 0.0:
+                    break
                 a = node[c, k]
                 px += w * flat[0, a]
                 py += w * flat[1, a]

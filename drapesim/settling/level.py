@@ -27,6 +27,8 @@ Array = np.ndarray
 CHUNK = 40  # steps between looks at the sheet
 PRELOAD_EVERY = 5  # chunks between updates of the contact preloads
 PRELOAD_SHARE = 0.5
+RATES = 6  # looks over which the slowest motion counts: a burst somewhere must not overdamp the rest
+REACH = 4.0  # chunks of the fastest motion between searches
 STRIDE = 2e-3  # m, farthest move between looks at the contact list
 STRAY = 1e-4  # m
 BAND = (2.5e-4, 8e-3)  # m, least and largest distance at which contacts are listed
@@ -95,11 +97,11 @@ def search_moved(state: LevelState, pace: Pace, step: float, steps: int) -> None
     if state.problem.field is None:
         return
     if state.searched_at is None:
-        search(state, pace, 2.0 * step * CHUNK)
+        search(state, pace, REACH * step * CHUNK)
         return
     corners = problem_positions(state)[state.problem.lattice.triangles]
     moved = np.abs(corners - state.searched_at).max((1, 2))
-    reach = max(STRAY, 2.0 * step * CHUNK)
+    reach = max(STRAY, REACH * step * CHUNK)
     due = (moved + step * steps > 0.5 * state.band) | (moved > reach)
     if due.any():
         search(state, pace, reach, np.flatnonzero(due | (moved > 0.5 * reach)))
@@ -181,6 +183,7 @@ def relax_level(
     motion = state.motion
     confirmed = 0
     look = None
+    rates: list[float] = []
     chunk = 0
     started = state.steps
     while state.steps - started < max_steps:
@@ -195,7 +198,8 @@ def relax_level(
         now = (motion.x.copy(), motion.force + motion.touch)
         if look is not None:
             rate = slow_rate(look, now, problem.fields.mass)
-            state.damping = float(np.clip(0.7 * state.damping + 0.6 * rate, state.least_damping, DAMPING[1]))
+            rates.append(rate)
+            state.damping = float(np.clip(2.0 * min(rates[-RATES:]), state.least_damping, DAMPING[1]))
         look = now
         load_contacts(state.found, pace.stiffness, PRELOAD_SHARE)
         watch(state, "settling", rms, top)
