@@ -30,7 +30,7 @@ from drapesim.front.colours import (
 )
 from drapesim.front.labels import DPI, PAGE, draw_bar, name_marks
 from drapesim.matter.answers import UNDECIDED
-from drapesim.settling.contact_record import sample_sheet
+from drapesim.matter.surface import sample_sheet
 
 if TYPE_CHECKING:
     from drapesim.settling.archive import Run

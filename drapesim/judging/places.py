@@ -10,8 +10,8 @@ from drapesim.kernels.tree import plant_tree
 from drapesim.matter.answers import PlaceCheck
 from drapesim.matter.body import Body
 from drapesim.matter.sheet import Lattice
+from drapesim.matter.surface import sample_sheet
 from drapesim.mechanics.body_contact import BodyField
-from drapesim.settling.contact_record import sample_sheet
 from drapesim.settling.exact import measure_distance
 
 Array = np.ndarray

@@ -17,9 +17,10 @@ from drapesim.matter.body import Body
 from drapesim.matter.fabric import FabricCard
 from drapesim.matter.marks import PLACE_CLAIMS, Claim, Mark
 from drapesim.matter.sheet import Lattice
+from drapesim.matter.surface import link_strain_means, sample_sheet
 from drapesim.mechanics.body_contact import BodyField, prepare_body
 from drapesim.settling.certificate import Certificate
-from drapesim.settling.contact_record import GapReading, link_strain_means, measure_gap, sample_sheet
+from drapesim.settling.contact_record import GapReading, measure_gap
 from drapesim.settling.exact import part_field
 
 Array = np.ndarray

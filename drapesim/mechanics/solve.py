@@ -10,7 +10,14 @@ from drapesim.kernels.elastic import ClothConstants, LatticeFields
 from drapesim.kernels.relax import Pace, relax
 from drapesim.matter.fabric import FabricCard
 from drapesim.matter.sheet import Lattice
-from drapesim.mechanics.body_contact import BodyField, ContactSet, feature_owners, lifted_out, no_contacts, search_contacts
+from drapesim.mechanics.body_contact import (
+    BodyField,
+    ContactSet,
+    feature_owners,
+    lifted_out,
+    no_contacts,
+    search_contacts,
+)
 from drapesim.mechanics.energies import Curve, cloth_constants, lattice_fields, padded, smooth_curve, unpadded
 from drapesim.mechanics.independent import elastic_energy_and_force
 
@@ -85,7 +92,14 @@ def start_motion(problem: Problem, x: Array, v: Array | None = None) -> Motion:
     """State at positions x (n, 3), at rest unless v is given."""
     grid = padded(problem.lattice, x)
     velocity = np.zeros_like(grid) if v is None else padded(problem.lattice, v)
-    return Motion(grid, velocity, np.zeros_like(grid), np.zeros_like(grid), np.zeros(grid.shape[1:]), np.zeros((problem.blocks, 2)))
+    return Motion(
+        grid,
+        velocity,
+        np.zeros_like(grid),
+        np.zeros_like(grid),
+        np.zeros(grid.shape[1:]),
+        np.zeros((problem.blocks, 2)),
+    )
 
 
 def positions(problem: Problem, motion: Motion) -> Array:
@@ -93,24 +107,13 @@ def positions(problem: Problem, motion: Motion) -> Array:
     return unpadded(problem.lattice, motion.x)
 
 
-def link_strains(lattice: Lattice, x: Array) -> tuple[Array, Array]:
-    """Engineering strain of every warp and weft link, flat arrays."""
-    strains = []
-    for axis, h in enumerate((lattice.spacing_u, lattice.spacing_v)):
-        line = np.moveaxis(lattice.index, axis, 0)
-        a, b = line[:-1], line[1:]
-        cell = np.moveaxis(lattice.cell, axis, 0)
-        there = np.pad(cell, ((0, 0), (1, 0))) | np.pad(cell, ((0, 0), (0, 1)))
-        d = x[b[there]] - x[a[there]]
-        strains.append(np.sqrt(np.einsum("nk,nk->n", d, d)) / h - 1.0)
-    return strains[0], strains[1]
-
-
 def stiffest_tangent(problem: Problem, motion: Motion) -> float:
     """Largest slope of the load-extension curves up to the strains that occurred lately, N/m; clears the record."""
     peak = np.maximum(motion.peak.max(0), 0.0)
     motion.peak[:] = 0.0
-    return max(float(curve.tangent(np.linspace(0.0, e, 9)).max()) for curve, e in zip(problem.curves, peak, strict=True))
+    return max(
+        float(curve.tangent(np.linspace(0.0, e, 9)).max()) for curve, e in zip(problem.curves, peak, strict=True)
+    )
 
 
 def steepest_tangent(problem: Problem) -> float:

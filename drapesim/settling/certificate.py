@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from drapesim.matter.plan import SettleSettings
+from drapesim.matter.surface import link_strains
 from drapesim.mechanics.independent import elastic_energy_and_force
-from drapesim.mechanics.solve import choose_pace, link_strains, positions, stiffest_tangent, stored_energy
+from drapesim.mechanics.solve import choose_pace, positions, stiffest_tangent, stored_energy
 from drapesim.mechanics.tangent import factorise, rest_tangent
 from drapesim.settling.exact import count_body_crossings, count_self_crossings, measure_distance, penetration
 from drapesim.settling.level import LevelState
@@ -73,9 +74,7 @@ def balance(state: LevelState, x: Array) -> tuple[Array, float]:
     return net, float(np.mean(grip > 0.95 * limit))
 
 
-def certify(
-    state: LevelState, settings: SettleSettings, stay: float, opening: float, seconds: float
-) -> Certificate:
+def certify(state: LevelState, settings: SettleSettings, stay: float, opening: float, seconds: float) -> Certificate:
     """Measure every figure of the certificate at the present state.
 
     ``stay`` (m): largest move in the further steps; ``opening`` (J): stored energy when this lattice began.

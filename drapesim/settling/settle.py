@@ -21,9 +21,9 @@ from drapesim.matter.plan import SettleSettings
 from drapesim.matter.sheet import Lattice
 from drapesim.mechanics.body_contact import prepare_body
 from drapesim.mechanics.energies import unpadded
-from drapesim.mechanics.solve import cleared, pose_problem, positions, start_motion, steepest_tangent, stored_energy
+from drapesim.mechanics.solve import cleared, pose_problem, positions, start_motion, stored_energy
 from drapesim.settling.certificate import Certificate, certify
-from drapesim.settling.contact_record import sample_sheet
+from drapesim.matter.surface import sample_sheet
 from drapesim.settling.level import DAMPING, GENTLE, LevelState, Progress, relax_level, run_on
 
 Array = np.ndarray

@@ -6,17 +6,10 @@ import pytest
 
 from drapesim.matter.fabric import FabricCard
 from drapesim.matter.sheet import Lattice
+from drapesim.matter.surface import sample_sheet
 from drapesim.mechanics.body_contact import prepare_body
 from drapesim.mechanics.energies import smooth_curve
-from drapesim.settling.contact_record import (
-    inner_normals,
-    link_strain_means,
-    measure_gap,
-    nearest_landmark,
-    record_contact,
-    sample_sheet,
-    shear_angles,
-)
+from drapesim.settling.contact_record import measure_gap, nearest_landmark, record_contact
 
 HALF = 2e-4
 
@@ -40,13 +33,6 @@ def lattice():
 
 def level(lattice, height, at=(-0.037, -0.0213)):
     return np.c_[lattice.uv + at, np.full(len(lattice.uv), height)]
-
-
-def holed(inner_sign=-1):
-    cell = np.ones((7, 5), dtype=bool)
-    cell[2:4, 2] = False
-    cell[6, 4] = False
-    return Lattice(0.01, 0.008, cell, inner_sign)
 
 
 def crumple(lattice, seed=0, size=1e-3):
@@ -138,28 +124,6 @@ def test_strain_and_tension_of_a_stretched_sheet(lattice, card, meshes, as_body)
     np.testing.assert_allclose(record.tension_weft, weft[0], rtol=1e-9)
 
 
-def test_strain_is_the_mean_of_the_links_that_exist():
-    lattice = holed()
-    x = crumple(lattice)
-    warp, weft = link_strain_means(lattice, x)
-    at = {tuple(ij): k for k, ij in enumerate(lattice.ij.tolist())}
-
-    def is_cloth(i, j):
-        return 0 <= i < lattice.cell.shape[0] and 0 <= j < lattice.cell.shape[1] and lattice.cell[i, j]
-
-    for (i, j), k in at.items():
-        of_warp, of_weft = [], []
-        for s in (-1, 0):
-            if is_cloth(i + s, j) or is_cloth(i + s, j - 1):
-                a, b = at[i + s, j], at[i + s + 1, j]
-                of_warp.append(np.linalg.norm(x[a] - x[b]) / 0.01 - 1.0)
-            if is_cloth(i, j + s) or is_cloth(i - 1, j + s):
-                a, b = at[i, j + s], at[i, j + s + 1]
-                of_weft.append(np.linalg.norm(x[a] - x[b]) / 0.008 - 1.0)
-        assert warp[k] == pytest.approx(np.mean(of_warp), abs=1e-12)
-        assert weft[k] == pytest.approx(np.mean(of_weft), abs=1e-12)
-
-
 def test_shear_and_slope_of_a_sheared_tilted_sheet(lattice, card, meshes, as_body):
     angle, tilt = 0.2, 0.3
     u, v = lattice.uv.T
@@ -168,21 +132,6 @@ def test_shear_and_slope_of_a_sheared_tilted_sheet(lattice, card, meshes, as_bod
     record = record_contact(lattice, card, x @ turn.T, np.zeros((len(x), 3)), as_body(meshes["box"]))
     np.testing.assert_allclose(record.shear_angle, angle, rtol=0, atol=1e-12)
     np.testing.assert_allclose(record.slope, tilt, rtol=0, atol=1e-12)
-    np.testing.assert_allclose(shear_angles(lattice, level(lattice, 0.0)), 0.0, rtol=0, atol=1e-12)
-
-
-def test_inner_normals_of_a_cylinder():
-    """x_u x x_v leads outward here; the inner normal leads to the axis, at the ends within half a link's turn."""
-    lattice = Lattice(0.01, 0.01, np.ones((20, 5), dtype=bool), inner_sign=-1)
-    turn = lattice.uv[:, 0] / 0.1
-    x = np.c_[0.1 * np.sin(turn), lattice.uv[:, 1], 0.1 * np.cos(turn)]
-    outward = np.c_[np.sin(turn), 0.0 * turn, np.cos(turn)]
-    normal = inner_normals(lattice, x)
-    inside = (lattice.ij[:, 0] > 0) & (lattice.ij[:, 0] < 20)
-    np.testing.assert_allclose(normal[inside], -outward[inside], rtol=0, atol=1e-12)
-    np.testing.assert_allclose((-normal * outward).sum(1)[~inside], np.cos(0.05), rtol=0, atol=1e-12)
-    mirrored = inner_normals(Lattice(0.01, 0.01, lattice.cell, inner_sign=1), x)
-    np.testing.assert_array_equal(mirrored, -normal)
 
 
 def test_nearest_landmark(meshes, as_body):
@@ -193,39 +142,6 @@ def test_nearest_landmark(meshes, as_body):
     assert [names[k] for k in found[:3]] == ["nose", "chin", "knee"]
     assert found[3] == -1
     assert (nearest_landmark(points, as_body(meshes["box"])) == -1).all()
-
-
-def test_samples_at_the_nodes_are_the_nodes():
-    lattice = holed()
-    x = crumple(lattice)
-    points, normals = sample_sheet(lattice, x, lattice.uv)
-    np.testing.assert_allclose(points, x, rtol=0, atol=1e-12)
-    np.testing.assert_allclose(normals, inner_normals(lattice, x), rtol=0, atol=1e-9)
-
-
-def test_samples_lie_on_the_triangles_of_the_lattice():
-    """A point mixed from a triangle's corners in the flat map is the same mix of its corners in space."""
-    lattice = holed()
-    x = crumple(lattice)
-    rng = np.random.default_rng(2)
-    t = np.repeat(np.arange(len(lattice.triangles)), 20)
-    weight = rng.dirichlet(np.ones(3), len(t))
-    corner = lattice.triangles[t]
-    points, normals = sample_sheet(lattice, x, np.einsum("nk,nkd->nd", weight, lattice.uv[corner]))
-    np.testing.assert_allclose(points, np.einsum("nk,nkd->nd", weight, x[corner]), rtol=0, atol=1e-12)
-    np.testing.assert_allclose(np.linalg.norm(normals, axis=1), 1.0, rtol=0, atol=1e-12)
-
-
-def test_no_sample_off_the_cloth():
-    lattice = holed()
-    x = crumple(lattice)
-    off = np.array([[-1e-6, 0.01], [0.0701, 0.01], [0.03, 0.041], [0.025, 0.02], [0.035, 0.017], [0.068, 0.037]])
-    points, normals = sample_sheet(lattice, x, off)
-    assert np.isnan(points).all()
-    assert np.isnan(normals).all()
-    # the rims of the holes belong to the cloth beside them
-    rim = np.array([[0.02, 0.02], [0.04, 0.02], [0.025, 0.016], [0.025, 0.024], [0.06, 0.036], [0.065, 0.032]])
-    assert np.isfinite(sample_sheet(lattice, x, rim)[0]).all()
 
 
 def test_unknown_points_have_no_gap(meshes, as_body):

@@ -10,7 +10,7 @@ from drapesim.ground.outcome import InputError
 from drapesim.matter.body import box, join, placed, slab, sphere
 from drapesim.matter.plan import LowerStep, read_scene
 from drapesim.matter.sheet import Sheet, cut_lattice
-from drapesim.settling.contact_record import inner_normals
+from drapesim.matter.surface import inner_normals
 from drapesim.settling.steps import highest_under, lower_flat, start_shape
 
 SHEET = Sheet(0.6, 0.4, 0.1)
