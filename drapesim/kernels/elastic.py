@@ -2,7 +2,7 @@
 
 Positions are structure of arrays ``x[3, NU, NV]`` on a grid padded by two missing nodes on every side. A sweep walks
 down the rows and computes every link, bend and cell once into small ring buffers (row number modulo 4), from which
-each node gathers what acts on it: no atomics, one bit pattern at any thread count, and memory traffic of positions only.
+each node gathers what acts on it: no atomics, one bit pattern at any thread count, memory traffic of positions only.
 
 Both angle energies use one series, F(z) = 2 asin(sqrt z)^2 = sum_n (4z)^n / (n^2 C(2n, n)), cut at ``TERMS``:
 bending turn t has t^2/2 = F((1 - cos t)/2); yarn angle g has g^2/2 = F(sin^2 g)/4. It needs no inverse trigonometric

@@ -84,7 +84,10 @@ def pose_problem(
         owns=feature_owners(lattice.triangles),
         weight=card.areal_density * lattice.node_area * (size if size > 0 else 9.80665),
         blocks=blocks,
-        curves=tuple(smooth_curve(points, card.compression_ratio) for points in (card.warp_curve, card.weft_curve)),
+        curves=(
+            smooth_curve(card.warp_curve, card.compression_ratio),
+            smooth_curve(card.weft_curve, card.compression_ratio),
+        ),
     )
 
 

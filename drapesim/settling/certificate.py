@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -107,11 +108,9 @@ def certify(state: LevelState, settings: SettleSettings, stay: float, opening: f
         "residual_max": float(size.max()) if len(size) else 0.0,
         "stay_max": stay,
         "penetration_max": deep,
-        "crossings": crossings,
-        "body_crossings": body_crossings,
         "energy_closure": closure,
     }
-    failures = find_failures(figures, settings)
+    failures = find_failures({**figures, "crossings": crossings, "body_crossings": body_crossings}, settings)
     return Certificate(
         settled=not failures,
         strain_max=(float(strains[0].max(initial=0.0)), float(strains[1].max(initial=0.0))),
@@ -122,11 +121,13 @@ def certify(state: LevelState, settings: SettleSettings, stay: float, opening: f
         seconds=seconds,
         spacing_over_c=max(lattice.spacing_u, lattice.spacing_v) / c,
         failures=failures,
+        crossings=crossings,
+        body_crossings=body_crossings,
         **figures,
     )
 
 
-def find_failures(figures: dict, settings: SettleSettings) -> tuple[str, ...]:
+def find_failures(figures: Mapping[str, float], settings: SettleSettings) -> tuple[str, ...]:
     """One sentence for each limit that is not met."""
     limits = (
         ("residual_rms", settings.residual_rms, 1.0, "", "rms residual force over nodal weight"),

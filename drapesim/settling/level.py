@@ -80,6 +80,8 @@ def search(state: LevelState, pace: Pace, reach: float, wanted: Array | None = N
     if wanted is None:
         state.searched_at, state.band = corners, np.full(len(corners), band)
     else:
+        assert state.searched_at is not None  # a part is searched after the whole
+        assert state.band is not None
         state.searched_at[wanted], state.band[wanted] = corners[wanted], band
     state.problem = with_contact_inertia(problem, state.found, pace)
     # inertia lent to a moving node (or taken back) is energy that no force has given: book it
@@ -95,7 +97,7 @@ def search_moved(state: LevelState, pace: Pace, step: float, steps: int) -> None
     """
     if state.problem.field is None:
         return
-    if state.searched_at is None:
+    if state.searched_at is None or state.band is None:
         search(state, pace, REACH * step * CHUNK)
         return
     corners = problem_positions(state)[state.problem.lattice.triangles]

@@ -19,14 +19,16 @@ from drapesim.matter.body import Body
 from drapesim.matter.fabric import FabricCard
 from drapesim.matter.plan import SettleSettings
 from drapesim.matter.sheet import Lattice
+from drapesim.matter.surface import sample_sheet
 from drapesim.mechanics.body_contact import prepare_body
 from drapesim.mechanics.energies import unpadded
 from drapesim.mechanics.solve import cleared, pose_problem, positions, start_motion, stored_energy
 from drapesim.settling.certificate import Certificate, certify
-from drapesim.matter.surface import sample_sheet
 from drapesim.settling.level import DAMPING, GENTLE, LevelState, Progress, relax_level, run_on
 
 Array = np.ndarray
+
+STANDARD = SettleSettings()
 
 COARSE_GOAL = (0.2, 2.0)  # residual at which a coarse level hands over: the finer one changes the folds anyway
 LEAST_NODES = 400  # a lattice is not coarsened below this
@@ -66,7 +68,7 @@ class Checkpoint:
     history: Array
 
 
-class Interrupted(Exception):
+class Interrupted(Exception):  # noqa: N818 - the user asked for it: no error
     """Raised by `settle` when it is stopped from outside; carries the checkpoint."""
 
     def __init__(self, checkpoint: Checkpoint) -> None:
@@ -80,8 +82,8 @@ def coarsened(lattice: Lattice) -> Lattice | None:
     if nu % 2 or nv % 2:
         return None
     quarters = lattice.cell.reshape(nu // 2, 2, nv // 2, 2)
-    cell = quarters.all(axis=(1, 3))
-    if (cell != quarters.any(axis=(1, 3))).any():
+    cell = np.asarray(quarters.all(axis=(1, 3)))
+    if not np.array_equal(cell, quarters.any(axis=(1, 3))):
         return None
     return Lattice(2.0 * lattice.spacing_u, 2.0 * lattice.spacing_v, cell, lattice.inner_sign)
 
@@ -118,7 +120,7 @@ def settle(
     body: Body | None = None,
     held: Array | None = None,
     friction: Array | None = None,
-    settings: SettleSettings = SettleSettings(),
+    settings: SettleSettings = STANDARD,
     gravity: tuple[float, float, float] = (0.0, 0.0, -9.80665),
     progress: Callable[[Progress], None] | None = None,
     resume: Checkpoint | None = None,
@@ -158,7 +160,8 @@ def settle(
         stay, rested = np.inf, False
         try:
             sink = SINK_SHARE * settings.penetration
-            rested = relax_level(state, goal, settings.max_steps, sink if is_last else np.inf, watch, 3 if is_last else 1)
+            looks = 3 if is_last else 1
+            rested = relax_level(state, goal, settings.max_steps, sink if is_last else np.inf, watch, looks)
             while is_last and rested and stay > settings.stay:
                 # a long soft pendulum still swings by millimetres at a thousandth of its weight: ask for less force
                 goal = (0.5 * goal[0], 0.5 * goal[1])
