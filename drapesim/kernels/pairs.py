@@ -317,7 +317,7 @@ def contacts_of_triangle(found, at, t, x, triangles, owns, body, tree, band, dep
         high[k] = max(x[triangles[t, 0], k], x[triangles[t, 1], k], x[triangles[t, 2], k]) + margin
     n_near = find_in_box(near, stack, low, high, body.vertices, body.faces, tree)
     if n_near > near.shape[0]:
-        return -1
+        return np.int64(-1)
     shallow = min(depth, 2e-3)  # an edge or face cannot tell the far side of a thin part from its own
     first = at
     for s in range(n_near):
@@ -325,21 +325,24 @@ def contacts_of_triangle(found, at, t, x, triangles, owns, body, tree, band, dep
         if plane_apart(x, triangles[t, 0], triangles[t, 1], triangles[t, 2], body, f, margin):
             continue
         for k in range(3):
-            p = triangles[t, k]
+            p = np.int64(triangles[t, k])
             if owns[t, k]:
-                low[:] = x[p]
-                if not boxes_apart(body, f, low, low, margin):
+                for d in range(3):
+                    low[d] = x[p, d]
+                    high[d] = x[p, d]
+                if not boxes_apart(body, f, low, high, margin):
                     at = node_contacts(found, at, p, x[p, 0], x[p, 1], x[p, 2], f, body, band, depth)
             if owns[t, 3 + k]:
-                q = triangles[t, (k + 1) % 3]
+                q = np.int64(triangles[t, (k + 1) % 3])
                 for d in range(3):
                     low[d] = min(x[p, d], x[q, d])
                     high[d] = max(x[p, d], x[q, d])
                 if not boxes_apart(body, f, low, high, band):
                     at = edge_contacts(found, at, 3 * t + k, p, q, x, f, body, band, shallow)
         at = face_contacts(
-            found, at, t, triangles[t, 0], triangles[t, 1], triangles[t, 2], x, f, body, band, shallow
-        )
+            found, at, t, np.int64(triangles[t, 0]), np.int64(triangles[t, 1]), np.int64(triangles[t, 2]),
+            x, f, body, band, shallow,
+        )  # fmt: skip
     for row in range(first, min(at, found.gap.shape[0])):
         found.triangle[row] = t
     return at
@@ -365,7 +368,7 @@ def find_contacts_into(found, room, count, wanted, x, triangles, owns, body, tre
             found.point[base : base + room], found.gap[base : base + room], found.part[base : base + room],
             found.key[base : base + room], found.triangle[base : base + room],
         )  # fmt: skip
-        at = 0
+        at = np.int64(0)
         for w in range(run * n // n_runs, (run + 1) * n // n_runs):
             at = contacts_of_triangle(
                 mine, at, wanted[w], x, triangles, owns, body, tree, band, depth, near, stack, low, high

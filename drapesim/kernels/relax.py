@@ -1,7 +1,7 @@
 """Viscous relaxation of the lattice against frozen contact planes: many explicit steps in one call.
 
 Each step has three stages, in this order: press (every contact computes its force), forces (every node sums its
-elements), advance (every node moves). All are in gather form, so the result has one bit pattern at any thread count.
+contacts and its elements), move (every node takes its step). All are in gather form, so the result has one bit pattern at any thread count.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 
 from drapesim.kernels.elastic import PAD, block_start, forces_of_block_into
-from drapesim.kernels.jit import parallel_kernel, prange
+from drapesim.kernels.jit import kernel, parallel_kernel, prange
 
 
 class Contacts(NamedTuple):
@@ -48,128 +48,141 @@ class Pace(NamedTuple):
     limit: float  # m/s, no node moves faster: a hand's speed; at rest it changes nothing
 
 
+@kernel
+def press_contacts(lo, hi, flat, contacts, pace, dashpot):
+    """Force of contacts lo..hi-1 on the cloth, with friction returned to its cone; moves the anchors that slip."""
+    for c in range(lo, hi):
+        px = 0.0
+        py = 0.0
+        pz = 0.0
+        for k in range(3):
+            w = contacts.weight[c, k]
+            if w == 0.0:
+                break
+            a = contacts.node[c, k]
+            px += w * flat[0, a]
+            py += w * flat[1, a]
+            pz += w * flat[2, a]
+        nx = contacts.normal[c, 0]
+        ny = contacts.normal[c, 1]
+        nz = contacts.normal[c, 2]
+        gap = nx * px + ny * py + nz * pz - contacts.offset[c]
+        push = contacts.preload[c] - pace.stiffness * gap - dashpot * (gap - contacts.last[c])
+        contacts.last[c] = gap
+        if push <= 0.0:
+            contacts.force[c, 0] = 0.0
+            contacts.force[c, 1] = 0.0
+            contacts.force[c, 2] = 0.0
+            contacts.anchor[c, 0] = px
+            contacts.anchor[c, 1] = py
+            contacts.anchor[c, 2] = pz
+            continue
+        tx = px - contacts.anchor[c, 0]
+        ty = py - contacts.anchor[c, 1]
+        tz = pz - contacts.anchor[c, 2]
+        tn = tx * nx + ty * ny + tz * nz
+        tx -= tn * nx
+        ty -= tn * ny
+        tz -= tn * nz
+        stretch = math.sqrt(tx * tx + ty * ty + tz * tz)
+        limit = contacts.friction[c] * push / pace.grip
+        if stretch > limit:
+            scale = limit / stretch
+            tx *= scale
+            ty *= scale
+            tz *= scale
+            contacts.anchor[c, 0] = px - tx
+            contacts.anchor[c, 1] = py - ty
+            contacts.anchor[c, 2] = pz - tz
+        contacts.force[c, 0] = push * nx - pace.grip * tx
+        contacts.force[c, 1] = push * ny - pace.grip * ty
+        contacts.force[c, 2] = push * nz - pace.grip * tz
+
+
+@kernel
+def collect_touch(lo, hi, flat_touch, contacts):
+    """Sum the contact forces on touched nodes lo..hi-1, each in stored order."""
+    for m in range(lo, hi):
+        fx = 0.0
+        fy = 0.0
+        fz = 0.0
+        for e in range(contacts.start[m], contacts.start[m + 1]):
+            c = contacts.entry[e]
+            w = contacts.share[e]
+            fx += w * contacts.force[c, 0]
+            fy += w * contacts.force[c, 1]
+            fz += w * contacts.force[c, 2]
+        a = contacts.touched[m]
+        flat_touch[0, a] = fx
+        flat_touch[1, a] = fy
+        flat_touch[2, a] = fz
+
+
+@kernel
+def move_rows(lo, hi, x, v, force, touch, spent, fields, pace):
+    """One explicit step of node rows lo..hi-1.
+
+    The velocity is that of the half step, so that kinetic energy, work and loss balance exactly in each step.
+    """
+    keep = 1.0 - 0.5 * pace.damping * pace.dt
+    gain = 1.0 / (1.0 + 0.5 * pace.damping * pace.dt)
+    for i in range(lo, hi):
+        for j in range(PAD, x.shape[2] - PAD):
+            if fields.free[i, j] == 0.0:
+                continue
+            m = fields.mass[i, j]
+            kick = pace.dt / m
+            loss = 0.0
+            work = 0.0
+            speed = 0.0
+            for k in range(3):
+                old = v[k, i, j]
+                new = gain * (keep * old + kick * (force[k, i, j] + touch[k, i, j]))
+                mean = 0.5 * (old + new)
+                loss += mean * mean
+                work += mean * touch[k, i, j]
+                speed += new * new
+                v[k, i, j] = new
+            spent[i, j] += pace.dt * (pace.damping * m * loss - work)
+            if speed > pace.limit * pace.limit:
+                slower = pace.limit / math.sqrt(speed)
+                spent[i, j] += 0.5 * m * speed * (1.0 - slower * slower)
+                for k in range(3):
+                    v[k, i, j] *= slower
+            for k in range(3):
+                x[k, i, j] += pace.dt * v[k, i, j]
+
+
 @parallel_kernel
 def relax(n_steps, peak, x, v, force, touch, spent, fields, cloth, contacts, pace):
     """Take ``n_steps`` steps in place; with 0 steps only the forces at ``x`` are computed.
 
     x, v, force (elastic + dead load), touch (contact force): (3, NU, NV). ``spent`` (NU, NV) gains what damping and
-    contact take out of the sheet, J. ``peak`` (blocks, 2) is raised to the largest warp and weft strain met in each
-    block of rows that is worked on by itself. The velocity is that of the half step, so that kinetic energy, work and loss
-    balance exactly in each step.
+    contact take out of the sheet, J. ``peak`` (blocks, 2) is raised to the largest warp and weft strain met; the work
+    is cut into that many blocks, which only decides who does it.
+
+    The loops hold nothing but calls: their bodies compile once as plain kernels, in half the time, and a write to a
+    tuple's field straight inside a parallel loop would be lost (numba 0.68).
     """
     n_blocks = peak.shape[0]
     n_rows = x.shape[1]
-    n_cols = x.shape[2]
-    flat = x.reshape(3, n_rows * n_cols)
-    flat_touch = touch.reshape(3, n_rows * n_cols)
-    keep = 1.0 - 0.5 * pace.damping * pace.dt
-    gain = 1.0 / (1.0 + 0.5 * pace.damping * pace.dt)
-    # plain names: a write to a tuple's field inside a parallel loop is lost (numba 0.68)
-    node = contacts.node
-    weight = contacts.weight
-    normal = contacts.normal
-    offset = contacts.offset
-    friction = contacts.friction
-    preload = contacts.preload
-    anchor = contacts.anchor
-    push_force = contacts.force
-    last = contacts.last
-    touched = contacts.touched
-    start = contacts.start
-    entry = contacts.entry
-    share = contacts.share
-    n_contacts = offset.shape[0]
-    n_touched = touched.shape[0]
+    flat = x.reshape(3, n_rows * x.shape[2])
+    flat_touch = touch.reshape(3, n_rows * x.shape[2])
+    n_contacts = contacts.offset.shape[0]
+    n_touched = contacts.touched.shape[0]
+    dashpot = pace.dashpot if n_steps > 0 else 0.0
     for _ in range(max(n_steps, 1)):
-        dashpot = pace.dashpot if n_steps > 0 else 0.0
-        for c in prange(n_contacts):
-            px = 0.0
-            py = 0.0
-            pz = 0.0
-            for k in range(3):
-                w = weight[c, k]
-                if w == 0.0:
-                    break
-                a = node[c, k]
-                px += w * flat[0, a]
-                py += w * flat[1, a]
-                pz += w * flat[2, a]
-            nx = normal[c, 0]
-            ny = normal[c, 1]
-            nz = normal[c, 2]
-            gap = nx * px + ny * py + nz * pz - offset[c]
-            push = preload[c] - pace.stiffness * gap - dashpot * (gap - last[c])
-            last[c] = gap
-            if push <= 0.0:
-                push_force[c, 0] = 0.0
-                push_force[c, 1] = 0.0
-                push_force[c, 2] = 0.0
-                anchor[c, 0] = px
-                anchor[c, 1] = py
-                anchor[c, 2] = pz
-                continue
-            tx = px - anchor[c, 0]
-            ty = py - anchor[c, 1]
-            tz = pz - anchor[c, 2]
-            tn = tx * nx + ty * ny + tz * nz
-            tx -= tn * nx
-            ty -= tn * ny
-            tz -= tn * nz
-            stretch = math.sqrt(tx * tx + ty * ty + tz * tz)
-            limit = friction[c] * push / pace.grip
-            if stretch > limit:
-                scale = limit / stretch
-                tx *= scale
-                ty *= scale
-                tz *= scale
-                anchor[c, 0] = px - tx
-                anchor[c, 1] = py - ty
-                anchor[c, 2] = pz - tz
-            push_force[c, 0] = push * nx - pace.grip * tx
-            push_force[c, 1] = push * ny - pace.grip * ty
-            push_force[c, 2] = push * nz - pace.grip * tz
-        for m in prange(n_touched):
-            fx = 0.0
-            fy = 0.0
-            fz = 0.0
-            for e in range(start[m], start[m + 1]):
-                c = entry[e]
-                w = share[e]
-                fx += w * push_force[c, 0]
-                fy += w * push_force[c, 1]
-                fz += w * push_force[c, 2]
-            a = touched[m]
-            flat_touch[0, a] = fx
-            flat_touch[1, a] = fy
-            flat_touch[2, a] = fz
+        if n_contacts > 0:
+            for b in prange(n_blocks):
+                press_contacts(
+                    b * n_contacts // n_blocks, (b + 1) * n_contacts // n_blocks, flat, contacts, pace, dashpot
+                )
         for b in prange(n_blocks):
+            collect_touch(b * n_touched // n_blocks, (b + 1) * n_touched // n_blocks, flat_touch, contacts)
             lo = block_start(b, n_blocks, n_rows)
             forces_of_block_into(force, peak[b], lo, block_start(b + 1, n_blocks, n_rows), x, fields, cloth)
         if n_steps == 0:
             break
-        for i in prange(PAD, n_rows - PAD):
-            for j in range(PAD, n_cols - PAD):
-                free = fields.free[i, j]
-                if free == 0.0:
-                    continue
-                m = fields.mass[i, j]
-                kick = pace.dt / m
-                loss = 0.0
-                work = 0.0
-                speed = 0.0
-                for k in range(3):
-                    old = v[k, i, j]
-                    new = gain * (keep * old + kick * (force[k, i, j] + touch[k, i, j]))
-                    mean = 0.5 * (old + new)
-                    loss += mean * mean
-                    work += mean * touch[k, i, j]
-                    speed += new * new
-                    v[k, i, j] = new
-                spent[i, j] += pace.dt * (pace.damping * m * loss - work)
-                if speed > pace.limit * pace.limit:
-                    slower = pace.limit / math.sqrt(speed)
-                    spent[i, j] += 0.5 * m * speed * (1.0 - slower * slower)
-                    for k in range(3):
-                        v[k, i, j] *= slower
-                for k in range(3):
-                    x[k, i, j] += pace.dt * v[k, i, j]
+        for b in prange(n_blocks):
+            lo = block_start(b, n_blocks, n_rows)
+            move_rows(lo, block_start(b + 1, n_blocks, n_rows), x, v, force, touch, spent, fields, pace)
