@@ -16,7 +16,6 @@ LOCK_STIFFENING = 50.0
 """Extra shear stress past the locking angle is this times G times (sin g - sin g_lock)^2: estimated, no source; a
 0.1 overshoot raises the stress by 0.5 G rad. Woven cloth locks within a few degrees (common practice, no source)."""
 
-KNOTS = 24
 
 
 @dataclass(frozen=True)
@@ -82,7 +81,8 @@ def smooth_curve(points: Array, compression_ratio: float) -> Curve:
 def cloth_constants(card: FabricCard, lattice: Lattice) -> ClothConstants:
     """Kernel constants of one card on one lattice."""
     curves = [smooth_curve(points, card.compression_ratio) for points in (card.warp_curve, card.weft_curve)]
-    knot, coef = np.full((2, KNOTS), np.inf), np.zeros((2, KNOTS))
+    most = max(len(curve.knot) for curve in curves)
+    knot, coef = np.full((2, most), np.inf), np.zeros((2, most))
     for row, curve in enumerate(curves):
         knot[row, : len(curve.knot)], coef[row, : len(curve.coef)] = curve.knot, curve.coef
     return ClothConstants(

@@ -7,6 +7,8 @@ import pytest
 import trimesh
 
 from drapesim.matter.body import Body, BodyPart
+from drapesim.matter.fabric import FabricCard
+from drapesim.matter.sheet import Lattice
 
 Array = np.ndarray
 Mesh = tuple[Array, Array]  # vertices (n, 3) m, faces (m, 3)
@@ -42,6 +44,40 @@ def make_bumpy(subdivisions: int = 4, height: float = 0.15) -> Mesh:
     p = np.array(ball.vertices)
     radius = 0.1 * (1.0 + height * np.sin(7.0 * p[:, 0]) * np.cos(6.0 * p[:, 1] + 1.0) * np.sin(5.0 * p[:, 2] + 0.3))
     return p * radius[:, None], np.array(ball.faces)
+
+
+@pytest.fixture(scope="session")
+def curved_card() -> FabricCard:
+    """A card of test values with every law at work: curves that stiffen, a soft compression, early locking."""
+    return FabricCard(
+        name="test values", areal_density=0.2, thickness=4e-4,
+        warp_curve=np.array([[0.0, 0.0], [0.005, 4.0], [0.012, 20.0], [0.03, 200.0]]),
+        weft_curve=np.array([[0.0, 0.0], [0.02, 20.0], [0.05, 150.0]]),
+        shear_rigidity=40.0, locking_angle=0.3, bend_warp=1.2e-5, bend_weft=8e-6, bend_bias=7e-6,
+        friction={"wood": 0.3, "slate": 0.4}, compression_ratio=0.5,
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="session")
+def holed_lattice() -> Lattice:
+    """9 x 7 cells of 10 x 8 mm with a hole, a notch and a missing corner."""
+    cell = np.ones((9, 7), dtype=bool)
+    cell[3:5, 2] = False
+    cell[5, 5:] = False
+    cell[8, 0] = False
+    return Lattice(0.01, 0.008, cell)
+
+
+@pytest.fixture(scope="session")
+def crumple() -> Callable[..., Array]:
+    """crumple(lattice, size, seed) -> (n, 3) m: a bent sheet, each node moved at random by about ``size`` (m)."""
+
+    def make(lattice: Lattice, size: float, seed: int = 0) -> Array:
+        u, v = lattice.uv.T
+        bent = np.c_[u, v, 0.1 * np.sin(25.0 * u + 8.0 * v)]
+        return bent + np.random.default_rng(seed).normal(size=bent.shape) * size
+
+    return make
 
 
 @pytest.fixture(scope="session")
