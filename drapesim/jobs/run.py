@@ -29,6 +29,7 @@ from drapesim.settling.contact_record import ContactRecord, record_contact
 from drapesim.settling.level import Progress
 from drapesim.settling.settle import Interrupted, SettledSheet, settle
 from drapesim.settling.steps import start_shape
+from drapesim.settling.warm import compile_kernels, is_compiled
 
 Array = np.ndarray
 
@@ -63,9 +64,19 @@ def run_scene(
     report = _Stages(progress, plan.lattice.spacing_u)
     report.tell("preparing")
     scene, lattice = plan.scene, plan.lattice
+    if not is_compiled():
+        report.tell("compiling")
+        compile_kernels()
     try:
         settled = settle(
-            lattice, scene.fabric, plan.x, scene.body, settings=scene.settle, progress=report, resume=checkpoint
+            lattice,
+            scene.fabric,
+            plan.x,
+            scene.body,
+            settings=scene.settle,
+            progress=report,
+            resume=checkpoint,
+            keep=lambda point: save_checkpoint(out / CHECKPOINT_FILE, point, plan.fingerprint),
         )
     except Interrupted as stop:
         save_checkpoint(out / CHECKPOINT_FILE, stop.checkpoint, plan.fingerprint)
@@ -128,7 +139,7 @@ def prepare(scene: Scene, spacing_mm: float | None = None) -> Prepared:
         sheet = replace(scene.sheet, spacing=check_spacing(spacing_mm, scene.sheet.length, scene.sheet.width))
         changes = (f"Node spacing {spacing_mm:g} mm instead of the scene's {1e3 * scene.sheet.spacing:g} mm.",)
         scene = replace(scene, sheet=sheet)
-    lattice = cut_lattice(scene.sheet)
+    lattice = cut_lattice(scene.sheet, multiple=2**scene.settle.levels)
     x = start_shape(lattice, scene)
     parts = [__version__, sorted(scene.inputs.items()), lattice.spacing_u, lattice.spacing_v, scene.seed]
     return Prepared(scene, lattice, x, hash_bytes(json.dumps(parts).encode()), changes)

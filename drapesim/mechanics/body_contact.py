@@ -143,6 +143,14 @@ def search_contacts(
         stretch = old.anchor[taken] - _cloth_point(old, x, flat)[taken]
         stretch -= _along(stretch, found.normal[known])
         anchor[known] = np.where(loaded[:, None], at[known] + stretch, at[known])
+    return carry_contacts(lattice, found, half_thickness, friction, preload, anchor, np.zeros((n, 3)))
+
+
+def carry_contacts(
+    lattice: Lattice, found: Found, half_thickness: float, friction: Array, preload: Array, anchor: Array, force: Array
+) -> ContactSet:
+    """``found`` made ready for the relaxation, with what each contact carries: preload (K,) N, anchor, force (K, 3)."""
+    flat = flat_index(lattice)
     start, touched, entry, share = incidence(flat[found.node], found.weight)
     contacts = Contacts(
         node=flat[found.node],
@@ -152,7 +160,7 @@ def search_contacts(
         friction=np.ascontiguousarray(friction[found.part]),
         preload=preload,
         anchor=anchor,
-        force=np.zeros((n, 3)),
+        force=force,
         last=found.gap - half_thickness,
         touched=touched,
         start=start,

@@ -45,7 +45,11 @@ UNITS: Mapping[str, str] = MappingProxyType({
 })  # fmt: skip
 """Unit of each column of the contact record, the verdicts and the place checks; text has none."""
 
-CHECKPOINT_UNITS: Mapping[str, str] = MappingProxyType({"x": "m", "v": "m/s", "history": "s, m, 1, 1"})
+CHECKPOINT_UNITS: Mapping[str, str] = MappingProxyType({
+    "x": "m", "v": "m/s", "spent": "J", "history": "s, m, 1, 1", "found_node": "1", "found_weight": "1",
+    "found_normal": "1", "found_point": "m", "found_gap": "m", "found_part": "1", "found_key": "1",
+    "found_triangle": "1", "preload": "N", "anchor": "m", "push": "N",
+})  # fmt: skip
 
 NAMES: Mapping[str, str] = MappingProxyType({
     "stay_max": "stay_max_m", "penetration_max": "penetration_max_m", "seconds": "seconds_s",

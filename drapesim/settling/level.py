@@ -26,7 +26,8 @@ Array = np.ndarray
 CHUNK = 40  # steps between looks at the sheet
 PRELOAD_EVERY = 5  # chunks between updates of the contact preloads
 PRELOAD_SHARE = 0.5
-RATES = 6  # looks over which the slowest motion counts: a burst somewhere must not overdamp the rest
+SUNK = 5e-6  # m of indentation that is left alone: each raise of the preloads sets the sheet ringing
+RATES = 6  # looks of which the slower half sets the damping: a burst somewhere must not overdamp the rest
 REACH = 4.0  # chunks of the fastest motion between searches
 STRIDE = 2e-3  # m, farthest move between looks at the contact list
 STRAY = 1e-4  # m
@@ -199,10 +200,14 @@ def relax_level(
         now = (motion.x.copy(), motion.force + motion.touch)
         if look is not None:
             rate = slow_rate(look, now, problem.fields.mass)
-            rates.append(rate)
-            state.damping = float(np.clip(2.0 * min(rates[-RATES:]), state.least_damping, DAMPING[1]))
+            if rate > 0.0:
+                rates.append(rate)
+            slow = sorted(rates[-RATES:])[: RATES // 2]
+            if slow:
+                state.damping = float(np.clip(2.0 * slow[-1], state.least_damping, DAMPING[1]))
         look = now
-        load_contacts(state.found, pace.stiffness, PRELOAD_SHARE)
+        if sink_of(state.found) > SUNK:
+            load_contacts(state.found, pace.stiffness, PRELOAD_SHARE)
         watch(state, "settling", rms, top)
         if rms < goal[0] and top < goal[1] and sink_of(state.found) <= sink:
             confirmed += 1

@@ -15,13 +15,14 @@ import numpy as np
 
 from drapesim.ground.outcome import Ending
 from drapesim.kernels.jit import use_threads
+from drapesim.kernels.pairs import Found
 from drapesim.matter.body import Body
 from drapesim.matter.fabric import FabricCard
 from drapesim.matter.plan import SettleSettings
 from drapesim.matter.sheet import Lattice
 from drapesim.matter.surface import sample_sheet
-from drapesim.mechanics.body_contact import prepare_body
-from drapesim.mechanics.energies import unpadded
+from drapesim.mechanics.body_contact import carry_contacts, prepare_body
+from drapesim.mechanics.energies import padded, unpadded
 from drapesim.mechanics.solve import cleared, pose_problem, positions, start_motion, stored_energy
 from drapesim.settling.certificate import Certificate, certify
 from drapesim.settling.level import DAMPING, GENTLE, LevelState, Progress, relax_level, run_on
@@ -31,10 +32,11 @@ Array = np.ndarray
 STANDARD = SettleSettings()
 
 COARSE_GOAL = (0.2, 2.0)  # residual at which a coarse level hands over: the finer one changes the folds anyway
-LEAST_NODES = 400  # a lattice is not coarsened below this
+LEAST_NODES = 150  # a lattice is not coarsened below this
 SERIAL_NODES = 2500  # below this one thread is faster than two that wait for each other
 ROUGH_DAMPING = 200.0  # 1/s, at first, for the kinks that a finer lattice starts with
 MOST_THREADS = 8  # more gain little: the sheet then fits the caches
+KEEP_EVERY = 60.0  # s between checkpoints
 SINK_SHARE = 0.6  # of the penetration limit that a contact may be indented
 AIM = 0.1  # of each residual limit: softer parts still creep by hundredths of a millimetre at the limit itself
 
@@ -58,14 +60,33 @@ class SettledSheet:
 
 @dataclass(frozen=True)
 class Checkpoint:
-    """Where an interrupted settle was: enough to go on. ``level`` counts from the coarsest."""
+    """Where an interrupted settle was: enough to go on, grips and energy account included; SI.
+
+    ``level`` counts from the coarsest. x, v (n, 3) and spent (n,) over that level's nodes; ``opening`` (J) is the
+    energy it began with. found_*: the contacts as `Found` has them; preload, anchor, push: what each carried.
+    """
 
     level: int
-    x: Array  # (n_level, 3)
+    x: Array
     v: Array
+    spent: Array
+    opening: float
     steps: int
     damping: float
+    tangent: float
+    seconds: float
     history: Array
+    found_node: Array
+    found_weight: Array
+    found_normal: Array
+    found_point: Array
+    found_gap: Array
+    found_part: Array
+    found_key: Array
+    found_triangle: Array
+    preload: Array
+    anchor: Array
+    push: Array
 
 
 class Interrupted(Exception):  # noqa: N818 - the user asked for it: no error
@@ -124,14 +145,15 @@ def settle(
     gravity: tuple[float, float, float] = (0.0, 0.0, -9.80665),
     progress: Callable[[Progress], None] | None = None,
     resume: Checkpoint | None = None,
+    keep: Callable[[Checkpoint], None] | None = None,
 ) -> SettledSheet:
     """Bring the sheet from ``x0`` (n, 3) m to rest on ``body`` and certify it.
 
     held: (n,) bool, nodes that do not move. friction: (parts,) static coefficients, from the card if not given.
-    gravity: m/s2. Raises `Interrupted` (with a checkpoint) when stopped by the keyboard; a run that does not settle
+    gravity: m/s2. keep: called with a checkpoint about once a minute. Raises `Interrupted` (with a checkpoint) when stopped by the keyboard; a run that does not settle
     comes back with its ending and a certificate that says so.
     """
-    started = time.monotonic()
+    started = time.monotonic() - (0.0 if resume is None else resume.seconds)
     field = prepare_body(body) if body is not None else None
     if friction is None:
         friction = np.array([card.friction[part.surface] for part in body.parts]) if body is not None else np.zeros(0)
@@ -151,12 +173,12 @@ def settle(
         if number > first:
             x = cleared(problem, x)
         state = LevelState(problem, start_motion(problem, x), history=history, damping=least, least_damping=least)
-        if resume is not None and number == first:
-            state.motion = start_motion(problem, resume.x, resume.v)
-            state.steps, state.damping = resume.steps, resume.damping
         opening = stored_energy(problem, state.motion)
+        if resume is not None and number == first:
+            opening = resume.opening
+            _take_up(state, resume)
         goal = (AIM * settings.residual_rms, AIM * settings.residual_max) if is_last else COARSE_GOAL
-        watch = _Watch(progress, number, len(pile), started, goal)
+        watch = _Watch(progress, keep, number, len(pile), started, goal, opening)
         stay, rested = np.inf, False
         try:
             sink = SINK_SHARE * settings.penetration
@@ -168,12 +190,14 @@ def settle(
                 stay = run_on(state, max(1, state.steps // 10), watch)
                 if stay > settings.stay:
                     rested = relax_level(state, goal, settings.max_steps, sink, watch)
+            if is_last:
+                certificate = certify(state, settings, stay, opening, time.monotonic() - started)
         except KeyboardInterrupt:
-            raise Interrupted(_checkpoint(state, number)) from None
+            raise Interrupted(watch.checkpoint(state)) from None
         except FloatingPointError:
+            certificate = certify(state, settings, stay, opening, time.monotonic() - started)
             break
         x = positions(state.problem, state.motion)
-    certificate = certify(state, settings, stay, opening, time.monotonic() - started)
     return _finished(state, certificate, rested)
 
 
@@ -182,17 +206,23 @@ class _Watch:
     """Turns the level's looks into history and progress."""
 
     progress: Callable[[Progress], None] | None
+    keep: Callable[[Checkpoint], None] | None
     level: int
     levels: int
     started: float
     goal: tuple[float, float]
+    opening: float
     worst: float = 0.0
+    kept: float = 0.0
 
     def __call__(self, state: LevelState, stage: str, rms: float, top: float) -> None:
         seconds = time.monotonic() - self.started
         spacing = state.problem.lattice.spacing_u
         if not state.history or seconds - state.history[-1][0] > 0.25:
             state.history.append((seconds, spacing, rms, top))
+        if self.keep is not None and seconds - self.kept > KEEP_EVERY:
+            self.kept = seconds
+            self.keep(self.checkpoint(state))
         if self.progress is None:
             return
         self.worst = max(self.worst, rms)
@@ -200,16 +230,36 @@ class _Watch:
         share = float(np.clip(np.log(self.worst / max(rms, 1e-300)) / way, 0.0, 1.0)) if way > 0 else 1.0
         self.progress(Progress(stage, spacing, self.level, self.levels, state.steps, rms, top, share, seconds))
 
+    def checkpoint(self, state: LevelState) -> Checkpoint:
+        """The state of this level, to go on from."""
+        lattice, motion, contacts = state.problem.lattice, state.motion, state.found.contacts
+        return Checkpoint(
+            level=self.level,
+            x=unpadded(lattice, motion.x),
+            v=unpadded(lattice, motion.v),
+            spent=unpadded(lattice, motion.spent),
+            opening=self.opening,
+            steps=state.steps,
+            damping=state.damping,
+            tangent=state.tangent,
+            seconds=time.monotonic() - self.started,
+            history=np.array(state.history).reshape(-1, 4),
+            **{f"found_{name}": array for name, array in state.found.found._asdict().items()},
+            preload=contacts.preload,
+            anchor=contacts.anchor,
+            push=contacts.force,
+        )
 
-def _checkpoint(state: LevelState, number: int) -> Checkpoint:
-    lattice, motion = state.problem.lattice, state.motion
-    return Checkpoint(
-        level=number,
-        x=unpadded(lattice, motion.x),
-        v=unpadded(lattice, motion.v),
-        steps=state.steps,
-        damping=state.damping,
-        history=np.array(state.history).reshape(-1, 4),
+
+def _take_up(state: LevelState, resume: Checkpoint) -> None:
+    """Put a level back to where the checkpoint left it; the first search then knows its contacts again."""
+    problem = state.problem
+    state.motion = start_motion(problem, resume.x, resume.v)
+    state.motion.spent[:] = padded(problem.lattice, resume.spent)
+    state.steps, state.damping, state.tangent = resume.steps, resume.damping, resume.tangent
+    found = Found(*(getattr(resume, f"found_{name}") for name in Found._fields))
+    state.found = carry_contacts(
+        problem.lattice, found, 0.5 * problem.card.thickness, problem.friction, resume.preload, resume.anchor, resume.push
     )
 
 
