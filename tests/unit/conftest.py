@@ -74,7 +74,7 @@ def crumple() -> Callable[..., Array]:
 
     def make(lattice: Lattice, size: float, seed: int = 0) -> Array:
         u, v = lattice.uv.T
-        bent = np.c_[u, v, 0.1 * np.sin(25.0 * u + 8.0 * v)]
+        bent = np.c_[u, v, 0.01 * np.sin(25.0 * u + 8.0 * v)]
         return bent + np.random.default_rng(seed).normal(size=bent.shape) * size
 
     return make

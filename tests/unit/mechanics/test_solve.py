@@ -1,0 +1,184 @@
+"""One lattice under relaxation: fall, the energy ledger of each step, time step and inertia, residuals."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from drapesim.matter.sheet import Lattice
+from drapesim.mechanics.body_contact import no_contacts, prepare_body
+from drapesim.mechanics.energies import unpadded
+from drapesim.mechanics.independent import elastic_energy_and_force
+from drapesim.mechanics.solve import (
+    advance,
+    choose_pace,
+    cleared,
+    find_touching,
+    kinetic_energy,
+    pose_problem,
+    positions,
+    residuals,
+    start_motion,
+    stiffest_tangent,
+    stored_energy,
+    with_contact_inertia,
+)
+
+DOWN = np.array([0.0, 0.0, -9.8])
+
+
+def pose(lattice, card, field=None, held=None, gravity=DOWN, friction=0.3):
+    return pose_problem(lattice, card, field, np.full(2, friction), held, gravity, 2)
+
+
+@pytest.fixture
+def on_box(meshes, as_body, curved_card):
+    """(problem, x): a level sheet whose lower face lies 0.01 mm in the top of the box."""
+    lattice = Lattice(0.01, 0.01, np.ones((6, 4), dtype=bool))
+    x = np.c_[lattice.uv - [0.033, 0.0213], np.full(len(lattice.uv), 0.04 + 2e-4 - 1e-5)]
+    return pose(lattice, curved_card, prepare_body(as_body(meshes["box"]))), x
+
+
+def test_free_fall_with_damping(holed_lattice, curved_card):
+    """v' = g - d v with the mean of two half-step speeds: each step maps v to (keep v + g dt) gain, exactly."""
+    problem = pose(holed_lattice, curved_card)
+    x = np.c_[holed_lattice.uv, np.zeros(len(holed_lattice.uv))]
+    motion, pace = start_motion(problem, x), choose_pace(problem, 5e3, damping=3.0)
+    advance(problem, motion, no_contacts(), pace, 50)
+    speed = fallen = 0.0
+    for _ in range(50):
+        speed = ((1.0 - 1.5 * pace.dt) * speed - 9.8 * pace.dt) / (1.0 + 1.5 * pace.dt)
+        fallen += pace.dt * speed
+    np.testing.assert_allclose(positions(problem, motion)[:, 2], fallen, rtol=1e-9)
+    np.testing.assert_allclose(positions(problem, motion)[:, :2], x[:, :2], rtol=0, atol=1e-15)
+
+
+def test_ledger_of_a_swinging_sheet_closes(holed_lattice, curved_card):
+    """Stored and spent add up to what there was at the start, up to the wobble of a leap-frog step, of order dt^2."""
+    held = holed_lattice.ij[:, 0] == 0
+    problem = pose(holed_lattice, curved_card, held=held)
+    x = np.c_[holed_lattice.uv, 1e-5 * np.random.default_rng(0).normal(size=len(held))]
+    closures = []
+    for speed in (0.8, 0.4):
+        motion = start_motion(problem, x)
+        pace = choose_pace(problem, 1e4, damping=20.0, speed=speed)
+        before = stored_energy(problem, motion)
+        advance(problem, motion, no_contacts(), pace, round(2000 / speed))
+        spent = float(motion.spent.sum())
+        assert spent > 1e-5
+        closures.append(abs(before - stored_energy(problem, motion) - spent) / spent)
+    assert closures[0] < 1e-2
+    assert closures[1] < 0.6 * closures[0]
+
+
+def test_held_nodes_stay(holed_lattice, curved_card, crumple):
+    held = holed_lattice.ij[:, 1] == 0
+    problem = pose(holed_lattice, curved_card, held=held)
+    x = crumple(holed_lattice, 1e-4)
+    motion = start_motion(problem, x)
+    advance(problem, motion, no_contacts(), choose_pace(problem, 1e4, 5.0), 20)
+    moved = np.linalg.norm(positions(problem, motion) - x, axis=1)
+    assert moved[held].max() == 0.0
+    assert moved[~held].min() > 0.0
+
+
+def test_no_node_outruns_the_hand(holed_lattice, curved_card, crumple):
+    problem = pose(holed_lattice, curved_card)
+    motion = start_motion(problem, crumple(holed_lattice, 2e-3))
+    pace = choose_pace(problem, 1e4, damping=1.0)
+    advance(problem, motion, no_contacts(), pace, 10)
+    speed = np.linalg.norm(unpadded(holed_lattice, motion.v), axis=1)
+    assert speed.max() == pytest.approx(pace.limit, rel=1e-9)
+
+
+def test_no_steps_only_forces(holed_lattice, curved_card, crumple):
+    problem = pose(holed_lattice, curved_card)
+    x = crumple(holed_lattice, 1e-3)
+    motion = start_motion(problem, x)
+    advance(problem, motion, no_contacts(), choose_pace(problem, 1e4, 1.0), 0)
+    np.testing.assert_array_equal(positions(problem, motion), x)
+    assert not motion.v.any()
+    _, force = elastic_energy_and_force(holed_lattice, curved_card, x)
+    force += curved_card.areal_density * holed_lattice.node_area[:, None] * DOWN
+    size = np.linalg.norm(force, axis=1) / (curved_card.areal_density * 9.8 * holed_lattice.node_area)
+    rms, top = residuals(problem, motion)
+    assert rms == pytest.approx(np.sqrt(np.mean(size**2)), rel=1e-9)
+    assert top == pytest.approx(size.max(), rel=1e-9)
+
+
+def test_kinetic_energy(holed_lattice, curved_card):
+    problem = pose(holed_lattice, curved_card)
+    x = np.c_[holed_lattice.uv, np.zeros(len(holed_lattice.uv))]
+    motion = start_motion(problem, x, np.tile([0.3, 0.0, -0.4], (len(x), 1)))
+    mass = curved_card.areal_density * holed_lattice.cell.sum() * 0.01 * 0.008
+    assert kinetic_energy(problem, motion) == pytest.approx(0.5 * mass * 0.25, rel=1e-12)
+
+
+def test_stiffest_tangent_is_that_of_the_strains_met(holed_lattice, curved_card):
+    problem = pose(holed_lattice, curved_card)
+    x = np.c_[holed_lattice.uv * [1.02, 1.0], np.zeros(len(holed_lattice.uv))]
+    motion = start_motion(problem, x)
+    advance(problem, motion, no_contacts(), choose_pace(problem, 1e4, 1.0), 0)
+    met = stiffest_tangent(problem, motion)
+    assert met == pytest.approx(float(problem.curves[0].tangent(np.linspace(0.0, 0.02, 9)).max()), rel=1e-9)
+    assert stiffest_tangent(problem, motion) < 0.5 * met  # the record was cleared: only strain zero is left
+
+
+@pytest.mark.parametrize("share", [1.0, 1.6])
+def test_time_step_is_stable_and_not_by_much(curved_card, share):
+    """A ripple on a stretched piece dies out at the chosen step, and grows at 1.6 times that."""
+    lattice = Lattice(0.01, 0.01, np.ones((8, 8), dtype=bool))
+    card = replace(curved_card, warp_curve=np.array([[0.0, 0.0], [0.1, 500.0]]), bend_warp=1e-7, bend_weft=1e-7,
+                   bend_bias=1e-7, weft_curve=np.array([[0.0, 0.0], [0.1, 500.0]]), compression_ratio=1.0)  # fmt: skip
+    problem = pose(lattice, card, gravity=np.zeros(3))
+    ripple = 1e-8 * (-1.0) ** lattice.ij.sum(1)
+    x = np.c_[lattice.uv, np.zeros(len(lattice.uv))]
+    x[:, 0] += ripple
+    motion = start_motion(problem, x)
+    pace = choose_pace(problem, 5e3, damping=10.0)
+    advance(problem, motion, no_contacts(), pace._replace(dt=share * pace.dt), 400)
+    moved = np.abs(positions(problem, motion) - np.c_[lattice.uv, np.zeros(len(x))]).max()
+    assert (moved < 2e-8) == (share == 1.0)
+
+
+def test_contact_carries_and_rests(on_box):
+    problem, x = on_box
+    found = find_touching(problem, x, 1e-3, no_contacts())
+    assert len(found.found.gap) == len(x)
+    np.testing.assert_allclose(found.contacts.last, -1e-5, rtol=0, atol=1e-12)
+    motion, pace = start_motion(problem, x), choose_pace(problem, 5e3, 400.0)
+    problem = with_contact_inertia(problem, found, pace)
+    advance(problem, motion, found, pace, 4000)
+    assert residuals(problem, motion)[0] < 1e-3
+    weight = problem.weight.sum()
+    assert motion.touch[2].sum() == pytest.approx(weight, rel=1e-6)
+
+
+def test_contact_inertia_slows_what_touches_and_nothing_else(on_box):
+    problem, x = on_box
+    x = x.copy()
+    x[problem.lattice.ij[:, 0] > 3, 2] += 0.01
+    found = find_touching(problem, x, 1e-3, no_contacts())
+    pace = choose_pace(problem, 5e3, 1.0)
+    heavier = with_contact_inertia(problem, found, pace)
+    gained = unpadded(problem.lattice, heavier.fields.mass - problem.fields.mass)
+    touched = np.unique(found.found.node)
+    assert 0 < len(touched) < len(x)
+    assert gained[touched].min() > 0.0
+    assert not gained[np.setdiff1d(np.arange(len(x)), touched)].any()
+    np.testing.assert_array_equal(heavier.fields.load, problem.fields.load)
+    # lent once, however often the contacts are listed anew
+    again = with_contact_inertia(heavier, found, pace)
+    np.testing.assert_array_equal(again.fields.mass, heavier.fields.mass)
+
+
+def test_without_a_body_nothing_touches(holed_lattice, curved_card, crumple):
+    problem, x = pose(holed_lattice, curved_card), crumple(holed_lattice, 1e-3)
+    assert len(find_touching(problem, x, 1.0, no_contacts()).found.gap) == 0
+    assert cleared(problem, x) is x
+
+
+def test_cleared_sheet_lies_on_the_face(on_box):
+    problem, x = on_box
+    deep = x - np.array([0.0, 0.0, 1e-3])
+    np.testing.assert_allclose(cleared(problem, deep)[:, 2], 0.04 + 2e-4, rtol=0, atol=2.1e-5)
