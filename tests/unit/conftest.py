@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 import trimesh
 
+from drapesim.kernels.jit import use_threads
 from drapesim.matter.body import Body, BodyPart
 from drapesim.matter.fabric import FabricCard
 from drapesim.matter.sheet import Lattice
@@ -44,6 +45,12 @@ def make_bumpy(subdivisions: int = 4, height: float = 0.15) -> Mesh:
     p = np.array(ball.vertices)
     radius = 0.1 * (1.0 + height * np.sin(7.0 * p[:, 0]) * np.cos(6.0 * p[:, 1] + 1.0) * np.sin(5.0 * p[:, 2] + 0.3))
     return p * radius[:, None], np.array(ball.faces)
+
+
+@pytest.fixture
+def one_thread() -> None:
+    """For the relaxation of small lattices: two threads would spend their time waiting for each other."""
+    use_threads(1)
 
 
 @pytest.fixture(scope="session")

@@ -24,6 +24,8 @@ from drapesim.mechanics.solve import (
     with_contact_inertia,
 )
 
+pytestmark = pytest.mark.usefixtures("one_thread")
+
 DOWN = np.array([0.0, 0.0, -9.8])
 
 

@@ -11,6 +11,8 @@ from drapesim.mechanics.independent import elastic_energy_and_force
 from drapesim.mechanics.solve import advance, find_touching, pose_problem, start_motion
 from drapesim.mechanics.tangent import NUDGE, contact_tangent, elastic_tangent, factorise, rest_tangent
 
+pytestmark = pytest.mark.usefixtures("one_thread")
+
 PACE = Pace(dt=1e-4, damping=1.0, stiffness=300.0, grip=200.0, dashpot=0.0, limit=1.0)
 NO_GRAVITY = np.zeros(3)
 

@@ -1,0 +1,97 @@
+"""One level: the damping's measure, preloads, searches that miss nothing, and giving up in time."""
+
+import numpy as np
+import pytest
+
+from drapesim.matter.plan import SettleSettings
+from drapesim.matter.sheet import Lattice
+from drapesim.mechanics.body_contact import no_contacts, prepare_body
+from drapesim.mechanics.solve import find_touching, pose_problem, positions, start_motion
+from drapesim.settling.level import LevelState, load_contacts, relax_level, run_on, sink_of, slow_rate
+
+pytestmark = pytest.mark.usefixtures("one_thread")
+
+
+@pytest.fixture
+def state(meshes, as_body, curved_card):
+    """A level sheet 0.5 mm above the box's top."""
+    lattice = Lattice(0.01, 0.01, np.ones((6, 4), dtype=bool))
+    x = np.c_[lattice.uv - [0.033, 0.0213], np.full(len(lattice.uv), 0.04 + 7e-4)]
+    field = prepare_body(as_body(meshes["box"]))
+    gravity = np.array([0.0, 0.0, -9.80665])
+    problem = pose_problem(lattice, curved_card, field, np.full(2, 0.3), None, gravity, 1)
+    return LevelState(problem, start_motion(problem, x), damping=10.0)
+
+
+def ignore(*_):
+    """A watch that looks away."""
+
+
+def test_rate_of_one_swing_is_its_frequency():
+    """-dx . df / dx . m dx with f = -m w^2 x; of two modes at once, between the two."""
+    rng = np.random.default_rng(0)
+    mass = rng.uniform(1.0, 2.0, (4, 5))
+    x0, x1, x2 = rng.normal(size=(3, 3, 4, 5))
+
+    def force(x, rate):
+        return -mass * rate**2 * x
+
+    assert slow_rate((x0, force(x0, 7.0)), (x1, force(x1, 7.0)), mass) == pytest.approx(7.0, rel=1e-12)
+    first, second = x1 - x0, x2 - x0
+    mixed = slow_rate((x0, 0.0 * x0), (x0 + first + second, force(first, 2.0) + force(second, 9.0)), mass)
+    assert 2.0 < mixed < 9.0
+    assert slow_rate((x0, x0), (x0, x0), mass) == 0.0
+
+
+def test_unstable_motion_has_no_rate():
+    x = np.ones((3, 2, 2))
+    assert slow_rate((0.0 * x, 0.0 * x), (x, 5.0 * x), np.ones((2, 2))) == 0.0
+
+
+def test_preload_takes_over_what_the_spring_carries(state):
+    x = positions(state.problem, state.motion) - np.array([0.0, 0.0, 5e-4 + 1e-5])
+    found = find_touching(state.problem, x, 1e-3, no_contacts())
+    assert sink_of(found) == pytest.approx(1e-5, rel=1e-9)
+    stiffness = 1000.0  # N/m: the springs carry 10 mN each
+    load_contacts(found, stiffness, 0.5)
+    np.testing.assert_allclose(found.contacts.preload, 5e-3, rtol=1e-9)
+    found.contacts.last[:] = -5e-6  # the same push with half the indentation
+    load_contacts(found, stiffness, 0.5)
+    np.testing.assert_allclose(found.contacts.preload, 7.5e-3, rtol=1e-9)
+    found.contacts.last[:] = 1.0  # far off: the load is let go
+    load_contacts(found, stiffness, 1.0)
+    np.testing.assert_array_equal(found.contacts.preload, 0.0)
+    assert sink_of(found) == 0.0
+    assert sink_of(no_contacts()) == 0.0
+
+
+def test_a_level_comes_to_rest_and_stays(state):
+    assert relax_level(state, (1e-4, 1e-3), 200_000, 3e-5, ignore)
+    assert sink_of(state.found) <= 3e-5
+    x = positions(state.problem, state.motion)
+    np.testing.assert_allclose(x[:, 2], 0.04 + 2e-4, rtol=0, atol=3e-5)
+    assert run_on(state, 400, ignore) < SettleSettings().stay
+
+
+def test_out_of_steps_is_said(state):
+    assert not relax_level(state, (1e-4, 1e-3), 120, 3e-5, ignore)
+    assert state.steps >= 120
+
+
+def test_what_falls_fast_does_not_fall_through(state):
+    """Thrown down at the fastest pace allowed, the sheet stops at the face: contacts are listed before they are met."""
+    state.motion.v[2] = -1.0 * (state.problem.fields.free > 0.0)
+    lowest = []
+
+    def watch(level, *_):
+        lowest.append(positions(level.problem, level.motion)[:, 2].min())
+
+    run_on(state, 2000, watch)
+    assert len(lowest) > 10
+    assert min(lowest) > 0.04  # a tenth of a millimetre of it presses in, but no more than half the cloth
+
+
+def test_a_broken_state_is_raised(state):
+    state.motion.v[0, 4, 4] = np.nan
+    with pytest.raises(FloatingPointError):
+        relax_level(state, (1e-4, 1e-3), 1000, 3e-5, ignore)

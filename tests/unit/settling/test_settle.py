@@ -1,0 +1,135 @@
+"""The pile of lattices, and how a settle ends; that it ends right is for tests/validation."""
+
+import numpy as np
+import pytest
+
+from drapesim.ground.outcome import Ending
+from drapesim.matter.plan import SettleSettings
+from drapesim.matter.sheet import Lattice, Sheet, cut_lattice
+from drapesim.settling.settle import Interrupted, coarsened, pile_levels, prolonged, sampled, settle
+
+
+@pytest.fixture
+def holed():
+    """16 x 12 cells with a hole that keeps to cells of twice the size, but not of four times."""
+    cell = np.ones((16, 12), dtype=bool)
+    cell[6:8, 4:6] = False
+    return Lattice(0.005, 0.004, cell, inner_sign=1)
+
+
+def test_coarsened_lattice_covers_the_same_piece(holed):
+    coarse = coarsened(holed)
+    assert (coarse.spacing_u, coarse.spacing_v, coarse.inner_sign) == (0.01, 0.008, 1)
+    assert coarse.node_area.sum() == pytest.approx(holed.node_area.sum(), rel=1e-12)
+    np.testing.assert_array_equal(np.kron(coarse.cell, np.ones((2, 2), dtype=bool)), holed.cell)
+
+
+def test_what_does_not_divide_is_not_coarsened(holed):
+    assert coarsened(coarsened(holed)) is None  # the hole would be half a cell
+    assert coarsened(Lattice(0.01, 0.01, np.ones((6, 5), dtype=bool))) is None
+
+
+def test_pile_is_coarsest_first_and_not_too_coarse():
+    lattice = cut_lattice(Sheet(length=0.8, width=0.8, spacing=0.01), multiple=8)
+    assert [len(level.ij) for level in pile_levels(lattice, 2)] == [21 * 21, 41 * 41, 81 * 81]
+    assert [len(level.ij) for level in pile_levels(lattice, 5)] == [21 * 21, 41 * 41, 81 * 81]
+    assert [len(level.ij) for level in pile_levels(lattice, 1)] == [41 * 41, 81 * 81]
+    assert pile_levels(lattice, 0) == [lattice]
+
+
+def test_sampling_takes_the_nodes_that_coincide(holed):
+    coarse = coarsened(holed)
+    np.testing.assert_array_equal(sampled(holed, coarse, holed.uv), coarse.uv)
+    np.testing.assert_array_equal(sampled(holed, holed, holed.uv), holed.uv)
+
+
+def test_prolonged_sheet_lies_on_the_coarse_triangles(holed):
+    coarse = coarsened(holed)
+    rng = np.random.default_rng(0)
+    values = np.c_[coarse.uv, np.zeros(len(coarse.uv))] + rng.normal(size=(len(coarse.uv), 3)) * 2e-3
+    fine = prolonged(coarse, holed, values)
+    np.testing.assert_allclose(sampled(holed, coarse, fine), values, rtol=0, atol=1e-15)
+    corner, flat = values[coarse.triangles], coarse.uv[coarse.triangles]
+    edge = flat[:, 1:] - flat[:, :1]
+    found = np.zeros(len(fine), dtype=bool)
+    for node, (uv, x) in enumerate(zip(holed.uv, fine, strict=True)):
+        share = np.linalg.solve(np.swapaxes(edge, 1, 2), (uv - flat[:, 0])[..., None])[..., 0]
+        weight = np.c_[1.0 - share.sum(1), share]
+        inside = (weight > -1e-9).all(1)
+        there = np.einsum("tk,tkd->td", weight[inside], corner[inside])
+        np.testing.assert_allclose(there, np.tile(x, (len(there), 1)), rtol=0, atol=1e-12)
+        found[node] = inside.any()
+    assert found.all()
+
+
+@pytest.fixture
+def laid(meshes, as_body):
+    """(lattice, start, body): 5 x 3 cells lying 1 mm above the top of the box."""
+    lattice = cut_lattice(Sheet(length=0.05, width=0.03, spacing=0.01))
+    start = np.c_[lattice.uv - [0.025, 0.015], np.full(len(lattice.ij), 0.041)]
+    return lattice, start, as_body(meshes["box"])
+
+
+def test_settled(laid, curved_card):
+    lattice, start, body = laid
+    seen = []
+    settled = settle(lattice, curved_card, start, body, progress=seen.append)
+    assert settled.ending is Ending.SETTLED
+    assert settled.certificate.settled
+    assert settled.certificate.failures == ()
+    assert settled.certificate.stable
+    np.testing.assert_allclose(settled.x[:, 2], 0.04 + 0.5 * curved_card.thickness, rtol=0, atol=5e-5)
+    weight = curved_card.areal_density * 9.80665 * 0.05 * 0.03
+    assert settled.contact_force[:, 2].sum() == pytest.approx(weight, rel=1e-3)
+    assert not settled.reaction.any()
+    assert {"settling", "watching it stay"} <= {look.stage for look in seen}
+    assert all(0.0 <= look.share <= 1.0 for look in seen)
+    assert settled.history.shape[1] == 4
+
+
+def test_out_of_steps(laid, curved_card):
+    lattice, start, body = laid
+    settled = settle(lattice, curved_card, start, body, settings=SettleSettings(max_steps=400))
+    assert settled.ending is Ending.OUT_OF_STEPS
+    assert not settled.certificate.settled
+    assert any("residual" in sentence for sentence in settled.certificate.failures)
+    assert any("largest move" in sentence for sentence in settled.certificate.failures)
+
+
+def test_not_finite(laid, curved_card):
+    lattice, start, body = laid
+    start = start.copy()
+    start[3] = np.nan
+    settled = settle(lattice, curved_card, start, body)
+    assert settled.ending is Ending.NOT_FINITE
+    assert not settled.certificate.settled
+    assert settled.certificate.failures == ("A position is not finite.",)
+
+
+def test_reaction_of_held_nodes_is_the_weight(curved_card):
+    """A strip that hangs: the hand at its upper edge carries all of it."""
+    lattice = cut_lattice(Sheet(length=0.05, width=0.02, spacing=0.01))
+    start = np.c_[np.zeros(len(lattice.ij)), lattice.uv[:, 1], -lattice.uv[:, 0]]
+    held = lattice.ij[:, 0] == 0
+    settled = settle(lattice, curved_card, start, held=held)
+    assert settled.ending is Ending.SETTLED, settled.certificate.failures
+    weight = curved_card.areal_density * 9.80665 * 0.05 * 0.02
+    np.testing.assert_allclose(settled.reaction.sum(0), [0.0, 0.0, weight], rtol=0, atol=2e-3 * weight)
+    assert not settled.reaction[~held].any()
+    np.testing.assert_array_equal(settled.x[held], start[held])
+
+
+def test_interrupted_run_goes_on(laid, curved_card):
+    lattice, start, body = laid
+
+    def stop(look):
+        if look.steps >= 400:
+            raise KeyboardInterrupt
+
+    with pytest.raises(Interrupted) as stopped:
+        settle(lattice, curved_card, start, body, progress=stop)
+    checkpoint = stopped.value.checkpoint
+    assert checkpoint.steps >= 400
+    settled = settle(lattice, curved_card, start, body, resume=checkpoint)
+    assert settled.ending is Ending.SETTLED, settled.certificate.failures
+    assert settled.certificate.steps > checkpoint.steps
