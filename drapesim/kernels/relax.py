@@ -1,7 +1,8 @@
 """Viscous relaxation of the lattice against frozen contact planes: many explicit steps in one call.
 
 Each step has three stages, in this order: press (every contact computes its force), forces (every node sums its
-contacts and its elements), move (every node takes its step). All are in gather form, so the result has one bit pattern at any thread count.
+contacts and its elements), move (every node takes its step). All are in gather form, so the result has one bit pattern
+at any thread count.
 """
 
 from __future__ import annotations

@@ -17,7 +17,6 @@ LOCK_STIFFENING = 50.0
 0.1 overshoot raises the stress by 0.5 G rad. Woven cloth locks within a few degrees (common practice, no source)."""
 
 
-
 @dataclass(frozen=True)
 class Curve:
     """Tension per width T(e) = offset + slope e + sum_k coef_k max(0, e - knot_k)^2, in N/m; monotone and C1."""

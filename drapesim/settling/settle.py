@@ -145,13 +145,13 @@ def settle(
     gravity: tuple[float, float, float] = (0.0, 0.0, -9.80665),
     progress: Callable[[Progress], None] | None = None,
     resume: Checkpoint | None = None,
-    keep: Callable[[Checkpoint], None] | None = None,
+    keep: Callable[[Checkpoint], object] | None = None,
 ) -> SettledSheet:
     """Bring the sheet from ``x0`` (n, 3) m to rest on ``body`` and certify it.
 
     held: (n,) bool, nodes that do not move. friction: (parts,) static coefficients, from the card if not given.
-    gravity: m/s2. keep: called with a checkpoint about once a minute. Raises `Interrupted` (with a checkpoint) when stopped by the keyboard; a run that does not settle
-    comes back with its ending and a certificate that says so.
+    gravity: m/s2. keep: called with a checkpoint about once a minute. Raises `Interrupted` (with a checkpoint) when
+    stopped by the keyboard; a run that does not settle comes back with its ending and a certificate that says so.
     """
     started = time.monotonic() - (0.0 if resume is None else resume.seconds)
     field = prepare_body(body) if body is not None else None
@@ -206,7 +206,7 @@ class _Watch:
     """Turns the level's looks into history and progress."""
 
     progress: Callable[[Progress], None] | None
-    keep: Callable[[Checkpoint], None] | None
+    keep: Callable[[Checkpoint], object] | None
     level: int
     levels: int
     started: float
@@ -258,9 +258,9 @@ def _take_up(state: LevelState, resume: Checkpoint) -> None:
     state.motion.spent[:] = padded(problem.lattice, resume.spent)
     state.steps, state.damping, state.tangent = resume.steps, resume.damping, resume.tangent
     found = Found(*(getattr(resume, f"found_{name}") for name in Found._fields))
-    state.found = carry_contacts(
-        problem.lattice, found, 0.5 * problem.card.thickness, problem.friction, resume.preload, resume.anchor, resume.push
-    )
+    half = 0.5 * problem.card.thickness
+    carried = (resume.preload, resume.anchor, resume.push)
+    state.found = carry_contacts(problem.lattice, found, half, problem.friction, *carried)
 
 
 def _finished(state: LevelState, certificate: Certificate, rested: bool) -> SettledSheet:

@@ -15,7 +15,7 @@ from drapesim.kernels.jit import CACHE_FOLDER
 from drapesim.matter.body import box
 from drapesim.matter.fabric import FabricCard
 from drapesim.matter.sheet import Lattice
-from drapesim.mechanics.body_contact import no_contacts, prepare_body
+from drapesim.mechanics.body_contact import BodyField, no_contacts, prepare_body
 from drapesim.mechanics.solve import Problem, advance, choose_pace, find_touching, pose_problem, start_motion
 from drapesim.settling.exact import count_self_crossings, measure_distance, penetration
 
@@ -48,22 +48,22 @@ def compile_kernels() -> None:
 
 def compile_share(share: int) -> None:
     """Call one half of the kernels on a sheet of a few cells over a box, with the very types of a real run."""
-    problem, x = pose_small()
+    problem, field, x = pose_small()
     if share == 0:
         motion = start_motion(problem, x)
         advance(problem, motion, no_contacts(), choose_pace(problem, 1e3, 1.0), 1)
-        measure_distance(x, problem.field)
+        measure_distance(x, field)
     else:
         find_touching(problem, x, 1e-3, no_contacts())
         count_self_crossings(x, problem.lattice.triangles)
-        penetration(x, problem.lattice.triangles, problem.field, 1e-4)
+        penetration(x, problem.lattice.triangles, field, 1e-4)
 
 
-def pose_small() -> tuple[Problem, np.ndarray]:
-    """A 4 x 4 cell sheet 0.5 mm above a box, and its positions."""
+def pose_small() -> tuple[Problem, BodyField, np.ndarray]:
+    """A 4 x 4 cell sheet 0.5 mm above a box, that box, and the positions (n, 3) m of the sheet."""
     line = np.array([[0.0, 0.0], [0.01, 10.0]])
     card = FabricCard("warm-up", 0.2, 4e-4, line, line, 40.0, 0.6, 2e-5, 2e-5, 2e-5, MappingProxyType({}))
     lattice = Lattice(0.01, 0.01, np.ones((4, 4), dtype=bool))
     x = np.column_stack([lattice.uv, np.full(len(lattice.uv), 5e-4)])
     field = prepare_body(box((-0.05, -0.05, -0.05), (0.05, 0.05, 0.0), surface="any"))
-    return pose_problem(lattice, card, field, np.array([0.3]), None, np.array([0.0, 0.0, -9.80665]), 4), x
+    return pose_problem(lattice, card, field, np.array([0.3]), None, np.array([0.0, 0.0, -9.80665]), 4), field, x
