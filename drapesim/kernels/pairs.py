@@ -6,7 +6,8 @@ inside both features and its direction lies in the body feature's normal cone. F
 contacts are the local minima of its distance. For cloth edges and faces it is widened: a straight cloth edge over a
 finely faceted body may come down on any of several body edges, each of which it must not cross, and which of them it
 presses is for the balance of forces to find (with the exact cone the choice flickers from search to search). A pair of
-features is met exactly once, since each edge and corner is owned by the first triangle that has it. Concave and flat body edges need no contact of their own: something else touches first.
+features is met exactly once, since each edge and corner is owned by the first triangle that has it. Concave
+and flat body edges need no contact of their own: something else touches first.
 
 Kinds (``NODE_FACE`` ...) number the rows of the key, so a contact can be recognised in the next search.
 """
