@@ -122,7 +122,9 @@ def search_contacts(
 ) -> ContactSet:
     """Contacts of the sheet at ``x`` (n, 3); what a contact carried ``before`` (push and grip) goes on.
 
-    ``friction`` (parts,) static coefficients. A contact that the last search did not know starts unloaded.
+    ``owns``: `feature_owners` of the lattice. ``band`` and ``depth`` (m): how far outside and inside the body to look.
+    ``half_thickness`` (m) of the cloth. ``friction`` (parts,) static coefficients. A contact that the last
+    search did not know starts unloaded.
     ``wanted`` (m,): cloth triangles to search; the others keep what the last search found (all if None).
     """
     found = find_contacts(x, lattice.triangles, owns, field.surface, field.tree, band, depth, wanted)
@@ -173,8 +175,9 @@ def carry_contacts(
 def lifted_out(
     field: BodyField, lattice: Lattice, owns: Array, x: Array, depth: float, half_thickness: float, held: Array | None
 ) -> Array:
-    """Positions with every cloth feature moved out of the body along its contact, for a start without a kick.
+    """Positions (n, 3) m with every cloth feature moved out of the body along its contact, for a start without a kick.
 
+    ``depth`` (m): how deep a feature may lie and still be found. ``held`` (n,) bool: nodes that must stay.
     Jacobi steps: each contact asks its nodes to move by what it lacks, each node takes the mean of what it is asked.
     """
     x = x.copy()

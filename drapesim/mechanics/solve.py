@@ -25,7 +25,6 @@ Array = np.ndarray
 
 TIME_STEP_SHARE = 0.8  # of the largest stable explicit step
 CONTACT_STIFFNESS = 1.0  # normal, in units of the lattice's own link stiffness
-ROUGH_STRAIN = 0.06
 FASTEST = 1.0  # m/s
 DEPTH = 5e-3  # m, how deep inside the body a node may be and still be pushed out the way it came
 
@@ -69,7 +68,11 @@ def pose_problem(
     gravity: Array,
     blocks: int,
 ) -> Problem:
-    """Gather all fixed arrays of one lattice."""
+    """Gather all fixed arrays of one lattice.
+
+    ``field``: the body, None for a sheet that meets none. ``friction`` (parts,): static coefficient of each body part.
+    ``held`` (n,) bool: nodes that do not move. ``gravity`` (3,) m/s2. ``blocks``: into how many the work is cut.
+    """
     fields = lattice_fields(lattice, card, gravity, held)
     size = float(np.linalg.norm(gravity))
     return Problem(
@@ -92,7 +95,7 @@ def pose_problem(
 
 
 def start_motion(problem: Problem, x: Array, v: Array | None = None) -> Motion:
-    """State at positions x (n, 3), at rest unless v is given."""
+    """State at positions x (n, 3) m, at rest unless v (n, 3) m/s is given."""
     grid = padded(problem.lattice, x)
     velocity = np.zeros_like(grid) if v is None else padded(problem.lattice, v)
     return Motion(
@@ -119,13 +122,12 @@ def stiffest_tangent(problem: Problem, motion: Motion) -> float:
     )
 
 
-def steepest_tangent(problem: Problem) -> float:
-    """Largest slope of the load-extension curves up to a strain that a rough start can reach, N/m."""
-    return max(float(curve.tangent(np.linspace(0.0, ROUGH_STRAIN, 33)).max()) for curve in problem.curves)
-
-
 def choose_pace(problem: Problem, tangent: float, damping: float, speed: float = 1.0) -> Pace:
-    """Time step from the stiffest wave of the lattice; contact as stiff as a link, so that it costs no time step."""
+    """Time step from the stiffest wave of the lattice; contact as stiff as a link, so that it costs no time step.
+
+    ``tangent`` (N/m): the largest slope of the load-extension curves that is met. ``damping`` (1/s). ``speed``: share
+    of the usual step.
+    """
     lattice, card = problem.lattice, problem.card
     h = min(lattice.spacing_u, lattice.spacing_v)
     bend = max(card.bend_warp, card.bend_weft, card.twist)

@@ -34,7 +34,6 @@ STANDARD = SettleSettings()
 COARSE_GOAL = (0.2, 2.0)  # residual at which a coarse level hands over: the finer one changes the folds anyway
 LEAST_NODES = 150  # a lattice is not coarsened below this
 SERIAL_NODES = 2500  # below this one thread is faster than two that wait for each other
-ROUGH_DAMPING = 200.0  # 1/s, at first, for the kinks that a finer lattice starts with
 MOST_THREADS = 8  # more gain little: the sheet then fits the caches
 KEEP_EVERY = 60.0  # s between checkpoints
 SINK_SHARE = 0.6  # of the penetration limit that a contact may be indented
