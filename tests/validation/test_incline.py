@@ -49,7 +49,10 @@ def test_holds_just_below(make_card, azimuth):
     assert np.linalg.norm(settled.x - start, axis=1).max() < 2e-3
     force = settled.contact_force.sum(axis=0)
     assert math.hypot(force[0], force[1]) / force[2] == pytest.approx(math.tan(tilt), rel=1e-3)
-    assert settled.certificate.mobilised == 1.0  # 0.98 of the limit everywhere
+    # 0.98 of the limit over all; how the nodes share it is not determined, but none goes beyond its cone
+    grip, push = np.hypot(*settled.contact_force[:, :2].T), settled.contact_force[:, 2]
+    assert (grip <= (1.0 + 1e-9) * FRICTION * push).all()
+    assert settled.certificate.mobilised > 0.5
 
 
 @pytest.mark.parametrize("azimuth", [0.0, math.radians(30.0), math.radians(90.0)])
