@@ -54,7 +54,8 @@ class Lattice:
     @cached_property
     def ij(self) -> Array:
         """(n, 2) int32 lattice indices of the existing nodes, in row-major order."""
-        return np.argwhere(self.corner_count > 0).astype(np.int32)
+        # row by row in memory: kernels compile anew for what is derived from an array that is not
+        return np.ascontiguousarray(np.argwhere(self.corner_count > 0), dtype=np.int32)
 
     @cached_property
     def index(self) -> Array:

@@ -22,7 +22,7 @@ from drapesim.ground.outcome import Ending
 ROOT = Path(__file__).parents[2]
 STRIP = ROOT / "scenes/strip-on-cylinder.toml"
 MARKS = ["wax-top", "varnish-flank", "soot-hanging"]
-SPACING = "12"
+SPACING = "15"
 # A process started in the background may have been told to ignore Ctrl-C; a user's has not.
 START = (
     "import signal, sys; signal.signal(signal.SIGINT, signal.default_int_handler);"
@@ -70,7 +70,7 @@ def test_settled_run(settled):
     assert code == 0, out + err
     assert out.splitlines()[0] == Ending.SETTLED.value
     assert "Traceback" not in err
-    assert "settling, 12 mm nodes" in err
+    assert "settling, 15 mm nodes" in err
     kept = folder / "runs/strip-on-cylinder"
     assert {"marks.csv", "run.h5", "report.html"} <= {path.name for path in kept.iterdir()}
     assert not list(kept.rglob("*.part"))
@@ -83,16 +83,17 @@ def test_settled_run_can_be_read_back(settled):
     assert run.ending is Ending.SETTLED
     assert run.title == "Strip on a cylinder"
     assert run.scene_text == STRIP.read_text()
-    assert run.changes == ("Node spacing 12 mm instead of the scene's 6 mm.",)
-    assert run.lattice.spacing_u == 0.012
+    scene = drapesim.read_scene(STRIP)
+    assert run.changes == (f"Node spacing 15 mm instead of the scene's {1e3 * scene.sheet.spacing:g} mm.",)
+    assert run.lattice.spacing_u == pytest.approx(0.015)
     # the ends hang free on both sides; in the middle the cloth lies on the roller
     assert np.isfinite(run.x).all()
     # nodes lie off the roller by up to the sag h^2 / 8 R of a chord, whose middle touches, and sink in by the limit
-    assert -run.settle.penetration < run.contact.gap.min() < 0.012**2 / (8 * 0.1)
+    assert -run.settle.penetration < run.contact.gap.min() < 0.015**2 / (8 * 0.1)
     assert run.contact.gap.max() > 0.1
     assert np.ptp(run.x[:, 0]) < 0.3
     # what the roller carries is the strip's weight
-    weight = run.fabric.areal_density * 9.80665 * 1.2 * 0.06
+    weight = run.fabric.areal_density * 9.80665 * scene.sheet.length * scene.sheet.width
     assert run.contact_force[:, 2].sum() == pytest.approx(weight, rel=1e-2)
     assert [mark.name for mark in run.marks] == MARKS
     answers = {verdict.mark: verdict.verdict for verdict in run.verdicts}
@@ -154,7 +155,7 @@ def test_interrupt_and_resume(tmp_path):
     assert out == ""
     sentence, command = err.splitlines()[-2:]
     assert sentence == Ending.INTERRUPTED.value
-    assert command == f"drapesim run {STRIP} --out out --resume --spacing-mm 12"
+    assert command == f"drapesim run {STRIP} --out out --resume --spacing-mm 15"
     assert [path.name for path in (tmp_path / "out").iterdir()] == ["checkpoint.h5"]
     with h5py.File(tmp_path / "out/checkpoint.h5") as file:
         steps, looks = file.attrs["steps"], len(file["history"])

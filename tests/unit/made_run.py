@@ -18,6 +18,7 @@ from drapesim.matter.sheet import Lattice
 from drapesim.settling.archive import Run
 from drapesim.settling.certificate import Certificate
 from drapesim.settling.contact_record import ContactRecord
+from drapesim.settling.settle import Checkpoint
 
 ROOT = Path(__file__).parents[2]
 
@@ -87,3 +88,17 @@ def make_run(**changes: object) -> Run:
         changes=("Node spacing 12 mm instead of the scene's 6 mm.",),
     )
     return replace(run, **changes)
+
+
+def make_checkpoint() -> Checkpoint:
+    """A checkpoint of 8 nodes and 2 contacts, full of random numbers."""
+    chance = np.random.default_rng(1)
+    return Checkpoint(
+        level=1, x=chance.random((8, 3)), v=chance.random((8, 3)), spent=chance.random(8), opening=-0.25, steps=1200,
+        damping=17.25, tangent=4e3, seconds=12.5, history=chance.random((5, 4)),
+        found_node=chance.integers(0, 8, (2, 3)), found_weight=chance.random((2, 3)),
+        found_normal=chance.random((2, 3)), found_point=chance.random((2, 3)),
+        found_gap=chance.random(2), found_part=np.array([0, 1], np.int32),
+        found_key=chance.integers(0, 1 << 62, 2), found_triangle=np.array([3, 4], np.int32), preload=chance.random(2),
+        anchor=chance.random((2, 3)), push=chance.random((2, 3)),
+    )  # fmt: skip

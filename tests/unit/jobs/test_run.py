@@ -10,8 +10,8 @@ from drapesim.ground.outcome import InputError
 from drapesim.jobs.run import check_folder, check_spacing, list_versions, prepare, run_scene, table_marks
 from drapesim.matter.plan import read_scene
 from drapesim.settling.archive import load_checkpoint, save_checkpoint
-from drapesim.settling.settle import Checkpoint, Interrupted
-from tests.unit.made_run import ROOT, make_run
+from drapesim.settling.settle import Interrupted
+from tests.unit.made_run import ROOT, make_checkpoint, make_run
 
 
 @pytest.fixture(scope="module")
@@ -48,11 +48,12 @@ def test_spacing():
 def test_prepare_says_what_was_changed(scene):
     plain = prepare(scene)
     assert plain.changes == ()
-    assert plain.lattice.spacing_u == 0.006
-    other = prepare(scene, 20.0)
-    assert other.changes == ("Node spacing 20 mm instead of the scene's 6 mm.",)
-    assert other.lattice.spacing_u == 0.02
-    assert other.scene.sheet.spacing == 0.02
+    assert plain.lattice.spacing_u == pytest.approx(scene.sheet.spacing)
+    other = prepare(scene, 15.0)
+    usual = 1e3 * scene.sheet.spacing
+    assert other.changes == (f"Node spacing 15 mm instead of the scene's {usual:g} mm.",)
+    assert other.lattice.spacing_u == pytest.approx(0.015)
+    assert other.scene.sheet.spacing == 0.015
     assert len(other.x) == len(other.lattice.ij)
 
 
@@ -84,7 +85,7 @@ def test_a_folder_that_cannot_be_made_is_refused(scene, tmp_path):
 
 
 def test_interrupted_run_keeps_its_checkpoint_and_takes_it_up_again(scene, tmp_path, monkeypatch):
-    kept = Checkpoint(0, np.ones((244, 3)), np.zeros((244, 3)), 40, 4.0, np.zeros((0, 4)))
+    kept = make_checkpoint()
     given = []
 
     def settle(*rest, resume=None, **settings):
@@ -92,6 +93,7 @@ def test_interrupted_run_keeps_its_checkpoint_and_takes_it_up_again(scene, tmp_p
         raise Interrupted(kept)
 
     monkeypatch.setattr("drapesim.jobs.run.settle", settle)
+    monkeypatch.setattr("drapesim.jobs.run.is_compiled", lambda: True)
     stages = []
     with pytest.raises(Interrupted):
         run_scene(scene, tmp_path / "deep" / "run", lambda step: stages.append(step.stage), spacing_mm=20.0)
@@ -109,7 +111,7 @@ def test_interrupted_run_keeps_its_checkpoint_and_takes_it_up_again(scene, tmp_p
 
 def test_left_over_parts_are_cleared(scene, tmp_path, monkeypatch):
     (tmp_path / ".run.h5.123.part").touch()
-    save_checkpoint(tmp_path, Checkpoint(0, np.ones((1, 3)), np.ones((1, 3)), 1, 1.0, np.zeros((0, 4))), "old")
+    save_checkpoint(tmp_path, make_checkpoint(), "old")
 
     def settle(*rest, **settings):
         raise KeyboardInterrupt
@@ -118,6 +120,21 @@ def test_left_over_parts_are_cleared(scene, tmp_path, monkeypatch):
     with pytest.raises(KeyboardInterrupt):
         run_scene(scene, tmp_path, spacing_mm=20.0)
     assert [path.name for path in tmp_path.iterdir()] == ["checkpoint.h5"]
+
+
+@pytest.mark.parametrize("is_first", [True, False])
+def test_the_first_run_says_that_it_compiles(scene, tmp_path, monkeypatch, is_first):
+    def settle(*rest, **settings):
+        raise KeyboardInterrupt
+
+    compiled, stages = [], []
+    monkeypatch.setattr("drapesim.jobs.run.settle", settle)
+    monkeypatch.setattr("drapesim.jobs.run.is_compiled", lambda: not is_first)
+    monkeypatch.setattr("drapesim.jobs.run.compile_kernels", lambda: compiled.append(stages[-1]))
+    with pytest.raises(KeyboardInterrupt):
+        run_scene(scene, tmp_path, lambda step: stages.append(step.stage), spacing_mm=20.0)
+    assert stages == (["preparing", "compiling"] if is_first else ["preparing"])
+    assert compiled == (["compiling"] if is_first else [])
 
 
 def test_table_of_marks():

@@ -9,8 +9,7 @@ import pytest
 
 from drapesim.ground.outcome import InputError
 from drapesim.settling.archive import load_checkpoint, load_run, save_checkpoint, save_run
-from drapesim.settling.settle import Checkpoint
-from tests.unit.made_run import make_run
+from tests.unit.made_run import make_checkpoint, make_run
 
 
 def find_difference(a, b, where="run"):
@@ -141,16 +140,7 @@ def test_missing_and_foreign_files_are_refused(tmp_path):
 
 
 def test_checkpoint_comes_back_and_only_to_its_own_input(tmp_path):
-    chance = np.random.default_rng(1)
-    kept = Checkpoint(
-        level=1, x=chance.random((8, 3)), v=chance.random((8, 3)), spent=chance.random(8), opening=-0.25, steps=1200,
-        damping=17.25, tangent=4e3, seconds=12.5, history=chance.random((5, 4)),
-        found_node=chance.integers(0, 8, (2, 3)), found_weight=chance.random((2, 3)),
-        found_normal=chance.random((2, 3)), found_point=chance.random((2, 3)),
-        found_gap=chance.random(2), found_part=np.array([0, 1], np.int32),
-        found_key=chance.integers(0, 1 << 62, 2), found_triangle=np.array([3, 4], np.int32), preload=chance.random(2),
-        anchor=chance.random((2, 3)), push=chance.random((2, 3)),
-    )  # fmt: skip
+    kept = make_checkpoint()
     save_checkpoint(tmp_path, kept, "abc")
     assert [path.name for path in tmp_path.iterdir()] == ["checkpoint.h5"]
     assert find_difference(kept, load_checkpoint(tmp_path, "abc")) == ""
