@@ -161,17 +161,13 @@ def test_interrupt_and_resume(tmp_path):
         steps, looks = file.attrs["steps"], len(file["history"])
     assert steps > 0
 
-    # The energy of the certificate is counted from the interruption on and may miss its limit on so coarse a strip;
-    # that the sheet came to rest, and that the exit code says what the certificate says, must hold.
+    # the energy account goes on too: the whole certificate is met, as if nothing had happened
     code, out, err = run(*command.split()[1:], "--no-pictures", cwd=tmp_path)
     assert sorted(path.name for path in (tmp_path / "out").iterdir()) == ["marks.csv", "run.h5"]
     resumed = drapesim.load_run(tmp_path / "out")
-    certificate, limit = resumed.certificate, resumed.settle
-    assert code == (0 if certificate.settled else 3), out + err
-    assert resumed.ending in (Ending.SETTLED, Ending.CERTIFICATE_FAILED)
-    assert certificate.residual_rms <= limit.residual_rms
-    assert certificate.residual_max <= limit.residual_max
-    assert certificate.stay_max <= limit.stay
+    assert code == 0, out + err
+    assert resumed.ending is Ending.SETTLED
+    certificate = resumed.certificate
     assert certificate.steps > steps
     assert len(resumed.history) > looks
 
