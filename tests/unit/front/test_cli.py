@@ -9,8 +9,8 @@ from drapesim import __version__
 from drapesim.front.cli import main
 from drapesim.ground.outcome import Ending, InputError
 from drapesim.settling.archive import save_run
-from drapesim.settling.settle import Checkpoint, Interrupted
-from tests.unit.made_run import ROOT, make_run
+from drapesim.settling.settle import Interrupted
+from tests.unit.made_run import ROOT, make_checkpoint, make_run
 
 STRIP = str(ROOT / "scenes/strip-on-cylinder.toml")
 SETTLED = replace(make_run().certificate, settled=True, failures=())
@@ -70,7 +70,7 @@ def test_unsettled_run_says_so_first_and_leaves_with_3(in_folder, monkeypatch, c
 
 
 def test_interrupted_run_says_how_to_go_on(in_folder, monkeypatch, capsys):
-    state = Checkpoint(0, np.zeros((1, 3)), np.zeros((1, 3)), 1, 4.0, np.zeros((0, 4)))
+    state = make_checkpoint()
     instead_of_a_run(monkeypatch, Interrupted(state))
     assert main(["run", STRIP, "--out", "a b", "--spacing-mm", "9", "--quiet"]) == 130
     sentence, command = capsys.readouterr().err.splitlines()
@@ -116,9 +116,9 @@ def test_a_finished_run_is_not_overwritten_unasked(in_folder, monkeypatch, capsy
 
 
 def test_check_says_what_was_understood_and_writes_nothing(in_folder, capsys):
-    assert main(["check", STRIP, "--spacing-mm", "20"]) == 0
+    assert main(["check", STRIP, "--spacing-mm", "15"]) == 0
     said = capsys.readouterr().out
-    for part in ("Strip on a cylinder", "1200 mm along the warp", "244 nodes 20 x 20 mm apart", "z = 605.2 mm",
+    for part in ("Strip on a cylinder", "900 mm along the warp", "305 nodes 15 x 15 mm apart", "z = 605.2 mm",
                  "0.45 mm thick", "estimated by rule, not measured: bend_bias",
                  "invented for demonstration: areal_density", "limewood, 6144 triangles",
                  "200 x 200 x 200 mm", "friction 0.5", "wax-top", "lies clear"):  # fmt: skip
