@@ -27,7 +27,8 @@ def main(arguments: list[str]) -> int:
         print(json.dumps(measure_one(options.scene, options.spacings[0])))
         return 0
     print(f"{options.scene}")
-    print(f"{'mm':>6} {'nodes':>7} {'ending':>12} {'settle s':>9} {'last steps':>10} {'ms/step':>8} {'peak MB':>8} {'h/c':>5}")
+    heads = f"{'mm':>6} {'nodes':>7} {'ending':>12} {'settle s':>9} {'last steps':>10} {'ms/step':>8}"
+    print(heads, f"{'peak MB':>8} {'h/c':>5}")
     rows = []
     for spacing in options.spacings:
         words = [sys.executable, "-m", "benchmarks", "settle", f"{spacing:g}", "--scene", str(options.scene), "--one"]
