@@ -6,7 +6,8 @@ each node gathers what acts on it: no atomics, one bit pattern at any thread cou
 
 Both angle energies use one series, F(z) = 2 asin(sqrt z)^2 = sum_n (4z)^n / (n^2 C(2n, n)), cut at ``TERMS``:
 bending turn t has t^2/2 = F((1 - cos t)/2); yarn angle g has g^2/2 = F(sin^2 g)/4. It needs no inverse trigonometric
-call (so loops vectorise), is smooth at zero, and gives the moment within 5e-6 up to a turn of 90 degrees (0.4 % at 120, too soft beyond).
+call (so loops vectorise), is smooth at zero, and gives the moment within 5e-6 up to a turn of 90 degrees (0.4 % at 120,
+too soft beyond).
 """
 
 from __future__ import annotations

@@ -20,7 +20,7 @@ from typing import TypeVar
 # the run. A short spin, then sleep: as fast alone, and it gives way. (Read by GNU OpenMP when the first kernel runs.)
 os.environ.setdefault("GOMP_SPINCOUNT", "1000")
 
-import numba  # noqa: E402
+import numba
 
 STALE_AFTER_S = 30 * 24 * 3600.0
 """Folders of earlier kernel sources are deleted after this many seconds without use."""
