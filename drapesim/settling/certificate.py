@@ -135,7 +135,7 @@ def find_failures(figures: Mapping[str, float], settings: SettleSettings) -> tup
         ("residual_max", settings.residual_max, 1.0, "", "largest residual force over nodal weight"),
         ("stay_max", settings.stay, 1e3, " mm", "largest move in a further tenth of the steps"),
         ("penetration_max", settings.penetration, 1e3, " mm", "depth of the cloth's face in the body"),
-        ("crossings", 0, 1.0, "", "number of cloth-cloth crossings"),
+        ("crossings", 0, 1.0, "", "number of places where cloth passes through cloth (which it is not yet kept from)"),
         ("body_crossings", 0, 1.0, "", "number of cloth-body crossings"),
         ("energy_closure", settings.energy_closure, 1.0, "", "energy not accounted for, as a share"),
     )
