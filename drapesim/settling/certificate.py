@@ -17,6 +17,9 @@ from drapesim.settling.level import LevelState
 
 Array = np.ndarray
 
+UPRIGHT = 0.8
+"""A contact may push only along a normal that points from its body point to its cloth point: cosine at least this (the
+cloth may have slid by the tenth of a millimetre for which planes are trusted, at half a thickness of distance)."""
 CONTACT_SLACK = 1e-4
 """m: a contact may carry load in the certificate only if the cloth point lies this close to its own half thickness."""
 STABILITY_NODES = 30_000
@@ -61,9 +64,11 @@ def balance(state: LevelState, x: Array) -> tuple[Array, float]:
     node, weight = state.found.found.node[loaded], contacts.weight[loaded]
     point = np.einsum("ck,ckd->cd", weight, x[node])
     distance, _, _ = measure_distance(state.found.found.point[loaded], problem.field)
-    gap = np.linalg.norm(point - state.found.found.point[loaded], axis=1) - 0.5 * problem.card.thickness
-    real = (np.abs(distance) < 1e-6) & (np.abs(gap) < CONTACT_SLACK)
     normal = contacts.normal[loaded]
+    lever = point - state.found.found.point[loaded]
+    apart = np.linalg.norm(lever, axis=1)
+    upright = np.einsum("cd,cd->c", lever, normal) > UPRIGHT * apart
+    real = (np.abs(distance) < 1e-6) & (np.abs(apart - 0.5 * problem.card.thickness) < CONTACT_SLACK) & upright
     force = np.where(real[:, None], contacts.force[loaded], 0.0)
     push = np.maximum(0.0, np.einsum("cd,cd->c", force, normal))
     along = force - np.einsum("cd,cd->c", force, normal)[:, None] * normal

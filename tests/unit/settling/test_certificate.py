@@ -25,7 +25,8 @@ SAID = {
     "residual_max": "The largest residual force over nodal weight is 0.0101; the limit is 0.01.",
     "stay_max": "The largest move in a further tenth of the steps is 0.0101 mm; the limit is 0.01 mm.",
     "penetration_max": "The depth of the cloth's face in the body is 0.0505 mm; the limit is 0.05 mm.",
-    "crossings": "The number of places where cloth passes through cloth (which it is not yet kept from) is 1; the limit is 0.",
+    "crossings": "The number of places where cloth passes through cloth (which it is not yet kept from) is 1; "
+    "the limit is 0.",
     "body_crossings": "The number of cloth-body crossings is 1; the limit is 0.",
     "energy_closure": "The energy not accounted for, as a share is 0.0101; the limit is 0.01.",
 }
