@@ -23,7 +23,7 @@ from drapesim.kernels.jit import kernel, parallel_kernel, prange
 from drapesim.kernels.tree import STACK, Tree, find_in_box
 
 NODE_FACE, NODE_EDGE, NODE_VERTEX, EDGE_EDGE, EDGE_VERTEX, FACE_VERTEX = range(6)
-FOUND = 8192
+FEW_NEAR = 8192  # body faces near one cloth triangle that the search has room for at first
 CONE_SLACK = 1e-6  # sine; for node contacts, of which a smooth place has just one
 WIDE_SLACK = 0.35  # sine; an edge or a face may lie on any of several close body features, and the solver picks which
 FLAT = 1e-3  # sine of the turn below which a body edge is taken as flat: a 10 mm edge then hides 2.5 um at most
@@ -350,16 +350,16 @@ def contacts_of_triangle(found, at, t, x, triangles, owns, body, tree, band, dep
 
 
 @parallel_kernel
-def find_contacts_into(found, room, count, wanted, x, triangles, owns, body, tree, band, depth):
+def find_contacts_into(found, room, most_near, count, wanted, x, triangles, owns, body, tree, band, depth):
     """All contacts of the ``wanted`` triangles of the cloth x (n, 3) with ``body``.
 
     The work is cut into ``len(count)`` runs; run r writes rows r room .. r room + count[r]. A count above ``room``
-    says how much room is needed; -1 that too many faces lie near one triangle.
+    says how much room is needed; -1 that more than ``most_near`` faces lie near one triangle.
     """
     n_runs = count.shape[0]
     n = wanted.shape[0]
     for run in prange(n_runs):
-        near = np.empty(FOUND, np.int64)
+        near = np.empty(most_near, np.int64)
         stack = np.empty(STACK, np.int64)
         low = np.empty(3)
         high = np.empty(3)
@@ -397,21 +397,19 @@ def find_contacts(
     depth: float,
     wanted: np.ndarray | None = None,
 ) -> Found:
-    """All contacts within ``band`` outside and ``depth`` inside, of the ``wanted`` cloth triangles (all if None).
-
-    Raises RuntimeError if more than ``FOUND`` body faces lie near one cloth triangle.
-    """
+    """All contacts within ``band`` outside and ``depth`` inside, of the ``wanted`` cloth triangles (all if None)."""
     if wanted is None:
         wanted = np.arange(len(triangles))
     runs = max(1, min(64, len(wanted) // 8))
-    room = 64 + 8 * len(wanted) // runs
+    room, most_near = 64 + 8 * len(wanted) // runs, FEW_NEAR
+    wanted = wanted.astype(np.int64)
     while True:
         found, count = empty_found(runs * room), np.zeros(runs, np.int64)
-        find_contacts_into(found, room, count, wanted.astype(np.int64), x, triangles, owns, body, tree, band, depth)
-        if count.min() < 0:
-            raise RuntimeError(f"more than {FOUND} body faces lie near one cloth triangle: simplify the body mesh")
-        if count.max() <= room:
+        find_contacts_into(found, room, most_near, count, wanted, x, triangles, owns, body, tree, band, depth)
+        if count.min() >= 0 and count.max() <= room:
             break
-        room = int(1.2 * count.max()) + 1
+        if count.min() < 0:
+            most_near *= 4
+        room = max(room, int(1.2 * count.max()) + 1)
     rows = np.concatenate([np.arange(r * room, r * room + c) for r, c in enumerate(count)])
     return Found(*(field[rows] for field in found))

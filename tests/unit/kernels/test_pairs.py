@@ -6,6 +6,7 @@ The closest approach is computed on a path of its own, from all distances and wi
 import numpy as np
 import pytest
 
+from drapesim.kernels import pairs
 from drapesim.kernels.pairs import FLAT, NODE_FACE, find_contacts
 from drapesim.matter.sheet import Lattice
 from drapesim.mechanics.body_contact import feature_owners, prepare_body
@@ -177,3 +178,18 @@ def test_sheet_out_of_reach_finds_nothing(meshes, as_body):
     lattice = Lattice(0.01, 0.01, np.ones((4, 4), dtype=bool))
     x = np.c_[lattice.uv, np.full(len(lattice.uv), 0.04 + 2.0 * BAND)]
     assert len(search(field, lattice, x)[1].gap) == 0
+
+
+def test_a_coarse_triangle_over_a_fine_body_finds_the_same_with_little_room(monkeypatch, meshes, as_body):
+    """More near faces than there is room for makes the search ask for more room, not give up."""
+    field = prepare_body(as_body(meshes["bumpy"]))
+    lattice = Lattice(0.2, 0.2, np.ones((2, 2), dtype=bool))
+    top = float(field.surface.vertices[:, 2].max())
+    x = np.column_stack([lattice.uv - 0.2, np.full(len(lattice.uv), top + 1e-4)])
+    owns = feature_owners(lattice.triangles)
+    ample = find_contacts(x, lattice.triangles, owns, field.surface, field.tree, 1e-3, 1e-3)
+    monkeypatch.setattr(pairs, "FEW_NEAR", 2)
+    scant = find_contacts(x, lattice.triangles, owns, field.surface, field.tree, 1e-3, 1e-3)
+    assert len(ample.key) > 0
+    np.testing.assert_array_equal(scant.key, ample.key)
+    np.testing.assert_array_equal(scant.gap, ample.gap)
