@@ -181,7 +181,7 @@ def list_checks(run: Run) -> list[tuple[str, str, str, str]]:
         ("Largest stretch, warp and weft", " and ".join(percent(e) for e in c.strain_max),
          " and ".join(percent(e) for e in run.fabric.safe_strain) + " is safe", "reported"),
         ("Cloth stretched beyond its safe extension", percent(c.strain_over_safe), "", "reported"),
-        ("Stable: pushed a little, it comes back", {**WORDS, None: "not computed"}[c.stable], "", "reported"),
+        ("Stable, if no contact slips", {**WORDS, None: "not computed"}[c.stable], "", "reported"),
         ("Contacts about to slip", percent(c.mobilised), "", "reported"),
         ("Node spacing over bending length", plain(c.spacing_over_c), f"{FINAL:g} final, {DRAFT:g} draft", "reported"),
         ("Steps on the last lattice; seconds in all", f"{c.steps}; {c.seconds:.0f}", "", "reported"),

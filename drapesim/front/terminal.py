@@ -205,7 +205,7 @@ def certificate_table(run: Run) -> Table:
         ("energy not accounted for, %", f"{100 * c.energy_closure:.2g}", f"{100 * limit.energy_closure:.2g}"),
         ("largest strain, warp and weft, %", " and ".join(f"{100 * e:.2g}" for e in c.strain_max), "reported"),
         ("area beyond the safe extension, %", f"{100 * c.strain_over_safe:.2g}", "reported"),
-        ("stable", {True: "yes", False: "no", None: "not computed"}[c.stable], "reported"),
+        ("stable if no contact slips", {True: "yes", False: "no", None: "not computed"}[c.stable], "reported"),
         ("contacts about to slip, %", f"{100 * c.mobilised:.2g}", "reported"),
         ("spacing over bending length", f"{c.spacing_over_c:.2g}", "0.25 final, 0.5 draft"),
         ("steps on the last lattice; seconds", f"{c.steps}; {c.seconds:.0f}", ""),

@@ -1,6 +1,8 @@
-"""The second opinion: every energy and its exact gradient in plain numpy, element by element, no kernel involved.
+"""The second opinion: every energy and its exact gradient in plain numpy, element by element.
 
-The certificate is computed with this room, so a mistake in a kernel cannot certify itself.
+The certificate is computed with this room, so a mistake in a kernel's forces cannot certify itself. Shared with the
+kernels' side are the coefficients of the angle series, the smooth load-extension curve and the shares of links and
+hinges (mechanics.energies); those have tests of their own.
 """
 
 from __future__ import annotations

@@ -197,7 +197,7 @@ def settle(
             certificate = certify(state, settings, stay, opening, time.monotonic() - started)
             break
         x = positions(state.problem, state.motion)
-    return _finished(state, certificate, rested)
+    return _finished(state, lattice, certificate, rested)
 
 
 @dataclass
@@ -262,9 +262,13 @@ def _take_up(state: LevelState, resume: Checkpoint) -> None:
     state.found = carry_contacts(problem.lattice, found, half, problem.friction, *carried)
 
 
-def _finished(state: LevelState, certificate: Certificate, rested: bool) -> SettledSheet:
+def _finished(state: LevelState, final: Lattice, certificate: Certificate, rested: bool) -> SettledSheet:
     lattice, motion = state.problem.lattice, state.motion
     x = unpadded(lattice, motion.x)
+    if len(x) != len(final.ij):  # a coarse level has failed: there is no sheet to show
+        nothing = np.full((len(final.ij), 3), np.nan)
+        history = np.array(state.history).reshape(-1, 4)
+        return SettledSheet(final, nothing, 0.0 * nothing, 0.0 * nothing, Ending.NOT_FINITE, certificate, history)
     if certificate.settled:
         ending = Ending.SETTLED
     elif not np.isfinite(x).all():

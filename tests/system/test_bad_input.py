@@ -123,7 +123,6 @@ def test_one_sentence(tmp_path, case):
     assert "\n" not in sentence
 
 
-@pytest.mark.skipif(not (ROOT / "drapesim/front/cli.py").exists(), reason="the command line is not there yet")
 @pytest.mark.parametrize("case", [*CASES, "missing scene"])
 def test_the_command_line_refuses(tmp_path, case):
     scene = write_files(tmp_path, case if case in CASES else None)

@@ -133,3 +133,18 @@ def test_interrupted_run_goes_on(laid, curved_card):
     settled = settle(lattice, curved_card, start, body, resume=checkpoint)
     assert settled.ending is Ending.SETTLED, settled.certificate.failures
     assert settled.certificate.steps > checkpoint.steps
+
+
+def test_a_coarse_level_that_fails_gives_no_sheet_of_the_wrong_size(monkeypatch, curved_card):
+    def fail(*_):
+        raise FloatingPointError
+
+    monkeypatch.setattr("drapesim.settling.settle.relax_level", fail)
+    lattice = cut_lattice(Sheet(length=0.4, width=0.4, spacing=0.01), multiple=4)
+    assert len(pile_levels(lattice, 2)) > 1
+    x = np.column_stack([lattice.uv, np.zeros(len(lattice.uv))])
+    sheet = settle(lattice, curved_card, x)
+    assert sheet.ending is Ending.NOT_FINITE
+    assert not sheet.certificate.settled
+    assert sheet.x.shape == x.shape
+    assert np.isnan(sheet.x).all()
