@@ -124,7 +124,9 @@ def _mark_row(verdict: Verdict, claim: Claim) -> dict[str, Any]:
         "verdict": verdict.verdict,
         "meets": WORDS[verdict.meets],
         "gaps": [spell_mm(gap) for gap in (verdict.gap_min, verdict.gap_median, verdict.gap_max)],
-        "share": f"{100 * verdict.contact_share:.0f}" if math.isfinite(verdict.contact_share) else "-",
+        "share": f"{100 * verdict.contact_share_measured:.0f}"
+        if math.isfinite(verdict.contact_share_measured)
+        else "-",
         "error": spell_mm(verdict.uncertainty),
         "region": verdict.nearest_region or "-",
         "reason": verdict.reason,
@@ -144,6 +146,8 @@ def spell_claim(claim: Claim) -> str:
 
 def spell_place(place: PlaceCheck) -> str:
     """The second test in one sentence."""
+    if not place.asked:
+        return place.reason
     verb = {True: "belongs to", False: "does not belong to", None: "may or may not belong to"}[place.belongs]
     share = f"It {verb} the {place.place}: {100 * place.share_on_place:.0f} % of it has this as its nearest place"
     if place.offset_body <= 0.0 and place.offset_cloth <= 0.0:

@@ -227,11 +227,10 @@ def verdict_table(verdicts: Sequence[Verdict]) -> Table:
     for v in verdicts:
         place = ""
         if v.place is not None:
-            place = (
-                f"{v.place.place}: " + {True: "belongs", False: "does not belong", None: "undecided"}[v.place.belongs]
-            )
+            words = {True: "belongs", False: "does not belong", None: "undecided" if v.place.asked else "not asked"}
+            place = f"{v.place.place}: {words[v.place.belongs]}"
         gaps = (spell_mm(gap) for gap in (v.gap_min, v.gap_median, v.gap_max))
-        share = f"{100 * v.contact_share:.0f}" if math.isfinite(v.contact_share) else "-"
+        share = f"{100 * v.contact_share_measured:.0f}" if math.isfinite(v.contact_share_measured) else "-"
         table.add_row(v.mark, v.verdict, WORDS[v.meets], *gaps, share, spell_mm(v.uncertainty), place)
     return table
 

@@ -20,7 +20,7 @@ from drapesim import __version__
 from drapesim.ground.files import hash_bytes, remove_parts, write_text
 from drapesim.ground.outcome import InputError
 from drapesim.judging.verdicts import judge_marks
-from drapesim.matter.answers import Verdict
+from drapesim.matter.answers import PlaceCheck, Verdict
 from drapesim.matter.plan import MOST_NODES, Scene
 from drapesim.matter.sheet import Lattice, cut_lattice
 from drapesim.mechanics.body_contact import prepare_body
@@ -197,8 +197,9 @@ def list_versions() -> dict[str, str]:
 
 COLUMNS = (
     "mark", "kind", "claim", "verdict", "as_claimed", "reason", "gap_min_mm", "gap_median_mm", "gap_max_mm",
-    "contact_share_percent", "uncertainty_mm", "nearest_region",
-    "place", "belongs", "share_on_place_percent", "offset_body_mm", "offset_cloth_mm",
+    "contact_share_sure_percent", "contact_share_measured_percent", "contact_share_possible_percent", "uncertainty_mm",
+    "nearest_region", "place", "belongs", "share_on_place_sure_percent", "share_on_place_percent",
+    "share_on_place_possible_percent", "offset_body_mm", "offset_cloth_mm", "place_reason",
 )  # fmt: skip
 WORDS = {True: "yes", False: "no", None: "undecided"}
 
@@ -211,14 +212,18 @@ def table_marks(verdicts: Sequence[Verdict]) -> str:
     for v in verdicts:
         row = [v.mark, v.kind, v.claim, v.verdict, WORDS[v.meets], v.reason]
         row += [_scaled(gap) for gap in (v.gap_min, v.gap_median, v.gap_max)]
-        row += [_scaled(v.contact_share, 100.0), _scaled(v.uncertainty), v.nearest_region]
-        if v.place is None:
-            row += [""] * 5
-        else:
-            offsets = _scaled(v.place.offset_body), _scaled(v.place.offset_cloth)
-            row += [v.place.place, WORDS[v.place.belongs], _scaled(v.place.share_on_place, 100.0), *offsets]
+        shares = v.contact_share_sure, v.contact_share_measured, v.contact_share_possible
+        row += [*[_scaled(share, 100.0) for share in shares], _scaled(v.uncertainty), v.nearest_region]
+        row += [""] * 8 if v.place is None else _row_of_place(v.place)
         rows.writerow(row)
     return text.getvalue()
+
+
+def _row_of_place(place: PlaceCheck) -> list[str]:
+    shares = place.share_on_place_sure, place.share_on_place, place.share_on_place_possible
+    belongs = WORDS[place.belongs] if place.asked else "not asked"
+    row = [place.place, belongs, *[_scaled(share, 100.0) for share in shares]]
+    return [*row, _scaled(place.offset_body), _scaled(place.offset_cloth), place.reason]
 
 
 def _scaled(value: float, factor: float = 1e3) -> str:

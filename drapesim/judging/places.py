@@ -73,7 +73,7 @@ def check_place(
     else:
         on_cloth = float(np.linalg.norm(nearest_cloth(body.landmarks[place], lattice, x) - uv[centre]))
     off_body = 0.0 if is_region and inside[centre] else float(distance[centre])
-    return PlaceCheck(place, belongs, share, off_body, on_cloth)
+    return PlaceCheck(place, True, belongs, "", share, share, possible, off_body, on_cloth)
 
 
 def distance_to(place: str, points: Array, figure: BodyField) -> Array:

@@ -191,14 +191,19 @@ def _judge(
 ) -> Verdict:
     nan = float("nan")
     if not len(reading.gap):
-        return Verdict(mark.name, mark.kind, mark.claim.kind, UNDECIDED, obstacle, nan, nan, nan, nan, nan, place, "")
+        nothing = (nan, nan, nan, nan, nan, nan)
+        return Verdict(mark.name, mark.kind, mark.claim.kind, UNDECIDED, obstacle, *nothing, nan, place, "")
     error = weighted_quantile(reading.error, reading.weight, COVERED)
     gaps = (float(reading.gap.min()), weighted_quantile(reading.gap, reading.weight, 0.5), float(reading.gap.max()))
-    shares = reading.share(mark.claim.tolerance), reading.share(mark.claim.tolerance + reading.error)
+    tolerance = mark.claim.tolerance
+    sure, measured = reading.share(tolerance - reading.error), reading.share(tolerance)
+    possible = reading.share(tolerance + reading.error)
     verdict = UNDECIDED if obstacle else decide(mark.claim, reading)
     region = "" if figure is None else name_region(reading.weight, reading.face, figure.body)
-    reason = obstacle or say_why(verdict, mark.claim, gaps, shares, error, region, len(reading.gap) == 1)
-    return Verdict(mark.name, mark.kind, mark.claim.kind, verdict, reason, *gaps, shares[1], error, place, region)
+    reason = obstacle or say_why(verdict, mark.claim, gaps, (measured, possible), error, region, len(reading.gap) == 1)
+    return Verdict(
+        mark.name, mark.kind, mark.claim.kind, verdict, reason, *gaps, sure, measured, possible, error, place, region
+    )
 
 
 def say_why(

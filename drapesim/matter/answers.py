@@ -28,8 +28,12 @@ class PlaceCheck:
     """
 
     place: str
-    belongs: bool | None  # None: undecided
-    share_on_place: float
+    asked: bool  # False: the mark touches nowhere, so nothing on it need belong anywhere
+    belongs: bool | None  # None: undecided, or not asked
+    reason: str  # one sentence
+    share_on_place_sure: float  # of the touching area: the least that the uncertainty allows
+    share_on_place: float  # as measured; nan if nothing touches as measured
+    share_on_place_possible: float  # the most that the uncertainty allows
     offset_body: float
     offset_cloth: float
 
@@ -46,7 +50,9 @@ class Verdict:
     gap_min: float
     gap_median: float
     gap_max: float
-    contact_share: float  # of the mark's area with gap <= tolerance + uncertainty, its inner side to the body
+    contact_share_sure: float  # of the mark's area, inner side to the body: gap <= tolerance - each gap's error
+    contact_share_measured: float  # gap <= tolerance
+    contact_share_possible: float  # gap <= tolerance + each gap's error
     uncertainty: float  # m, numerical
     place: PlaceCheck | None
     nearest_region: str

@@ -33,15 +33,16 @@ Array = np.ndarray
 
 RUN_FILE = "run.h5"
 CHECKPOINT_FILE = "checkpoint.h5"
-LAYOUT = 1  # of the groups beside VTKHDF; raised when an old file can no longer be read
+LAYOUT = 2  # of the groups beside VTKHDF; raised when an old file can no longer be read
 VTK_VERSION = (2, 2)  # of the VTKHDF layout: old enough for the viewers in use
 
 UNITS: Mapping[str, str] = MappingProxyType({
     "gap": "m", "support_gap": "m", "body_point": "m", "body_face": "1", "region": "1", "landmark": "1",
     "facing": "1", "pressure": "Pa", "tension_warp": "N/m", "tension_weft": "N/m", "strain_warp": "1",
     "strain_weft": "1", "shear_angle": "rad", "slope": "rad",
-    "gap_min": "m", "gap_median": "m", "gap_max": "m", "contact_share": "1", "uncertainty": "m",
-    "share_on_place": "1", "offset_body": "m", "offset_cloth": "m",
+    "gap_min": "m", "gap_median": "m", "gap_max": "m", "contact_share_sure": "1", "contact_share_measured": "1",
+    "contact_share_possible": "1", "uncertainty": "m", "share_on_place_sure": "1", "share_on_place": "1",
+    "share_on_place_possible": "1", "offset_body": "m", "offset_cloth": "m",
 })  # fmt: skip
 """Unit of each column of the contact record, the verdicts and the place checks; text has none."""
 
@@ -420,23 +421,25 @@ def _take_marks(group: h5py.Group) -> tuple[Mark, ...]:
 
 
 VERDICT_TEXTS = ("mark", "kind", "claim", "verdict", "reason", "nearest_region")
-VERDICT_NUMBERS = ("gap_min", "gap_median", "gap_max", "contact_share", "uncertainty")
-PLACE_NUMBERS = ("share_on_place", "offset_body", "offset_cloth")
+SHARES = ("contact_share_sure", "contact_share_measured", "contact_share_possible")
+VERDICT_NUMBERS = ("gap_min", "gap_median", "gap_max", *SHARES, "uncertainty")
+PLACE_NUMBERS = ("share_on_place_sure", "share_on_place", "share_on_place_possible", "offset_body", "offset_cloth")
 
 
 def _put_verdicts(group: h5py.Group, verdicts: tuple[Verdict, ...]) -> None:
     _put_table(group, verdicts, VERDICT_TEXTS, VERDICT_NUMBERS)
     tested = [(number, verdict.place) for number, verdict in enumerate(verdicts) if verdict.place is not None]
     places = group.create_group("places")
-    _put_table(places, [place for _, place in tested], ("place",), PLACE_NUMBERS)
+    _put_table(places, [place for _, place in tested], ("place", "reason"), PLACE_NUMBERS)
     _put(places, "verdict", np.array([number for number, _ in tested], dtype=np.int64), "1")
     belongs = [-1 if place.belongs is None else int(place.belongs) for _, place in tested]  # -1: undecided
     _put(places, "belongs", np.array(belongs, dtype=np.int8), "1")
+    _put(places, "asked", np.array([place.asked for _, place in tested], dtype=bool), "1")
 
 
 def _take_verdicts(group: h5py.Group) -> tuple[Verdict, ...]:
     places: dict[int, PlaceCheck] = {}
-    for row in _take_table(group["places"], ("place",), ("verdict", "belongs", *PLACE_NUMBERS)):
+    for row in _take_table(group["places"], ("place", "reason"), ("verdict", "belongs", "asked", *PLACE_NUMBERS)):
         number, belongs = row.pop("verdict"), row.pop("belongs")
         places[number] = PlaceCheck(**row, belongs=None if belongs < 0 else bool(belongs))
     rows = _take_table(group, VERDICT_TEXTS, VERDICT_NUMBERS)

@@ -51,11 +51,12 @@ def make_run(**changes: object) -> Run:
         Mark("wax", "stain", (square, hole), chance.random((6, 2)), chance.random(6), Claim("touches_place", "front")),
         Mark("seam", "seam", (), chance.random((3, 2)), np.full(3, 1 / 3), Claim("lies_clear", "", 2e-3, 0.5)),
     )
-    place = PlaceCheck("front", None, 0.25, 0.03, 0.02)
+    place = PlaceCheck("front", True, None, "It may be moved.", 0.2, 0.25, 0.6, 0.03, 0.02)
     verdicts = (
-        Verdict("wax", "stain", "touches_place", UNDECIDED, "It did not settle.", -1e-4, 2e-4, 3e-3, 0.5, 1e-4, place,
-                "front"),
-        Verdict("seam", "seam", "lies_clear", NATURAL, "It touches.", 0.1, np.inf, np.inf, 0.0, np.nan, None, ""),
+        Verdict("wax", "stain", "touches_place", UNDECIDED, "It did not settle.", -1e-4, 2e-4, 3e-3, 0.45, 0.5,
+                0.55, 1e-4, place, "front"),
+        Verdict("seam", "seam", "lies_clear", NATURAL, "It touches.", 0.1, np.inf, np.inf, 0.0, 0.0, 0.0, np.nan,
+                None, ""),
     )  # fmt: skip
     certificate = Certificate(
         settled=False, residual_rms=0.002, residual_max=0.03, stay_max=1e-6, penetration_max=2e-5, crossings=0,

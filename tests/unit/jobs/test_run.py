@@ -143,9 +143,13 @@ def test_table_of_marks():
     assert wax == {
         "mark": "wax", "kind": "stain", "claim": "touches_place",
         "verdict": "undecided", "as_claimed": "undecided", "reason": "It did not settle.",
-        "gap_min_mm": "-0.1000", "gap_median_mm": "0.2000", "gap_max_mm": "3.0000", "contact_share_percent": "50.0000",
+        "gap_min_mm": "-0.1000", "gap_median_mm": "0.2000", "gap_max_mm": "3.0000",
+        "contact_share_sure_percent": "45.0000", "contact_share_measured_percent": "50.0000",
+        "contact_share_possible_percent": "55.0000",
         "uncertainty_mm": "0.1000", "nearest_region": "front", "place": "front", "belongs": "undecided",
-        "share_on_place_percent": "25.0000", "offset_body_mm": "30.0000", "offset_cloth_mm": "20.0000",
+        "share_on_place_sure_percent": "20.0000", "share_on_place_percent": "25.0000",
+        "share_on_place_possible_percent": "60.0000", "offset_body_mm": "30.0000", "offset_cloth_mm": "20.0000",
+        "place_reason": "It may be moved.",
     }  # fmt: skip
     assert seam["as_claimed"] == "no"  # it is claimed to lie clear
     assert (seam["gap_min_mm"], seam["gap_max_mm"], seam["uncertainty_mm"], seam["place"]) == ("100.0000", "", "", "")

@@ -71,7 +71,7 @@ def test_measures_gap_from_inner_face(lattice, block):
     assert verdict.verdict == NATURAL
     assert verdict.meets
     assert (verdict.gap_min, verdict.gap_median, verdict.gap_max) == pytest.approx((3e-4, 3e-4, 3e-4), abs=1e-12)
-    assert verdict.contact_share == pytest.approx(1.0)
+    assert verdict.contact_share_measured == pytest.approx(1.0)
     assert "100 % of it lies within 1 mm" in verdict.reason
 
 
@@ -88,7 +88,7 @@ def test_share_of_a_tilted_sheet(lattice, block):
     # Gap 1 mm + 0.1 x over a mark 40 mm long: exactly half lies within 1 mm.
     x = lay_flat(lattice, 1e-3, 0.1)
     verdict = judge(draw(), lattice, x, block)
-    assert verdict.contact_share == pytest.approx(0.5, abs=0.03)
+    assert verdict.contact_share_measured == pytest.approx(0.5, abs=0.03)
     assert verdict.verdict == PARTLY
     assert judge(draw(share=0.4), lattice, x, block).verdict == NATURAL
 
@@ -112,6 +112,8 @@ def test_undecided_inside_the_error_band(lattice, block, height, wanted):
     certificate = replace(SETTLED, penetration_max=4e-5, stay_max=1e-5)
     verdict = judge(draw(), lattice, lay_flat(lattice, height), block, certificate)
     assert verdict.uncertainty == pytest.approx(5e-5, abs=1e-9)
+    shares = verdict.contact_share_sure, verdict.contact_share_measured, verdict.contact_share_possible
+    assert shares == pytest.approx((height < 0.95e-3, height < 1e-3, height < 1.05e-3))
     assert verdict.verdict == wanted
 
 
