@@ -112,8 +112,8 @@ def test_undecided_inside_the_error_band(lattice, block, height, wanted):
     certificate = replace(SETTLED, penetration_max=4e-5, stay_max=1e-5)
     verdict = judge(draw(), lattice, lay_flat(lattice, height), block, certificate)
     assert verdict.uncertainty == pytest.approx(5e-5, abs=1e-9)
-    shares = verdict.contact_share_sure, verdict.contact_share_measured, verdict.contact_share_possible
-    assert shares == pytest.approx((height < 0.95e-3, height < 1e-3, height < 1.05e-3))
+    shares = [verdict.contact_share_sure, verdict.contact_share_measured, verdict.contact_share_possible]
+    assert shares == pytest.approx([float(height < limit) for limit in (0.95e-3, 1e-3, 1.05e-3)])
     assert verdict.verdict == wanted
 
 
