@@ -47,12 +47,12 @@ class Surface(NamedTuple):
 class Found(NamedTuple):
     """Contacts found, one row each."""
 
-    node: np.ndarray  # (K, 3) int64 cloth node numbers
-    weight: np.ndarray  # (K, 3)
+    node: np.ndarray  # (K, 4) int64 cloth node numbers; unused places have weight 0
+    weight: np.ndarray  # (K, 4)
     normal: np.ndarray  # (K, 3)
-    point: np.ndarray  # (K, 3) on the body
-    gap: np.ndarray  # (K,) distance of the cloth's mid-surface along the normal
-    part: np.ndarray  # (K,) int32
+    point: np.ndarray  # (K, 3) on the body; zero for cloth on cloth, where the weights sum to zero
+    gap: np.ndarray  # (K,) distance of the cloth's mid-surface along the normal (of two mid-surfaces)
+    part: np.ndarray  # (K,) int32 of the body, -1 for the cloth itself
     key: np.ndarray  # (K,) int64
     triangle: np.ndarray  # (K,) int32 cloth triangle in whose search it was found
 
@@ -64,9 +64,11 @@ def emit(found, at, kind, cloth_feature, body_feature, a, b, c, wa, wb, wc, nx, 
         found.node[at, 0] = a
         found.node[at, 1] = b
         found.node[at, 2] = c
+        found.node[at, 3] = a
         found.weight[at, 0] = wa
         found.weight[at, 1] = wb
         found.weight[at, 2] = wc
+        found.weight[at, 3] = 0.0
         found.normal[at, 0] = nx
         found.normal[at, 1] = ny
         found.normal[at, 2] = nz
@@ -382,7 +384,7 @@ def find_contacts_into(found, room, most_near, count, wanted, x, triangles, owns
 def empty_found(n: int) -> Found:
     """Room for n contacts."""
     return Found(
-        np.zeros((n, 3), np.int64), np.zeros((n, 3)), np.zeros((n, 3)), np.zeros((n, 3)), np.zeros(n),
+        np.zeros((n, 4), np.int64), np.zeros((n, 4)), np.zeros((n, 3)), np.zeros((n, 3)), np.zeros(n),
         np.zeros(n, np.int32), np.zeros(n, np.int64), np.zeros(n, np.int32),
     )  # fmt: skip
 

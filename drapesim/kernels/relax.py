@@ -17,14 +17,17 @@ from drapesim.kernels.jit import kernel, parallel_kernel, prange
 
 
 class Contacts(NamedTuple):
-    """K frozen contacts: the cloth point sum_k weight x[node] must stay on the positive side of a plane.
+    """K frozen contacts: the point sum_k weight x[node] must stay on the positive side of a plane.
+
+    Against the body the weights sum to one and this is a point of the cloth; between two layers of cloth they sum to
+    zero and it is the way from one layer's point to the other's, which must keep the thickness along the normal.
 
     Nodes are flat indices on the padded grid. ``anchor`` (K, 3), ``force`` (K, 3) and ``last`` (K,) are state.
     ``touched`` lists the M nodes with contacts; node m owns entries start[m] .. start[m+1] of (entry, share).
     """
 
-    node: np.ndarray  # (K, 3) int64
-    weight: np.ndarray  # (K, 3)
+    node: np.ndarray  # (K, 4) int64, unused places have weight 0
+    weight: np.ndarray  # (K, 4)
     normal: np.ndarray  # (K, 3) out of the body
     offset: np.ndarray  # (K,) plane: normal . x = offset
     friction: np.ndarray  # (K,) static coefficient
@@ -56,10 +59,10 @@ def press_contacts(lo, hi, flat, contacts, pace, dashpot):
         px = 0.0
         py = 0.0
         pz = 0.0
-        for k in range(3):
+        for k in range(4):
             w = contacts.weight[c, k]
             if w == 0.0:
-                break
+                continue
             a = contacts.node[c, k]
             px += w * flat[0, a]
             py += w * flat[1, a]
@@ -149,6 +152,8 @@ def move_rows(lo, hi, x, v, force, touch, spent, fields, pace):
                 slower = pace.limit / math.sqrt(speed)
                 spent[i, j] += 0.5 * m * speed * (1.0 - slower * slower)
                 for k in range(3):
+                    # the elastic force has not worked along the way that is not gone
+                    spent[i, j] -= 0.5 * pace.dt * (1.0 - slower) * v[k, i, j] * force[k, i, j]
                     v[k, i, j] *= slower
             for k in range(3):
                 x[k, i, j] += pace.dt * v[k, i, j]

@@ -42,6 +42,9 @@ class Provenance:
     uncertainty: float | None = None  # relative standard uncertainty; None: not stated
 
 
+ITSELF = "itself"  # the surface name that stands for another layer of the same cloth
+
+
 @dataclass(frozen=True)
 class FabricCard:
     """One cloth, in SI.
@@ -51,7 +54,7 @@ class FabricCard:
     ``compression_ratio`` is the compressive over the initial tensile modulus.
     ``shear_rigidity`` is N/m per radian of yarn angle, ``locking_angle`` rad.
     ``bend_*`` are bending rigidities per width, N m; ``bend_bias`` is that at 45 degrees.
-    ``friction`` maps a surface name to the static coefficient against it.
+    ``friction`` maps a surface name to the static coefficient against it; "itself" is the cloth on itself.
     ``safe_strain`` (warp, weft) is the extension that must not be exceeded.
     ``provenance`` is keyed by field name; ``safe_strain_warp``, ``safe_strain_weft`` and ``friction.<surface>``
     have an entry each.
@@ -71,6 +74,11 @@ class FabricCard:
     compression_ratio: float = 1.0
     safe_strain: tuple[float, float] = (0.03, 0.03)
     provenance: Mapping[str, Provenance] = field(default_factory=lambda: MappingProxyType({}))
+
+    @property
+    def self_friction(self) -> float:
+        """Static coefficient of the cloth on itself; 0 on a card made by hand that does not give it."""
+        return self.friction.get(ITSELF, 0.0)
 
     @property
     def twist(self) -> float:

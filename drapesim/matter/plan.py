@@ -14,7 +14,7 @@ import numpy as np
 from drapesim.ground.files import Document, Keys, hash_bytes, read_bytes, read_toml
 from drapesim.ground.outcome import InputError, gather_faults
 from drapesim.matter.body import Body
-from drapesim.matter.fabric import FabricCard, check_surfaces, parse_card
+from drapesim.matter.fabric import ITSELF, FabricCard, check_surfaces, parse_card
 from drapesim.matter.marks import PLACE_CLAIMS, Claimed, FlatMap, Mark, parse_claims, read_flat_map, read_marks
 from drapesim.matter.sheet import Sheet
 

@@ -10,23 +10,17 @@ from drapesim.kernels.elastic import ClothConstants, LatticeFields
 from drapesim.kernels.relax import Pace, relax
 from drapesim.matter.fabric import FabricCard
 from drapesim.matter.sheet import Lattice
-from drapesim.mechanics.body_contact import (
-    BodyField,
-    ContactSet,
-    feature_owners,
-    lifted_out,
-    no_contacts,
-    search_contacts,
-)
+from drapesim.mechanics.body_contact import BodyField
+from drapesim.mechanics.contact_list import ContactSet
 from drapesim.mechanics.energies import Curve, cloth_constants, lattice_fields, padded, smooth_curve, unpadded
 from drapesim.mechanics.independent import elastic_energy_and_force
+from drapesim.mechanics.self_contact import Weave, prepare_weave
 
 Array = np.ndarray
 
 TIME_STEP_SHARE = 0.8  # of the largest stable explicit step
 CONTACT_STIFFNESS = 1.0  # normal, in units of the lattice's own link stiffness
 FASTEST = 1.0  # m/s
-DEPTH = 5e-3  # m, how deep inside the body a node may be and still be pushed out the way it came
 
 
 @dataclass
@@ -48,12 +42,12 @@ class Problem:
     lattice: Lattice
     card: FabricCard
     field: BodyField | None
-    friction: Array  # (parts,)
+    friction: Array  # (parts + 1,) static coefficients of the body's parts, and of the cloth on itself
     held: Array | None
     gravity: Array  # (3,)
     fields: LatticeFields
     cloth: ClothConstants
-    owns: Array
+    weave: Weave
     weight: Array  # (n,) N, what residuals are measured in
     blocks: int
     curves: tuple[Curve, Curve]
@@ -79,12 +73,12 @@ def pose_problem(
         lattice=lattice,
         card=card,
         field=field,
-        friction=friction,
+        friction=np.append(friction, card.self_friction),
         held=held,
         gravity=gravity,
         fields=fields,
         cloth=cloth_constants(card, lattice),
-        owns=feature_owners(lattice.triangles),
+        weave=prepare_weave(lattice),
         weight=card.areal_density * lattice.node_area * (size if size > 0 else 9.80665),
         blocks=blocks,
         curves=(
@@ -138,36 +132,19 @@ def choose_pace(problem: Problem, tangent: float, damping: float, speed: float =
 
 
 def with_contact_inertia(problem: Problem, found: ContactSet, pace: Pace) -> Problem:
-    """Raise the inertia of nodes under contacts so that the time step stays stable; rest does not depend on inertia."""
+    """Raise the inertia of nodes under contacts so that the time step stays stable; rest does not depend on inertia.
+
+    A node's row of the contacts' stiffness sums to at most |weight| times the sum of the contact's |weights| (one
+    against the body, two between layers), each with the contact's stiffness.
+    """
     contacts = found.contacts
     base = problem.card.areal_density * padded(problem.lattice, problem.lattice.node_area)
     stiffness = np.zeros(base.size)
     if len(contacts.touched):
-        share = np.add.reduceat(contacts.share, contacts.start[:-1])
-        stiffness[contacts.touched] = share * (pace.stiffness + 0.5 * pace.dashpot)
+        row = np.abs(contacts.share) * np.abs(contacts.weight).sum(1)[contacts.entry]
+        stiffness[contacts.touched] = np.add.reduceat(row, contacts.start[:-1]) * (pace.stiffness + 0.5 * pace.dashpot)
     extra = 0.25 * pace.dt**2 / TIME_STEP_SHARE**2 * stiffness.reshape(base.shape)
     return replace(problem, fields=problem.fields._replace(mass=base + extra))
-
-
-def find_touching(
-    problem: Problem, x: Array, band: float, before: ContactSet, wanted: Array | None = None
-) -> ContactSet:
-    """Contacts of the sheet at x (n, 3) within ``band`` (m) of the cloth's faces; see `search_contacts`."""
-    if problem.field is None:
-        return no_contacts()
-    half = 0.5 * problem.card.thickness
-    return search_contacts(
-        problem.field, problem.lattice, problem.owns, x, band + half, DEPTH, half, problem.friction, before, wanted
-    )
-
-
-def cleared(problem: Problem, x: Array) -> Array:
-    """Positions x (n, 3) with whatever lies in the body moved out of it."""
-    if problem.field is None:
-        return x
-    return lifted_out(
-        problem.field, problem.lattice, problem.owns, x, DEPTH, 0.5 * problem.card.thickness, problem.held
-    )
 
 
 def advance(problem: Problem, motion: Motion, found: ContactSet, pace: Pace, steps: int) -> None:

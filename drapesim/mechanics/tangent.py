@@ -15,7 +15,7 @@ from scipy.sparse.linalg import SuperLU, splu
 
 from drapesim.kernels.elastic import PAD
 from drapesim.kernels.relax import Pace
-from drapesim.mechanics.body_contact import ContactSet, flat_index, no_contacts
+from drapesim.mechanics.contact_list import ContactSet, flat_index, no_contacts
 from drapesim.mechanics.energies import unpadded
 from drapesim.mechanics.solve import Motion, Problem, advance, start_motion
 
@@ -82,7 +82,7 @@ def contact_tangent(problem: Problem, found: ContactSet, pace: Pace) -> csc_matr
     k = len(node)
     if k == 0:
         return csc_matrix((3 * n, 3 * n))
-    place = coo_matrix((weight.ravel(), (np.repeat(np.arange(k), 3), node.ravel())), (k, n)).tocsc()
+    place = coo_matrix((weight.ravel(), (np.repeat(np.arange(k), node.shape[1]), node.ravel())), (k, n)).tocsc()
     out = None
     spring = pace.grip * np.eye(3)[None] + (pace.stiffness - pace.grip) * normal[:, :, None] * normal[:, None, :]
     blocks = []

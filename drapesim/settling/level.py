@@ -8,13 +8,13 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from drapesim.kernels.relax import Pace
-from drapesim.mechanics.body_contact import ContactSet, no_contacts
+from drapesim.mechanics.contact_list import ContactSet, no_contacts
+from drapesim.mechanics.search import find_touching
 from drapesim.mechanics.solve import (
     Motion,
     Problem,
     advance,
     choose_pace,
-    find_touching,
     positions,
     residuals,
     stiffest_tangent,
@@ -31,6 +31,9 @@ RATES = 6  # looks of which the slower half sets the damping: a burst somewhere 
 REACH = 4.0  # chunks of the fastest motion between searches
 STRIDE = 2e-3  # m, farthest move between looks at the contact list
 STRAY = 1e-4  # m
+CAUTION = 0.25  # on the stride, each time the sheet has passed through itself
+LEAST_CAUTION = 1e-5  # 20 nm a move
+TRUST = 1.2  # on the stride, each chunk without
 BAND = (2.5e-4, 8e-3)  # m, least and largest distance at which contacts are listed
 DAMPING = (4.0, 400.0)  # 1/s
 GENTLE = 15.0  # 1/s, least damping on coarse levels: the sheet comes down at g / 15 = 0.65 m/s, as from a hand
@@ -54,6 +57,21 @@ class Progress:
 Watch = Callable[["LevelState", str, float, float], None]
 
 
+class Crossed(Exception):  # noqa: N818 - the sheet's fault, not the program's
+    """The sheet passes through itself in moves as small as they get."""
+
+
+@dataclass(frozen=True)
+class Calm:
+    """Where the sheet was when it was last found free of crossings."""
+
+    x: Array
+    spent: Array
+    kinetic: Array  # (NU, NV) J, what goes with the velocity
+    found: ContactSet
+    problem: Problem
+
+
 @dataclass
 class LevelState:
     """All that moves on one level; enough to stop and go on."""
@@ -63,6 +81,10 @@ class LevelState:
     found: ContactSet = field(default_factory=no_contacts)
     searched_at: Array | None = None  # (t, 3, 3) corners of each cloth triangle when it was last searched, m
     band: Array | None = None  # (t,) m, how far that search looked
+    layers_at: Array | None = None  # (n, 3) m, node positions when layers were last searched: a sheet free of crossings
+    layer_band: float = 0.0  # m, how far that search looked
+    calm: Calm | None = None
+    caution: float = 1.0  # share of the usual stride between looks at the contact list
     steps: int = 0
     damping: float = 0.0
     least_damping: float = DAMPING[0]
@@ -70,43 +92,58 @@ class LevelState:
     history: list[tuple[float, float, float, float]] = field(default_factory=list)
 
 
-def search(state: LevelState, pace: Pace, reach: float, wanted: Array | None = None) -> None:
-    """List contacts of the ``wanted`` cloth triangles anew (all if None), for moves of up to ``reach`` (m)."""
+def search(state: LevelState, pace: Pace, reach: float, wanted: Array | None = None, layers: bool = True) -> bool:
+    """List contacts anew, for moves of up to ``reach`` (m); False if the sheet passes through itself now.
+
+    ``wanted``: cloth triangles to search for the body, all if None, none if empty. ``layers``: search the sheet for
+    itself too. A state that passes through itself is not taken up.
+    """
     problem, motion = state.problem, state.motion
     band = float(np.clip(2.0 * reach, *BAND))
+    layer_band = min(band, problem.weave.widest)
     x = problem_positions(state)
-    state.found = find_touching(problem, x, band, state.found, wanted)
+    of_body = band if wanted is None or len(wanted) else None
+    found, crossed = find_touching(problem, x, of_body, layer_band if layers else None, state.found, wanted)
+    if len(crossed):
+        return False
+    state.found = found
     motion.touch[:] = 0.0
     corners = x[problem.lattice.triangles]
-    if wanted is None:
+    if wanted is None or state.searched_at is None or state.band is None:
         state.searched_at, state.band = corners, np.full(len(corners), band)
     else:
-        assert state.searched_at is not None  # a part is searched after the whole
-        assert state.band is not None
         state.searched_at[wanted], state.band[wanted] = corners[wanted], band
     state.problem = with_contact_inertia(problem, state.found, pace)
     # inertia lent to a moving node (or taken back) is energy that no force has given: book it
     change = state.problem.fields.mass - problem.fields.mass
     motion.spent -= 0.5 * change * (motion.v**2).sum(0)
+    if layers:
+        state.layers_at, state.layer_band = x, layer_band
+        kinetic = 0.5 * state.problem.fields.mass * (motion.v**2).sum(0)
+        state.calm = Calm(motion.x.copy(), motion.spent.copy(), kinetic, state.found, state.problem)
+    return True
 
 
-def search_moved(state: LevelState, pace: Pace, step: float, steps: int) -> None:
-    """Search where it is due before ``steps`` steps of at most ``step`` (m) each.
+def search_moved(state: LevelState, pace: Pace, step: float, steps: int) -> bool:
+    """Search where it is due before ``steps`` steps of at most ``step`` (m) each; False if the sheet has crossed itself.
 
     A triangle is due when the coming moves could leave what its list covers, or when it has strayed so far that its
-    frozen planes no longer tell the truth: a tenth of a millimetre once the sheet is slow.
+    frozen planes no longer tell the truth: a tenth of a millimetre once the sheet is slow. Layers are searched all
+    together, by the farthest move of any node: both sides move, so they have half the room.
     """
-    if state.problem.field is None:
-        return
-    if state.searched_at is None or state.band is None:
-        search(state, pace, REACH * step * CHUNK)
-        return
-    corners = problem_positions(state)[state.problem.lattice.triangles]
-    moved = np.abs(corners - state.searched_at).max((1, 2))
     reach = max(STRAY, REACH * step * CHUNK)
-    due = (moved + step * steps > 0.5 * state.band) | (moved > reach)
-    if due.any():
-        search(state, pace, reach, np.flatnonzero(due | (moved > 0.5 * reach)))
+    if state.searched_at is None or state.band is None or state.layers_at is None:
+        return search(state, pace, reach)
+    x = problem_positions(state)
+    wanted = np.zeros(0, np.int64)
+    if state.problem.field is not None:
+        moved = np.abs(x[state.problem.lattice.triangles] - state.searched_at).max((1, 2))
+        due = (moved + step * steps > 0.5 * state.band) | (moved > reach)
+        if due.any():
+            wanted = np.flatnonzero(due | (moved > 0.5 * reach))
+    moved = float(np.abs(x - state.layers_at).max())
+    layers = moved + step * steps > 0.5 * state.layer_band or moved > min(reach, 0.25 * state.layer_band)
+    return search(state, pace, reach, wanted, layers) if layers or len(wanted) else True
 
 
 def problem_positions(state: LevelState) -> Array:
@@ -147,12 +184,32 @@ def take_chunk(state: LevelState) -> Pace:
         step = float(np.abs(motion.v).max()) * pace.dt  # farthest move in one step, m
         if not np.isfinite(step):
             raise FloatingPointError
-        steps = left if step * left <= STRIDE else max(1, int(STRIDE / step))
-        search_moved(state, pace, step, steps)
+        stride = STRIDE * state.caution
+        steps = left if step * left <= stride else max(1, int(stride / step))
+        if not search_moved(state, pace, step, steps):
+            go_back(state)
+            continue
         advance(state.problem, motion, state.found, pace, min(steps, left))
         left -= steps
     state.steps += CHUNK
+    state.caution = min(1.0, TRUST * state.caution)
     return pace
+
+
+def go_back(state: LevelState) -> None:
+    """Put a sheet that has passed through itself back to where it last had not, at rest, to go on in smaller moves.
+
+    Raises `Crossed` if it passes through itself in the smallest of moves.
+    """
+    motion, calm = state.motion, state.calm
+    state.caution *= CAUTION
+    if calm is None or state.caution < LEAST_CAUTION:
+        raise Crossed
+    motion.x[:], motion.v[:], motion.spent[:] = calm.x, 0.0, calm.spent + calm.kinetic
+    motion.touch[:] = 0.0
+    state.found = calm.found
+    state.problem = calm.problem
+    state.searched_at = state.layers_at = None
 
 
 def run_on(state: LevelState, steps: int, watch: Watch) -> float:

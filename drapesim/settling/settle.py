@@ -21,11 +21,13 @@ from drapesim.matter.fabric import FabricCard
 from drapesim.matter.plan import SettleSettings
 from drapesim.matter.sheet import Lattice
 from drapesim.matter.surface import sample_sheet
-from drapesim.mechanics.body_contact import carry_contacts, prepare_body
+from drapesim.mechanics.body_contact import prepare_body
+from drapesim.mechanics.contact_list import carry_contacts
 from drapesim.mechanics.energies import padded, unpadded
-from drapesim.mechanics.solve import cleared, pose_problem, positions, start_motion, stored_energy
+from drapesim.mechanics.search import cleared
+from drapesim.mechanics.solve import pose_problem, positions, start_motion, stored_energy
 from drapesim.settling.certificate import Certificate, certify
-from drapesim.settling.level import DAMPING, GENTLE, LevelState, Progress, relax_level, run_on
+from drapesim.settling.level import DAMPING, GENTLE, Crossed, LevelState, Progress, relax_level, run_on
 
 Array = np.ndarray
 
@@ -171,7 +173,9 @@ def settle(
         least = DAMPING[0] if is_last else GENTLE
         if number > first:
             x = cleared(problem, x)
-        state = LevelState(problem, start_motion(problem, x), history=history, damping=least, least_damping=least)
+        # the kinks of the coarser lattice go off in quick waves: take them out before anything else moves
+        damping = DAMPING[1] if number > first else least
+        state = LevelState(problem, start_motion(problem, x), history=history, damping=damping, least_damping=least)
         opening = stored_energy(problem, state.motion)
         if resume is not None and number == first:
             opening = resume.opening
@@ -193,7 +197,7 @@ def settle(
                 certificate = certify(state, settings, stay, opening, time.monotonic() - started)
         except KeyboardInterrupt:
             raise Interrupted(watch.checkpoint(state)) from None
-        except FloatingPointError:
+        except (FloatingPointError, Crossed):
             certificate = certify(state, settings, stay, opening, time.monotonic() - started)
             break
         x = positions(state.problem, state.motion)
@@ -257,9 +261,8 @@ def _take_up(state: LevelState, resume: Checkpoint) -> None:
     state.motion.spent[:] = padded(problem.lattice, resume.spent)
     state.steps, state.damping, state.tangent = resume.steps, resume.damping, resume.tangent
     found = Found(*(getattr(resume, f"found_{name}") for name in Found._fields))
-    half = 0.5 * problem.card.thickness
     carried = (resume.preload, resume.anchor, resume.push)
-    state.found = carry_contacts(problem.lattice, found, half, problem.friction, *carried)
+    state.found = carry_contacts(problem.lattice, found, problem.card.thickness, problem.friction, *carried)
 
 
 def _finished(state: LevelState, final: Lattice, certificate: Certificate, rested: bool) -> SettledSheet:

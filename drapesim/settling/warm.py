@@ -15,8 +15,10 @@ from drapesim.kernels.jit import CACHE_FOLDER
 from drapesim.matter.body import box
 from drapesim.matter.fabric import FabricCard
 from drapesim.matter.sheet import Lattice
-from drapesim.mechanics.body_contact import BodyField, no_contacts, prepare_body
-from drapesim.mechanics.solve import Problem, advance, choose_pace, find_touching, pose_problem, start_motion
+from drapesim.mechanics.body_contact import BodyField, prepare_body
+from drapesim.mechanics.contact_list import no_contacts
+from drapesim.mechanics.search import find_touching
+from drapesim.mechanics.solve import Problem, advance, choose_pace, pose_problem, start_motion
 from drapesim.settling.exact import count_self_crossings, measure_distance, penetration
 
 STAMP = CACHE_FOLDER / "all-compiled"
@@ -54,7 +56,7 @@ def compile_share(share: int) -> None:
         advance(problem, motion, no_contacts(), choose_pace(problem, 1e3, 1.0), 1)
         measure_distance(x, field)
     else:
-        find_touching(problem, x, 1e-3, no_contacts())
+        find_touching(problem, x, 1e-3, 1e-3, no_contacts())
         count_self_crossings(x, problem.lattice.triangles)
         penetration(x, problem.lattice.triangles, field, 1e-4)
 

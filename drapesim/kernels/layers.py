@@ -1,0 +1,330 @@
+"""Which part of the cloth is near which other part of it: node-face, node-edge and edge-edge pairs as frozen planes.
+
+A pair's direction is the line between its closest points, and its sense is the side on which they lie now. So a pair
+keeps its order only as long as the sheet has not passed through itself: each search also looks for triangles that
+cross, and whoever calls it must not go on from a crossed state.
+
+Cells are sorted into a grid of boxes; each meets those in its own and the 26 boxes round it. A pair of features that
+share a node is none, and neighbouring triangles are looked at only once they are folded on each other by more than a
+right angle or so. Each node and edge belongs to the first triangle that has it, so each pair is met once.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from drapesim.kernels.crossing import CROSSED, judge_pair
+from drapesim.kernels.jit import kernel, parallel_kernel, prange
+from drapesim.kernels.pairs import Found, empty_found
+
+LAYER_NODE, LAYER_EDGE = 6, 7  # kinds, numbered on from those of kernels.pairs
+SELF = -1  # the part that stands for the cloth itself
+FOLDED = 0.2  # cosine between the normals of neighbouring triangles above which they are not looked at
+INSIDE = -1e-9  # barycentric weight: a node straight over an edge belongs to both faces rather than to none
+NEAREST = 1e-9  # m, below this a direction is lost to rounding
+
+
+@kernel
+def emit_pair(found, at, kind, one, other, n0, n1, n2, n3, w0, w1, w2, w3, dx, dy, dz, distance, triangle):
+    """Write one pair to row ``at`` if there is room; return the next row."""
+    if at < found.gap.shape[0]:
+        found.node[at, 0] = n0
+        found.node[at, 1] = n1
+        found.node[at, 2] = n2
+        found.node[at, 3] = n3
+        found.weight[at, 0] = w0
+        found.weight[at, 1] = w1
+        found.weight[at, 2] = w2
+        found.weight[at, 3] = w3
+        found.normal[at, 0] = dx
+        found.normal[at, 1] = dy
+        found.normal[at, 2] = dz
+        for k in range(3):
+            found.point[at, k] = 0.0
+        found.gap[at] = distance
+        found.part[at] = SELF
+        found.key[at] = (np.int64(kind) << np.int64(60)) | (np.int64(one) << np.int64(30)) | np.int64(other)
+        found.triangle[at] = triangle
+    return at + 1
+
+
+@kernel
+def leads_inward(x, triangles, t, k, dx, dy, dz):
+    """True if the unit direction, seen from edge k of triangle t, leads over the inside of that triangle."""
+    a = triangles[t, k]
+    b = triangles[t, (k + 1) % 3]
+    c = triangles[t, (k + 2) % 3]
+    ex = x[b, 0] - x[a, 0]
+    ey = x[b, 1] - x[a, 1]
+    ez = x[b, 2] - x[a, 2]
+    rx = x[c, 0] - x[a, 0]
+    ry = x[c, 1] - x[a, 1]
+    rz = x[c, 2] - x[a, 2]
+    part = (rx * ex + ry * ey + rz * ez) / (ex * ex + ey * ey + ez * ez)
+    return dx * (rx - part * ex) + dy * (ry - part * ey) + dz * (rz - part * ez) > 0.0
+
+
+@kernel
+def node_pairs(found, at, p, t, x, triangles, owns, neighbour, band, n_triangles, home):
+    """Pairs of node p with the inside of triangle t and with the edges that t owns."""
+    a = triangles[t, 0]
+    b = triangles[t, 1]
+    c = triangles[t, 2]
+    if p in (a, b, c):
+        return at
+    ux = x[b, 0] - x[a, 0]
+    uy = x[b, 1] - x[a, 1]
+    uz = x[b, 2] - x[a, 2]
+    vx = x[c, 0] - x[a, 0]
+    vy = x[c, 1] - x[a, 1]
+    vz = x[c, 2] - x[a, 2]
+    nx = uy * vz - uz * vy
+    ny = uz * vx - ux * vz
+    nz = ux * vy - uy * vx
+    nn = nx * nx + ny * ny + nz * nz
+    rx = x[p, 0] - x[a, 0]
+    ry = x[p, 1] - x[a, 1]
+    rz = x[p, 2] - x[a, 2]
+    size = math.sqrt(nn)
+    h = (nx * rx + ny * ry + nz * rz) / size
+    if abs(h) > band:
+        return at
+    wc = (nx * (uy * rz - uz * ry) + ny * (uz * rx - ux * rz) + nz * (ux * ry - uy * rx)) / nn
+    wb = (nx * (ry * vz - rz * vy) + ny * (rz * vx - rx * vz) + nz * (rx * vy - ry * vx)) / nn
+    wa = 1.0 - wb - wc
+    if wa >= INSIDE and wb >= INSIDE and wc >= INSIDE:
+        if abs(h) > NEAREST:
+            side = 1.0 / size if h > 0.0 else -1.0 / size
+            at = emit_pair(
+                found, at, LAYER_NODE, p, t, p, a, b, c, 1.0, -wa, -wb, -wc, side * nx, side * ny, side * nz, abs(h),
+                home,
+            )  # fmt: skip
+        return at
+    for k in range(3):
+        if not owns[t, 3 + k]:
+            continue
+        i = triangles[t, k]
+        j = triangles[t, (k + 1) % 3]
+        ex = x[j, 0] - x[i, 0]
+        ey = x[j, 1] - x[i, 1]
+        ez = x[j, 2] - x[i, 2]
+        dx = x[p, 0] - x[i, 0]
+        dy = x[p, 1] - x[i, 1]
+        dz = x[p, 2] - x[i, 2]
+        s = (dx * ex + dy * ey + dz * ez) / (ex * ex + ey * ey + ez * ez)
+        if not 0.0 < s < 1.0:
+            continue
+        dx -= s * ex
+        dy -= s * ey
+        dz -= s * ez
+        d = math.sqrt(dx * dx + dy * dy + dz * dz)
+        if not NEAREST < d <= band:
+            continue
+        dx /= d
+        dy /= d
+        dz /= d
+        if leads_inward(x, triangles, t, k, dx, dy, dz):
+            continue
+        f = neighbour[t, k]
+        if f >= 0:
+            if p == triangles[f, 0] or p == triangles[f, 1] or p == triangles[f, 2]:
+                continue
+            m = 0
+            while triangles[f, m] == i or triangles[f, m] == j:
+                m += 1
+            if leads_inward(x, triangles, f, (m + 1) % 3, dx, dy, dz):
+                continue
+        at = emit_pair(
+            found, at, LAYER_NODE, p, n_triangles + 3 * t + k, p, i, j, i, 1.0, s - 1.0, -s, 0.0, dx, dy, dz, d, home
+        )
+    return at
+
+
+@kernel
+def edge_pair(found, at, t, k, f, m, x, triangles, band):
+    """The pair of edge k of triangle t with edge m of triangle f, if their closest points lie inside both."""
+    a = triangles[t, k]
+    b = triangles[t, (k + 1) % 3]
+    i = triangles[f, m]
+    j = triangles[f, (m + 1) % 3]
+    if a in (i, j) or b in (i, j):
+        return at
+    ux = x[b, 0] - x[a, 0]
+    uy = x[b, 1] - x[a, 1]
+    uz = x[b, 2] - x[a, 2]
+    ex = x[j, 0] - x[i, 0]
+    ey = x[j, 1] - x[i, 1]
+    ez = x[j, 2] - x[i, 2]
+    rx = x[a, 0] - x[i, 0]
+    ry = x[a, 1] - x[i, 1]
+    rz = x[a, 2] - x[i, 2]
+    uu = ux * ux + uy * uy + uz * uz
+    ee = ex * ex + ey * ey + ez * ez
+    ue = ux * ex + uy * ey + uz * ez
+    det = uu * ee - ue * ue
+    if det <= 1e-10 * uu * ee:
+        return at  # parallel: their ends meet the other edge first
+    ur = ux * rx + uy * ry + uz * rz
+    er = ex * rx + ey * ry + ez * rz
+    s = (ue * er - ee * ur) / det
+    r = (uu * er - ue * ur) / det
+    if not (0.0 < s < 1.0 and 0.0 < r < 1.0):
+        return at
+    dx = rx + s * ux - r * ex
+    dy = ry + s * uy - r * ey
+    dz = rz + s * uz - r * ez
+    d = math.sqrt(dx * dx + dy * dy + dz * dz)
+    if not NEAREST < d <= band:
+        return at
+    return emit_pair(
+        found, at, LAYER_EDGE, 3 * t + k, 3 * f + m, a, b, i, j, 1.0 - s, s, r - 1.0, -r, dx / d, dy / d, dz / d, d, t
+    )
+
+
+@kernel
+def shares_corner(triangles, t, f):
+    """True if triangles t and f have a node in common."""
+    for k in range(3):
+        for m in range(3):
+            if triangles[t, k] == triangles[f, m]:
+                return True
+    return False
+
+
+@kernel
+def is_apart(x, triangles, t, f, margin):
+    """True if the boxes round triangles t and f are more than ``margin`` apart."""
+    for c in range(3):
+        p = x[triangles[t, 0], c]
+        q = x[triangles[t, 1], c]
+        r = x[triangles[t, 2], c]
+        s = x[triangles[f, 0], c]
+        u = x[triangles[f, 1], c]
+        v = x[triangles[f, 2], c]
+        if min(p, q, r) > max(s, u, v) + margin or max(p, q, r) < min(s, u, v) - margin:
+            return True
+    return False
+
+
+@kernel
+def pairs_of_triangles(found, at, t, f, x, triangles, normal, owns, neighbour, band, corner, side, edge, crossed):
+    """Append the pairs of features of triangles t and f; a pair that crosses is put down in ``crossed`` (3,)."""
+    if is_apart(x, triangles, t, f, band):
+        return at
+    shares = shares_corner(triangles, t, f)
+    if shares and normal[t, 0] * normal[f, 0] + normal[t, 1] * normal[f, 1] + normal[t, 2] * normal[f, 2] > FOLDED:
+        return at
+    if not shares and not is_apart(x, triangles, t, f, 0.0):
+        for k in range(3):
+            for c in range(3):
+                corner[k, c] = x[triangles[t, k], c]
+                corner[3 + k, c] = x[triangles[f, k], c]
+        if judge_pair(corner, side, edge) == CROSSED:
+            crossed[0] += 1
+            crossed[1] = t
+            crossed[2] = f
+    n = triangles.shape[0]
+    for k in range(3):
+        if owns[t, k]:
+            at = node_pairs(found, at, triangles[t, k], f, x, triangles, owns, neighbour, band, n, t)
+        if owns[f, k]:
+            at = node_pairs(found, at, triangles[f, k], t, x, triangles, owns, neighbour, band, n, t)
+    for k in range(3):
+        if owns[t, 3 + k]:
+            for m in range(3):
+                if owns[f, 3 + m]:
+                    at = edge_pair(found, at, t, k, f, m, x, triangles, band)
+    return at
+
+
+@parallel_kernel
+def find_layers_into(
+    found, room, count, crossed, x, triangles, normal, owns, neighbour, middle, radius, place, name, order, shape, band
+):
+    """All pairs of the sheet x (n, 3) with itself closer than ``band``; the work is cut into ``len(count)`` runs.
+
+    Cell q is triangles 2 q and 2 q + 1, with ``middle`` (q, 3), ``radius`` (q,), and the box ``place`` (q, 3) it lies
+    in; ``name`` (q,) are the numbers of the boxes in rising order and ``order`` the cells in that order. Run r writes
+    rows r room .. r room + count[r], and its crossings to crossed[r] (number, and one pair).
+    """
+    n_runs = count.shape[0]
+    n = order.shape[0]
+    for run in prange(n_runs):
+        corner = np.empty((6, 3))
+        side = np.empty(6, np.int64)
+        edge = np.empty((8, 3))
+        base = run * room
+        mine = Found(
+            found.node[base : base + room], found.weight[base : base + room], found.normal[base : base + room],
+            found.point[base : base + room], found.gap[base : base + room], found.part[base : base + room],
+            found.key[base : base + room], found.triangle[base : base + room],
+        )  # fmt: skip
+        at = np.int64(0)
+        for q in range(run * n // n_runs, (run + 1) * n // n_runs):
+            for i in range(max(place[q, 0] - 1, 0), min(place[q, 0] + 2, shape[0])):
+                for j in range(max(place[q, 1] - 1, 0), min(place[q, 1] + 2, shape[1])):
+                    column = (i * shape[1] + j) * shape[2]
+                    first = column + max(place[q, 2] - 1, 0)
+                    last = column + min(place[q, 2] + 1, shape[2] - 1)
+                    lo = np.int64(0)
+                    hi = np.int64(n)
+                    while lo < hi:
+                        half = (lo + hi) // 2
+                        if name[half] < first:
+                            lo = half + 1
+                        else:
+                            hi = half
+                    while lo < n and name[lo] <= last:
+                        p = order[lo]
+                        lo += 1
+                        if p <= q:
+                            continue
+                        dx = middle[q, 0] - middle[p, 0]
+                        dy = middle[q, 1] - middle[p, 1]
+                        dz = middle[q, 2] - middle[p, 2]
+                        far = radius[q] + radius[p] + band
+                        if dx * dx + dy * dy + dz * dz > far * far:
+                            continue
+                        for s in range(2):
+                            for r in range(2):
+                                at = pairs_of_triangles(
+                                    mine, at, 2 * q + s, 2 * p + r, x, triangles, normal, owns, neighbour, band,
+                                    corner, side, edge, crossed[run],
+                                )  # fmt: skip
+        count[run] = at
+
+
+def find_layers(
+    x: np.ndarray, triangles: np.ndarray, owns: np.ndarray, neighbour: np.ndarray, band: float
+) -> tuple[Found, np.ndarray]:
+    """(pairs closer than ``band`` (m), crossings (k, 2) of triangles: one pair for each part of the work).
+
+    ``x`` (n, 3) m, ``triangles`` (t, 3) two to a cell, ``owns`` (t, 6), ``neighbour`` (t, 3) triangle across each edge.
+    """
+    corners = x[triangles]
+    cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    normal = cross / np.maximum(np.linalg.norm(cross, axis=1, keepdims=True), 1e-300)
+    both = corners.reshape(-1, 6, 3)
+    middle = 0.5 * (both.min(axis=1) + both.max(axis=1))
+    radius = np.sqrt(((both - middle[:, None]) ** 2).sum(axis=2).max(axis=1))
+    size = 2.0 * float(radius.max()) + band
+    place = ((middle - middle.min(axis=0)) / size).astype(np.int64)
+    shape = place.max(axis=0) + 1
+    name = (place[:, 0] * shape[1] + place[:, 1]) * shape[2] + place[:, 2]
+    order = np.argsort(name, kind="stable")
+    name = name[order]
+    runs = max(1, min(64, len(order) // 64))
+    room = 64 + 4 * len(order) // runs
+    while True:
+        found, count, crossed = empty_found(runs * room), np.zeros(runs, np.int64), np.zeros((runs, 3), np.int64)
+        find_layers_into(
+            found, room, count, crossed, x, triangles, normal, owns, neighbour, middle, radius, place, name, order,
+            shape, band,
+        )  # fmt: skip
+        if count.max() <= room:
+            break
+        room = int(1.2 * count.max()) + 1
+    rows = np.concatenate([np.arange(r * room, r * room + c) for r, c in enumerate(count)])
+    return Found(*(field[rows] for field in found)), crossed[crossed[:, 0] > 0, 1:]

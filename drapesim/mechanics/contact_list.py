@@ -1,0 +1,174 @@
+"""The contact list: what a search has found, made ready for the relaxation, with what each contact carries.
+
+Contacts with the body and of the cloth with itself are rows of one list; a contact is known again in the next search
+by its key.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from drapesim.kernels.elastic import PAD
+from drapesim.kernels.layers import LAYER_NODE, SELF
+from drapesim.kernels.pairs import FACE_VERTEX, NODE_VERTEX, Found, empty_found
+from drapesim.kernels.relax import Contacts
+from drapesim.matter.sheet import Lattice
+
+Array = np.ndarray
+
+FEATURE = (1 << 30) - 1  # mask of one feature in a contact's key
+
+
+@dataclass(frozen=True)
+class ContactSet:
+    """Frozen contacts, and how they were found: the next search knows them again by their keys."""
+
+    contacts: Contacts
+    found: Found
+
+
+def no_contacts() -> ContactSet:
+    """A set for a sheet that touches nothing."""
+    i, f = np.zeros(0, np.int64), np.zeros(0)
+    contacts = Contacts(
+        node=np.zeros((0, 4), np.int64), weight=np.zeros((0, 4)), normal=np.zeros((0, 3)), offset=f, friction=f,
+        preload=f, anchor=np.zeros((0, 3)), force=np.zeros((0, 3)), last=f, touched=i,
+        start=np.zeros(1, np.int64), entry=i, share=f,
+    )  # fmt: skip
+    return ContactSet(contacts, empty_found(0))
+
+
+def carry_contacts(
+    lattice: Lattice, found: Found, thickness: float, friction: Array, preload: Array, anchor: Array, force: Array
+) -> ContactSet:
+    """``found`` made ready for the relaxation, with what each contact carries: preload (K,) N, anchor, force (K, 3).
+
+    ``thickness`` (m) of the cloth: half of it parts a mid-surface from the body, all of it two mid-surfaces.
+    ``friction`` (parts + 1,): static coefficient of each part of the body, and last of the cloth on itself.
+    """
+    flat = flat_index(lattice)
+    apart = np.where(found.part == SELF, thickness, 0.5 * thickness)
+    start, touched, entry, share = incidence(flat[found.node], found.weight)
+    contacts = Contacts(
+        node=flat[found.node],
+        weight=found.weight,
+        normal=found.normal,
+        offset=np.einsum("cd,cd->c", found.normal, found.point) + apart,
+        friction=np.ascontiguousarray(friction[found.part]),
+        preload=preload,
+        anchor=anchor,
+        force=force,
+        last=found.gap - apart,
+        touched=touched,
+        start=start,
+        entry=entry,
+        share=share,
+    )
+    return ContactSet(contacts, found)
+
+
+def match_contacts(before: Array, now: Array) -> Array:
+    """(K,) row of each new contact in the last search, -1 if it is new.
+
+    The same pair of features is the same contact. A node that has slid from one face, edge or vertex of the body to
+    the next is too, if it had one unmatched contact before and has one now; so is a node that has slid over another
+    layer of the cloth, and a body vertex under the cloth that has slid from one cloth triangle to the next.
+    """
+    order = np.argsort(before, kind="stable")
+    slot = np.minimum(np.searchsorted(before, now, sorter=order), len(before) - 1)
+    source = np.where(before[order[slot]] == now, order[slot], -1)
+    for is_wanted, feature in (
+        (lambda key: key >> 60 <= NODE_VERTEX, lambda key: (key >> 30) & FEATURE),
+        (lambda key: key >> 60 == LAYER_NODE, lambda key: (key >> 30) & FEATURE),
+        (lambda key: key >> 60 == FACE_VERTEX, lambda key: key & FEATURE),
+    ):
+        free = np.ones(len(before), dtype=bool)
+        free[source[source >= 0]] = False
+        old = np.flatnonzero(free & is_wanted(before))
+        new = np.flatnonzero((source < 0) & is_wanted(now))
+        old_id, old_at, old_count = np.unique(feature(before[old]), return_index=True, return_counts=True)
+        new_id, new_at, new_count = np.unique(feature(now[new]), return_index=True, return_counts=True)
+        _, a, b = np.intersect1d(old_id[old_count == 1], new_id[new_count == 1], return_indices=True)
+        source[new[new_at[new_count == 1][b]]] = old[old_at[old_count == 1][a]]
+    return source
+
+
+def taken_up(found: Found, x: Array, before: ContactSet) -> tuple[Array, Array]:
+    """(preload (K,) N, anchor (K, 3)) of the contacts ``found`` at ``x`` (n, 3): those known ``before`` go on.
+
+    Of a grip only the tangential stretch is kept, turned into the new plane. A contact that the last search did not
+    know starts unloaded.
+    """
+    n = len(found.gap)
+    at = np.einsum("ck,ckd->cd", found.weight, x[found.node])
+    preload, anchor = np.zeros(n), at.copy()
+    if len(before.found.key) and n:
+        source = match_contacts(before.found.key, found.key)
+        known = source >= 0
+        old, taken = before.contacts, source[known]
+        preload[known] = old.preload[taken]
+        loaded = (old.force[taken] != 0.0).any(1)
+        was = np.einsum("ck,ckd->cd", old.weight[taken], x[before.found.node[taken]])
+        stretch = old.anchor[taken] - was
+        normal = found.normal[known]
+        stretch -= np.einsum("cd,cd->c", stretch, normal)[:, None] * normal
+        anchor[known] = np.where(loaded[:, None], at[known] + stretch, at[known])
+    return preload, anchor
+
+
+def flat_index(lattice: Lattice) -> Array:
+    """(n,) index of each node on the flattened padded grid."""
+    return ((lattice.ij[:, 0] + PAD).astype(np.int64) * (lattice.shape[1] + 2 * PAD)) + lattice.ij[:, 1] + PAD
+
+
+def incidence(node: Array, weight: Array) -> tuple[Array, Array, Array, Array]:
+    """(start, touched, entry, share): for each touched node the contacts that act on it, in stored order."""
+    contact, corner = np.nonzero(weight)
+    owner = node[contact, corner]
+    order = np.argsort(owner, kind="stable")
+    touched, first = np.unique(owner[order], return_index=True)
+    start = np.append(first, len(owner)).astype(np.int64)
+    return start, touched.astype(np.int64), contact[order].astype(np.int64), weight[contact, corner][order]
+
+
+def joined(one: Found, other: Found) -> Found:
+    """The rows of ``one``, then those of ``other``."""
+    return Found(*(np.ascontiguousarray(np.concatenate(pair)) for pair in zip(one, other, strict=True)))
+
+
+def picked(found: Found, rows: Array) -> Found:
+    """The chosen rows (numbers, or a mask) of ``found``."""
+    return Found(*(np.ascontiguousarray(part[rows]) for part in found))
+
+
+def placed(found: Found, x: Array) -> Found:
+    """``found`` with the gaps that its frozen planes have at ``x`` (n, 3)."""
+    way = np.einsum("ck,ckd->cd", found.weight, x[found.node]) - found.point
+    return found._replace(gap=np.einsum("cd,cd->c", found.normal, way))
+
+
+def feature_owners(triangles: Array) -> Array:
+    """(t, 6) bool: corner 0-2 and edge 3-5 (corner k to k+1) belong to the first triangle that has them."""
+    owns = np.zeros((len(triangles), 6), dtype=bool)
+    _, first = np.unique(triangles.ravel(), return_index=True)
+    owns[first // 3, first % 3] = True
+    end = np.roll(triangles, -1, axis=1)
+    name = np.minimum(triangles, end).astype(np.int64) * (int(triangles.max()) + 1) + np.maximum(triangles, end)
+    _, first = np.unique(name.ravel(), return_index=True)
+    owns[first // 3, 3 + first % 3] = True
+    return owns
+
+
+def face_neighbours(triangles: Array) -> Array:
+    """(t, 3) int32: the triangle across each edge (corner k to k+1), -1 at a border."""
+    start, end = triangles.ravel(), np.roll(triangles, -1, axis=1).ravel()
+    low, high = np.minimum(start, end).astype(np.int64), np.maximum(start, end).astype(np.int64)
+    name = low * (int(triangles.max()) + 1) + high
+    order = np.argsort(name, kind="stable")
+    twin = np.full(len(name), -1)
+    same = name[order][1:] == name[order][:-1]
+    first, second = order[:-1][same], order[1:][same]
+    twin[first], twin[second] = second, first
+    return np.where(twin >= 0, twin // 3, -1).reshape(-1, 3).astype(np.int32)

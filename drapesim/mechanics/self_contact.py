@@ -1,0 +1,38 @@
+"""Contact of the sheet with itself: which layers are near each other, and whether any pass through each other."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from drapesim.kernels.layers import find_layers
+from drapesim.kernels.pairs import Found
+from drapesim.matter.sheet import Lattice
+from drapesim.mechanics.contact_list import face_neighbours, feature_owners
+
+Array = np.ndarray
+
+WIDEST = 0.5  # of a cell: with a wider band a flat sheet would meet its own next cell but one
+
+
+@dataclass(frozen=True)
+class Weave:
+    """What the searches need to know of a lattice's triangles."""
+
+    triangles: Array  # (t, 3) int32, two to a cell
+    owns: Array  # (t, 6), see `feature_owners`
+    neighbour: Array  # (t, 3), see `face_neighbours`
+    widest: float  # m, band of a search for layers at most
+
+
+def prepare_weave(lattice: Lattice) -> Weave:
+    """Owners and neighbours of the triangles of ``lattice``."""
+    triangles = lattice.triangles
+    widest = WIDEST * min(lattice.spacing_u, lattice.spacing_v)
+    return Weave(triangles, feature_owners(triangles), face_neighbours(triangles), widest)
+
+
+def find_layer_contacts(weave: Weave, x: Array, band: float) -> tuple[Found, Array]:
+    """(contacts between layers closer than ``band`` (m), some pairs (k, 2) of triangles that cross: none if k is 0)."""
+    return find_layers(x, weave.triangles, weave.owns, weave.neighbour, band)
