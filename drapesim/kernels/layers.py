@@ -302,7 +302,10 @@ def find_layers(
     """(pairs closer than ``band`` (m), crossings (k, 2) of triangles: one pair for each part of the work).
 
     ``x`` (n, 3) m, ``triangles`` (t, 3) two to a cell, ``owns`` (t, 6), ``neighbour`` (t, 3) triangle across each edge.
+    Raises FloatingPointError if a position is not finite.
     """
+    if not np.isfinite(x).all():
+        raise FloatingPointError
     corners = x[triangles]
     cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     normal = cross / np.maximum(np.linalg.norm(cross, axis=1, keepdims=True), 1e-300)

@@ -147,13 +147,14 @@ def move_rows(lo, hi, x, v, force, touch, spent, fields, pace):
                 work += mean * touch[k, i, j]
                 speed += new * new
                 v[k, i, j] = new
-            spent[i, j] += pace.dt * (pace.damping * m * loss - work)
+            spent[0, i, j] += pace.dt * pace.damping * m * loss
+            spent[1, i, j] -= pace.dt * work
             if speed > pace.limit * pace.limit:
                 slower = pace.limit / math.sqrt(speed)
-                spent[i, j] += 0.5 * m * speed * (1.0 - slower * slower)
+                spent[0, i, j] += 0.5 * m * speed * (1.0 - slower * slower)
                 for k in range(3):
                     # the elastic force has not worked along the way that is not gone
-                    spent[i, j] -= 0.5 * pace.dt * (1.0 - slower) * v[k, i, j] * force[k, i, j]
+                    spent[0, i, j] -= 0.5 * pace.dt * (1.0 - slower) * v[k, i, j] * force[k, i, j]
                     v[k, i, j] *= slower
             for k in range(3):
                 x[k, i, j] += pace.dt * v[k, i, j]
@@ -163,8 +164,8 @@ def move_rows(lo, hi, x, v, force, touch, spent, fields, pace):
 def relax(n_steps, peak, x, v, force, touch, spent, fields, cloth, contacts, pace):
     """Take ``n_steps`` steps in place; with 0 steps only the forces at ``x`` are computed.
 
-    x, v, force (elastic + dead load), touch (contact force): (3, NU, NV). ``spent`` (NU, NV) gains what damping and
-    contact take out of the sheet, J. ``peak`` (blocks, 2) is raised to the largest warp and weft strain met; the work
+    x, v, force (elastic + dead load), touch (contact force): (3, NU, NV). ``spent`` (2, NU, NV) gains what
+    damping and, second, contact take out of the sheet, J. ``peak`` (blocks, 2) is raised to the largest warp and weft strain met; the work
     is cut into that many blocks, which only decides who does it.
 
     The loops hold nothing but calls: their bodies compile once as plain kernels, in half the time, and a write to a

@@ -170,7 +170,7 @@ def _read_fabric(document: Document, file: SceneFile, inputs: dict[str, str]) ->
     card = read_toml(_beside(document, file.fabric.card), "fabric card", document.place(keys))
     inputs[file.fabric.card] = card.sha256
     fabric = parse_card(card)
-    surfaces = {file.body.surface: document.place(("body", "surface"))}
+    surfaces = {file.body.surface: document.place(("body", "surface")), ITSELF: document.place(keys)}
     if file.support is not None:
         surfaces.setdefault(file.support.surface, document.place(("support", "surface")))
     check_surfaces(fabric, surfaces, card.path)

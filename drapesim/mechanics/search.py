@@ -81,4 +81,3 @@ def cleared(problem: Problem, x: Array) -> Array:
             move[problem.held] = 0.0
         x += move
     return x
-

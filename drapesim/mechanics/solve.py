@@ -31,7 +31,7 @@ class Motion:
     v: Array  # m/s, half a step behind
     force: Array  # elastic + dead load, N
     touch: Array  # contact, N
-    spent: Array  # (NU, NV) J
+    spent: Array  # (2, NU, NV) J: what damping has taken out of the sheet, and what contact has
     peak: Array  # (blocks, 2) largest warp and weft strain since it was last cleared
 
 
@@ -97,7 +97,7 @@ def start_motion(problem: Problem, x: Array, v: Array | None = None) -> Motion:
         velocity,
         np.zeros_like(grid),
         np.zeros_like(grid),
-        np.zeros(grid.shape[1:]),
+        np.zeros((2, *grid.shape[1:])),
         np.zeros((problem.blocks, 2)),
     )
 

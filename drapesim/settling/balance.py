@@ -139,7 +139,7 @@ def _least_rest(problem: Problem, meeting: Meeting, net: Array, force: Array, li
 
 
 def into_cones(force: Array, normal: Array, friction: Array) -> Array:
-    """The nearest forces (K, 3) that push along ``normal`` and hold across it by at most ``friction`` times the push."""
+    """The nearest forces (K, 3) that push along ``normal`` and hold across by at most ``friction`` times the push."""
     push = np.einsum("cd,cd->c", force, normal)
     across = force - push[:, None] * normal
     hold = np.linalg.norm(across, axis=1)

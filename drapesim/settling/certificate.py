@@ -33,8 +33,8 @@ class Certificate:
     crossings: int  # cloth triangle pairs that cross, exact
     body_crossings: int  # cloth-body triangle pairs that cross, exact
     strain_max: tuple[float, float]  # warp, weft
-    strain_over_safe: float  # area fraction where the safe extension is exceeded
-    energy_closure: float  # |work - stored - dissipated| / largest term
+    strain_over_safe: float  # share of links beyond the safe extension: the larger of warp's and weft's
+    energy_closure: float  # on the last lattice: energy unaccounted for, or given by contacts, over the largest term
     stable: bool | None  # tangent positive definite; None: not computed
     mobilised: float  # fraction of contacts at more than 0.95 of their friction limit
     steps: int  # on the final lattice
@@ -76,8 +76,9 @@ def certify(state: LevelState, settings: SettleSettings, stay: float, opening: f
     strains = link_strains(lattice, x)
     over = [float(np.mean(e > safe)) for e, safe in zip(strains, card.safe_strain, strict=True)]
     closing = stored_energy(problem, motion)
-    lost = float(motion.spent.sum())
-    closure = abs(opening - closing - lost) / max(abs(opening - closing), abs(lost), 1e-12)
+    lost, to_contact = float(motion.spent.sum()), float(motion.spent[1].sum())
+    unexplained = max(abs(opening - closing - lost), -to_contact)  # contact may take energy, never give it
+    closure = unexplained / max(abs(opening - closing), abs(lost), 1e-12)
     stable = None
     if len(x) <= STABILITY_NODES:
         pace = choose_pace(problem, stiffest_tangent(problem, motion), state.damping)
@@ -116,13 +117,17 @@ def find_failures(figures: Mapping[str, float], settings: SettleSettings) -> tup
         ("penetration_max", settings.penetration, 1e3, " mm", "depth of the cloth's face in the body"),
         ("crossings", 0, 1.0, "", "number of places where cloth passes through cloth"),
         ("body_crossings", 0, 1.0, "", "number of cloth-body crossings"),
-        ("energy_closure", settings.energy_closure, 1.0, "", "energy not accounted for, as a share"),
+        ("energy_closure", settings.energy_closure, 1.0, "", "energy not accounted for on the last lattice, as a share"),
     )
     return tuple(
-        f"The {what} is {scale * figures[name]:.3g}{unit}; the limit is {scale * limit:.3g}{unit}."
+        f"The {what} is {_figure(scale * figures[name], unit)}; the limit is {scale * limit:.3g}{unit}."
         for name, limit, scale, unit, what in limits
         if not figures[name] <= limit
     )
+
+
+def _figure(value: float, unit: str) -> str:
+    return f"{value:.3g}{unit}" if np.isfinite(value) else NOT_MEASURED
 
 
 def _broken(state: LevelState, seconds: float) -> Certificate:

@@ -116,7 +116,7 @@ def search(state: LevelState, pace: Pace, reach: float, wanted: Array | None = N
     state.problem = with_contact_inertia(problem, state.found, pace)
     # inertia lent to a moving node (or taken back) is energy that no force has given: book it
     change = state.problem.fields.mass - problem.fields.mass
-    motion.spent -= 0.5 * change * (motion.v**2).sum(0)
+    motion.spent[0] -= 0.5 * change * (motion.v**2).sum(0)
     if layers:
         state.layers_at, state.layer_band = x, layer_band
         kinetic = 0.5 * state.problem.fields.mass * (motion.v**2).sum(0)
@@ -125,7 +125,7 @@ def search(state: LevelState, pace: Pace, reach: float, wanted: Array | None = N
 
 
 def search_moved(state: LevelState, pace: Pace, step: float, steps: int) -> bool:
-    """Search where it is due before ``steps`` steps of at most ``step`` (m) each; False if the sheet has crossed itself.
+    """Search where it is due before ``steps`` steps of at most ``step`` (m); False if the sheet has crossed itself.
 
     A triangle is due when the coming moves could leave what its list covers, or when it has strayed so far that its
     frozen planes no longer tell the truth: a tenth of a millimetre once the sheet is slow. Layers are searched all
@@ -205,7 +205,8 @@ def go_back(state: LevelState) -> None:
     state.caution *= CAUTION
     if calm is None or state.caution < LEAST_CAUTION:
         raise Crossed
-    motion.x[:], motion.v[:], motion.spent[:] = calm.x, 0.0, calm.spent + calm.kinetic
+    motion.x[:], motion.v[:], motion.spent[:] = calm.x, 0.0, calm.spent
+    motion.spent[0] += calm.kinetic
     motion.touch[:] = 0.0
     state.found = calm.found
     state.problem = calm.problem

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drapesim.ground.outcome import Ending
+from drapesim.ground.outcome import Ending, InputError
 from drapesim.kernels.jit import use_threads
 from drapesim.kernels.pairs import Found
 from drapesim.matter.body import Body
@@ -27,6 +27,7 @@ from drapesim.mechanics.energies import padded, unpadded
 from drapesim.mechanics.search import cleared
 from drapesim.mechanics.solve import pose_problem, positions, start_motion, stored_energy
 from drapesim.settling.certificate import Certificate, certify
+from drapesim.settling.exact import count_self_crossings
 from drapesim.settling.level import DAMPING, GENTLE, Crossed, LevelState, Progress, relax_level, run_on
 
 Array = np.ndarray
@@ -63,7 +64,7 @@ class SettledSheet:
 class Checkpoint:
     """Where an interrupted settle was: enough to go on, grips and energy account included; SI.
 
-    ``level`` counts from the coarsest. x, v (n, 3) and spent (n,) over that level's nodes; ``opening`` (J) is the
+    ``level`` counts from the coarsest. x, v (n, 3) and spent (n, 2) over that level's nodes; ``opening`` (J) is the
     energy it began with. found_*: the contacts as `Found` has them; preload, anchor, push: what each carried.
     """
 
@@ -152,9 +153,12 @@ def settle(
 
     held: (n,) bool, nodes that do not move. friction: (parts,) static coefficients, from the card if not given.
     gravity: m/s2. keep: called with a checkpoint about once a minute. Raises `Interrupted` (with a checkpoint) when
-    stopped by the keyboard; a run that does not settle comes back with its ending and a certificate that says so.
+    stopped by the keyboard, and `InputError` for a sheet that passes through itself at the start; a run that does not
+    settle comes back with its ending and a certificate that says so.
     """
     started = time.monotonic() - (0.0 if resume is None else resume.seconds)
+    if resume is None:
+        refuse_crossed(lattice, x0)
     field = prepare_body(body) if body is not None else None
     if friction is None:
         friction = np.array([card.friction[part.surface] for part in body.parts]) if body is not None else np.zeros(0)
@@ -202,6 +206,18 @@ def settle(
             break
         x = positions(state.problem, state.motion)
     return _finished(state, lattice, certificate, rested)
+
+
+def refuse_crossed(lattice: Lattice, x0: Array) -> None:
+    """Raise `InputError`, with the places on the flat map, if the sheet at ``x0`` (n, 3) m passes through itself."""
+    if not np.isfinite(x0).all():
+        return  # the certificate says so
+    count, pairs = count_self_crossings(x0, lattice.triangles)
+    if count:
+        (u0, v0), (u1, v1) = (1e3 * lattice.uv[lattice.triangles[t]].mean(axis=0) for t in pairs[0])
+        at = f"at u = {u0:.0f}, v = {v0:.0f} mm it meets u = {u1:.0f}, v = {v1:.0f} mm of the flat map"
+        problem = f"the sheet passes through itself before it is let go ({count} places; {at})"
+        raise InputError("", "lay", problem, "start it with its layers apart")
 
 
 @dataclass

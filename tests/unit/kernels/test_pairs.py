@@ -9,7 +9,8 @@ import pytest
 from drapesim.kernels import pairs
 from drapesim.kernels.pairs import FLAT, NODE_FACE, find_contacts
 from drapesim.matter.sheet import Lattice
-from drapesim.mechanics.body_contact import feature_owners, prepare_body
+from drapesim.mechanics.body_contact import prepare_body
+from drapesim.mechanics.contact_list import feature_owners
 from drapesim.settling.exact import closest_approach, count_body_crossings, measure_distance
 
 AGREE = 1e-9  # m

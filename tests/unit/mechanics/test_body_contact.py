@@ -3,19 +3,9 @@
 import numpy as np
 import pytest
 
-from drapesim.kernels.pairs import EDGE_EDGE, FACE_VERTEX, NODE_EDGE, NODE_FACE
 from drapesim.matter.sheet import Lattice
-from drapesim.mechanics.body_contact import (
-    feature_owners,
-    flat_index,
-    incidence,
-    lifted_out,
-    match_contacts,
-    no_contacts,
-    prepare_body,
-    search_contacts,
-)
-from drapesim.mechanics.energies import padded
+from drapesim.mechanics.body_contact import find_body_contacts, prepare_body
+from drapesim.mechanics.contact_list import carry_contacts, feature_owners, no_contacts, taken_up
 
 HALF = 2e-4  # m, half the cloth's thickness
 DEPTH = 5e-3
@@ -41,11 +31,9 @@ def over(lattice, height):
 def look(field, lattice, x, before=None, wanted=None, friction=0.3):
     owns = feature_owners(lattice.triangles)
     before = before or no_contacts()
-    return search_contacts(field, lattice, owns, x, BAND, DEPTH, HALF, np.full(2, friction), before, wanted)
-
-
-def key(kind, cloth, body):
-    return (kind << 60) | (cloth << 30) | body
+    found = find_body_contacts(field, lattice.triangles, owns, x, BAND, DEPTH, before.found, wanted)
+    nothing = np.zeros((len(found.gap), 3))
+    return carry_contacts(lattice, found, 2.0 * HALF, np.full(3, friction), *taken_up(found, x, before), nothing)
 
 
 def test_neighbours_and_convexity_of_an_angle(meshes, as_body):
@@ -76,17 +64,6 @@ def test_ring_holds_the_other_ends_of_a_vertex_edges(meshes, as_body):
     for p in range(0, len(surface.vertices), 97):
         around = set(faces[(faces == p).any(1)].ravel().tolist()) - {p}
         assert set(surface.ring[surface.ring_start[p] : surface.ring_start[p + 1]].tolist()) == around
-
-
-def test_every_corner_and_edge_has_one_owner(holed_lattice):
-    triangles = holed_lattice.triangles
-    owns = feature_owners(triangles)
-    corners = triangles[owns[:, :3]]
-    assert sorted(corners.tolist()) == list(range(len(holed_lattice.ij)))
-    end = np.roll(triangles, -1, axis=1)
-    edges = np.sort(np.stack([triangles, end], 2), axis=2)
-    owned = edges[owns[:, 3:]]
-    assert len(owned) == len(np.unique(owned, axis=0)) == len(np.unique(edges.reshape(-1, 2), axis=0))
 
 
 @pytest.mark.parametrize("height", [1e-4, -1e-4, -4e-4])
@@ -143,77 +120,3 @@ def test_partial_search_equals_a_whole_one(meshes, as_body):
         np.testing.assert_allclose(
             getattr(part.found, name)[one], getattr(whole.found, name)[other], rtol=0, atol=1e-12, err_msg=name
         )
-
-
-def test_contacts_are_known_again():
-    before = np.array([key(NODE_FACE, 7, 100), key(NODE_FACE, 8, 101), key(EDGE_EDGE, 7, 3), key(FACE_VERTEX, 5, 40)])
-    now = np.array(
-        [
-            key(EDGE_EDGE, 7, 3),  # as it was
-            key(NODE_EDGE, 7, 55),  # node 7 has slid on to an edge
-            key(FACE_VERTEX, 9, 40),  # body vertex 40 has slid on to another triangle
-            key(NODE_FACE, 9, 100),  # another node: new
-            key(EDGE_EDGE, 8, 3),  # another edge: new
-        ]
-    )
-    assert match_contacts(before, now).tolist() == [2, 0, 3, -1, -1]
-
-
-def test_a_node_with_two_contacts_is_not_guessed_at():
-    before = np.array([key(NODE_FACE, 7, 100), key(NODE_FACE, 7, 101)])
-    assert match_contacts(before, np.array([key(NODE_EDGE, 7, 55)])).tolist() == [-1]
-    assert match_contacts(before[:1], np.array([key(NODE_EDGE, 7, 55), key(NODE_EDGE, 7, 56)])).tolist() == [-1, -1]
-
-
-def test_no_contact_of_old_is_used_twice():
-    rng = np.random.default_rng(0)
-    for _ in range(50):
-        before, now = (
-            np.unique([key(int(k), int(c), int(b)) for k, c, b in rng.integers(0, (6, 8, 8), (20, 3))])
-            for _ in range(2)
-        )
-        source = match_contacts(before, now)
-        used = source[source >= 0]
-        assert len(np.unique(used)) == len(used)
-        same = np.isin(now, before)
-        np.testing.assert_array_equal(before[source[same]], now[same])
-
-
-def test_incidence_gathers_what_a_scatter_would():
-    rng = np.random.default_rng(0)
-    node = rng.integers(0, 12, (30, 3))
-    weight = rng.uniform(0.1, 1.0, (30, 3))
-    weight[::3, 1:] = 0.0
-    force = rng.normal(size=(30, 3))
-    start, touched, entry, share = incidence(node, weight)
-    expected = np.zeros((12, 3))
-    for k in range(3):
-        np.add.at(expected, node[:, k], weight[:, k, None] * force)
-    got = np.zeros((12, 3))
-    for m, at in enumerate(touched):
-        for e in range(start[m], start[m + 1]):
-            got[at] += share[e] * force[entry[e]]
-    np.testing.assert_allclose(got, expected, rtol=0, atol=1e-14)
-    assert sorted(touched.tolist()) == np.unique(node[weight > 0.0]).tolist()
-
-
-def test_lifted_sheet_is_clear_and_the_rest_has_not_moved(meshes, as_body):
-    field = prepare_body(as_body(meshes["ball"]))
-    lattice = Lattice(0.008, 0.008, np.ones((20, 20), dtype=bool))
-    x = np.c_[lattice.uv - 0.08, np.full(len(lattice.uv), 0.0985)]
-    owns = feature_owners(lattice.triangles)
-    lifted = lifted_out(field, lattice, owns, x, DEPTH, HALF, None)
-    found = search_contacts(field, lattice, owns, lifted, HALF, DEPTH, HALF, np.full(1, 0.3), no_contacts())
-    assert found.contacts.last.min() > -2.1e-5
-    moved = np.linalg.norm(lifted - x, axis=1)
-    assert 1e-3 < moved.max() < 3e-3
-    far = np.linalg.norm(x[:, :2], axis=1) > 0.04
-    assert moved[far].max() == 0.0
-    held = np.ones(len(x), dtype=bool)
-    np.testing.assert_array_equal(lifted_out(field, lattice, owns, x, DEPTH, HALF, held), x)
-
-
-def test_flat_index_is_the_place_on_the_padded_grid(holed_lattice):
-    values = np.arange(1.0, len(holed_lattice.ij) + 1.0)
-    grid = padded(holed_lattice, values)
-    np.testing.assert_array_equal(grid.ravel()[flat_index(holed_lattice)], values)

@@ -6,14 +6,14 @@ import numpy as np
 import pytest
 
 from drapesim.matter.sheet import Lattice
-from drapesim.mechanics.body_contact import no_contacts, prepare_body
+from drapesim.mechanics.body_contact import prepare_body
+from drapesim.mechanics.contact_list import no_contacts
 from drapesim.mechanics.energies import unpadded
 from drapesim.mechanics.independent import elastic_energy_and_force
+from drapesim.mechanics.search import cleared, find_touching
 from drapesim.mechanics.solve import (
     advance,
     choose_pace,
-    cleared,
-    find_touching,
     kinetic_energy,
     pose_problem,
     positions,
@@ -145,7 +145,7 @@ def test_time_step_is_stable_and_not_by_much(curved_card, share):
 
 def test_contact_carries_and_rests(on_box):
     problem, x = on_box
-    found = find_touching(problem, x, 1e-3, no_contacts())
+    found, _ = find_touching(problem, x, 1e-3, None, no_contacts())
     assert len(found.found.gap) == len(x)
     np.testing.assert_allclose(found.contacts.last, -1e-5, rtol=0, atol=1e-12)
     motion, pace = start_motion(problem, x), choose_pace(problem, 5e3, 400.0)
@@ -160,7 +160,7 @@ def test_contact_inertia_slows_what_touches_and_nothing_else(on_box):
     problem, x = on_box
     x = x.copy()
     x[problem.lattice.ij[:, 0] > 3, 2] += 0.01
-    found = find_touching(problem, x, 1e-3, no_contacts())
+    found, _ = find_touching(problem, x, 1e-3, None, no_contacts())
     pace = choose_pace(problem, 5e3, 1.0)
     heavier = with_contact_inertia(problem, found, pace)
     gained = unpadded(problem.lattice, heavier.fields.mass - problem.fields.mass)
@@ -176,8 +176,8 @@ def test_contact_inertia_slows_what_touches_and_nothing_else(on_box):
 
 def test_without_a_body_nothing_touches(holed_lattice, curved_card, crumple):
     problem, x = pose(holed_lattice, curved_card), crumple(holed_lattice, 1e-3)
-    assert len(find_touching(problem, x, 1.0, no_contacts()).found.gap) == 0
-    assert cleared(problem, x) is x
+    assert len(find_touching(problem, x, 1.0, None, no_contacts())[0].found.gap) == 0
+    np.testing.assert_array_equal(cleared(problem, x), x)
 
 
 def test_cleared_sheet_lies_on_the_face(on_box):

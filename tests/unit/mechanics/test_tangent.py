@@ -6,9 +6,11 @@ from scipy.sparse import csc_matrix
 
 from drapesim.kernels.relax import Pace
 from drapesim.matter.sheet import Lattice
-from drapesim.mechanics.body_contact import no_contacts, prepare_body
+from drapesim.mechanics.body_contact import prepare_body
+from drapesim.mechanics.contact_list import no_contacts
 from drapesim.mechanics.independent import elastic_energy_and_force
-from drapesim.mechanics.solve import advance, find_touching, pose_problem, start_motion
+from drapesim.mechanics.search import find_touching
+from drapesim.mechanics.solve import advance, pose_problem, start_motion
 from drapesim.mechanics.tangent import NUDGE, contact_tangent, elastic_tangent, factorise, rest_tangent
 
 pytestmark = pytest.mark.usefixtures("one_thread")
@@ -98,7 +100,7 @@ def test_contacts_are_springs_along_and_across(meshes, as_body, curved_card):
     field = prepare_body(as_body(meshes["box"]))
     x = np.c_[lattice.uv - [0.02, 0.0213], np.full(len(lattice.uv), 0.04 + 2e-4)]
     problem = pose(lattice, curved_card, field)
-    found = find_touching(problem, x, 1e-3, no_contacts())
+    found, _ = find_touching(problem, x, 1e-3, None, no_contacts())
     assert contact_tangent(problem, found, PACE).nnz == 0
     loaded = [3, 7, 20]
     found.contacts.force[np.isin(found.found.node[:, 0], loaded), 2] = 1.0
@@ -116,7 +118,7 @@ def test_contact_springs_are_the_derivative_of_the_contact_force(meshes, as_body
     level = np.c_[lattice.uv - 0.0411, np.full(len(lattice.uv), 0.09)]
     x = level * (0.102 / np.linalg.norm(level, axis=1, keepdims=True))
     problem = pose_problem(lattice, curved_card, field, np.full(1, 1e6), None, NO_GRAVITY, 1)
-    found = find_touching(problem, x, 4e-3, no_contacts())
+    found, _ = find_touching(problem, x, 4e-3, None, no_contacts())
     assert (found.found.weight[:, 1] > 0.0).any()
     found.contacts.preload[:] = 5.0
     motion = start_motion(problem, x)

@@ -5,8 +5,10 @@ import pytest
 
 from drapesim.matter.plan import SettleSettings
 from drapesim.matter.sheet import Lattice
-from drapesim.mechanics.body_contact import no_contacts, prepare_body
-from drapesim.mechanics.solve import find_touching, pose_problem, positions, start_motion
+from drapesim.mechanics.body_contact import prepare_body
+from drapesim.mechanics.contact_list import no_contacts
+from drapesim.mechanics.search import find_touching
+from drapesim.mechanics.solve import pose_problem, positions, start_motion
 from drapesim.settling.level import LevelState, load_contacts, relax_level, run_on, sink_of, slow_rate
 
 pytestmark = pytest.mark.usefixtures("one_thread")
@@ -50,7 +52,7 @@ def test_unstable_motion_has_no_rate():
 
 def test_preload_takes_over_what_the_spring_carries(state):
     x = positions(state.problem, state.motion) - np.array([0.0, 0.0, 5e-4 + 1e-5])
-    found = find_touching(state.problem, x, 1e-3, no_contacts())
+    found, _ = find_touching(state.problem, x, 1e-3, None, no_contacts())
     assert sink_of(found) == pytest.approx(1e-5, rel=1e-9)
     stiffness = 1000.0  # N/m: the springs carry 10 mN each
     load_contacts(found, stiffness, 0.5)
