@@ -6,6 +6,7 @@ import base64
 import math
 from collections import Counter
 from pathlib import Path
+from threading import Thread
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -13,7 +14,7 @@ import numpy as np
 from drapesim.front.charts import draw_history, draw_sections
 from drapesim.front.colours import SIGNS, usual_tolerance
 from drapesim.front.flat import draw_flat
-from drapesim.front.view import MISSING, draw_views
+from drapesim.front.view import MISSING, draw_views, load_libraries
 from drapesim.ground.files import write_text
 from drapesim.ground.units import bending_length, from_si
 from drapesim.matter.answers import PlaceCheck, Verdict
@@ -28,6 +29,13 @@ PICTURES = "pictures"
 FINAL, DRAFT = 0.25, 0.5  # node spacing over bending length, up to which a result is called so: our convention
 NOT_FINITE = "No pictures of the sheet: it has positions that are no finite numbers."
 WORDS = {True: "yes", False: "no", None: "undecided"}
+
+
+def start_loading() -> Thread:
+    """Begin, in the background, to load what `write_report` needs; join the thread before calling that."""
+    loading = Thread(target=load_libraries, daemon=True)
+    loading.start()
+    return loading
 
 
 def write_report(folder: str | Path, run: Run) -> Path:
