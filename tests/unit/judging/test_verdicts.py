@@ -240,6 +240,19 @@ def test_landmark_offsets(lattice, block):
     assert judge(draw(u=0.35, size=0.02, kind="shows_feature", place="stud"), lattice, x, block).place.belongs
 
 
+def test_landmark_grants_the_uncertainty_both_ways(lattice, block):
+    # A mark 20 mm wide, its middle 15 mm from the stud: of it 0.74 lie within 20 mm, 0.44 within 14, all within 26.
+    mark = draw(u=0.365, size=0.02, kind="shows_feature", place="stud", tolerance=0.01)
+    place = judge(mark, lattice, lay_flat(lattice, 1e-4), block, replace(SETTLED, penetration_max=6e-3)).place
+    shares = [place.share_on_place_sure, place.share_on_place, place.share_on_place_possible]
+    at = (np.arange(20) + 0.5) / 1000 - 0.01
+    away = np.hypot(at[:, None] + 0.015, at[None])
+    assert shares == pytest.approx([np.mean(away <= reach) for reach in (0.014, 0.02, 0.026)], abs=1e-9)
+    assert shares[0] < 0.5 < shares[1] < shares[2]
+    assert place.belongs is None
+    assert judge(mark, lattice, lay_flat(lattice, 1e-4), block).place.belongs
+
+
 def test_nearest_cloth_lies_between_nodes(lattice):
     found = nearest_cloth(np.array([0.0137, -0.0291, -0.02]), lattice, lay_flat(lattice, 0.0))
     assert found == pytest.approx([0.3137, 0.1709], abs=1e-4)
