@@ -215,7 +215,9 @@ def _judge(
     possible = reading.share(tolerance + reading.error)
     verdict = UNDECIDED if obstacle else decide(mark.claim, reading)
     region = "" if figure is None else name_region(reading.weight, reading.face, figure.body)
-    reason = obstacle or say_why(verdict, mark.claim, gaps, (measured, possible), error, region, len(reading.gap) == 1)
+    reason = obstacle or say_why(
+        verdict, mark.claim, gaps, (sure, measured, possible), error, region, len(reading.gap) == 1
+    )
     return Verdict(
         mark.name, mark.kind, mark.claim.kind, verdict, reason, *gaps, sure, measured, possible, error, place, region
     )
@@ -225,22 +227,23 @@ def say_why(
     verdict: str,
     claim: Claim,
     gaps: tuple[float, float, float],
-    shares: tuple[float, float],
+    shares: tuple[float, float, float],
     error: float,
     region: str,
     is_point: bool,
 ) -> str:
     """One sentence with the figures that carried the verdict, lengths in mm.
 
-    ``shares``: of the mark's area within the tolerance as measured, and with the uncertainty granted.
+    ``shares``: of the mark's area within the tolerance for sure, as measured, and possibly.
     """
     if not np.isfinite(gaps[0]):
         return "There is no body in the scene that the mark could touch."
     at = f" ({region})" if region else ""
     tolerance = f"{1e3 * claim.tolerance:g} mm"
-    whole = "the point" if is_point else f"{100 * shares[0]:.0f} % of it"
-    granted = f", {100 * shares[1]:.0f} % if the uncertainty is granted"
-    granted = "" if is_point or shares[1] - shares[0] < 0.005 else granted
+    sure, measured, possible = (100.0 * share for share in shares)
+    whole = "the point" if is_point else f"{measured:.0f} % of it"
+    granted = f", {sure:.0f} to {possible:.0f} % as the uncertainty allows"
+    granted = "" if is_point or possible - sure < 0.5 else granted
     low, high = spell_mm(gaps[0]), spell_mm(gaps[2])
     span = f"gap {low} mm" if low == high else f"gap {low} to {high} mm"
     give = f"give or take {spell_mm(error)} mm" if error >= 5e-5 else "give or take less than 0.1 mm"
@@ -254,8 +257,8 @@ def say_why(
             f"The tolerance of {tolerance} lies inside the numerical uncertainty{at}: {whole} lies within it{granted}; "
             f"{span}, {give}; a finer spacing may decide it."
         )
-    if verdict == CLEAR and claim.kind == "lies_clear" and shares[1] > 0.005:
-        return f"All but {100 * shares[1]:.0f} % of it stays away from the body{at}: {span}, {give}."
+    if verdict == CLEAR and claim.kind == "lies_clear" and possible > 0.5:
+        return f"All but {possible:.0f} % of it stays away from the body{at}: {span}, {give}."
     tail = "" if verdict == CLEAR else "; other lays are not ruled out"
     return f"In this lay the nearest it comes to the body{at} is {low} mm, {give}{tail}."
 
