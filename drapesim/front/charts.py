@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from drapesim.front.colours import INK, QUIET, STONE, TOUCH, WOOD
-from drapesim.front.labels import DPI, PAGE, draw_bar
+from drapesim.front.labels import PAGE, draw_bar, start_figure, write_figure
 
 if TYPE_CHECKING:
     from drapesim.settling.archive import Run
@@ -23,12 +23,7 @@ STATIONS = (0.2, 0.4, 0.6, 0.8)  # of the body's length, where it is cut across
 
 def draw_history(run: Run, path: Path) -> Path:
     """Write the settle's history as PNG: residual forces over nodal weight against seconds, with their limits."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(PAGE, 3.6), facecolor="white")
-    FigureCanvasAgg(figure)
-    figure.text(0.012, 0.96, "How the sheet came to rest", fontsize=12, weight="bold", color=INK, va="top")
+    figure = start_figure(3.6, "How the sheet came to rest")
     axes = figure.add_axes((0.075, 0.15, 0.74, 0.68))
     seconds, spacing, rms, top = run.history.T
     for values, colour, style, name, limit in (
@@ -58,8 +53,7 @@ def draw_history(run: Run, path: Path) -> Path:
     axes.set_xlabel("seconds of computing; node spacing of each level above", fontsize=8, color=INK)
     tidy_axes(axes)
     axes.grid(axis="y", color=STONE, lw=0.4)
-    figure.savefig(path, dpi=DPI)
-    return path
+    return write_figure(figure, path)
 
 
 def tidy_axes(axes: Any) -> None:
@@ -145,9 +139,6 @@ def take_sections(run: Run) -> list[Section]:
 
 def draw_sections(run: Run, path: Path, contact: float) -> Path:
     """Write the sections as PNG, all at one scale; cloth within ``contact`` (m) of the body is drawn heavy and dark."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
     sections = take_sections(run)
     boxes = [_frame(section) for section in sections]
     inch_per_m = (PAGE - 0.5) / max(box[1] - box[0] for box in boxes)
@@ -158,9 +149,7 @@ def draw_sections(run: Run, path: Path, contact: float) -> Path:
         if height <= TALLEST:
             break
         inch_per_m *= 0.95
-    figure = Figure(figsize=(PAGE, height), facecolor="white")
-    FigureCanvasAgg(figure)
-    figure.text(0.012, 1 - 0.16 / height, "Sections, true to scale", fontsize=12, weight="bold", color=INK, va="top")
+    figure = start_figure(height, "Sections, true to scale")
     y = height - 0.45
     for row in rows:
         tallest = max(sizes[k][1] for k in row)
@@ -185,8 +174,7 @@ def draw_sections(run: Run, path: Path, contact: float) -> Path:
         key.text(at + 0.05, 0.5, words, fontsize=8, color=INK, va="center")
     bar = figure.add_axes((0.72, 0.08 / height, 0.26, 0.5 / height))
     draw_bar(bar, 0.26 * PAGE / inch_per_m)
-    figure.savefig(path, dpi=DPI)
-    return path
+    return write_figure(figure, path)
 
 
 def _frame(section: Section) -> tuple[float, float, float, float]:

@@ -60,7 +60,7 @@ def build_parser() -> argparse.ArgumentParser:
 
 def command_run(options: argparse.Namespace) -> int:
     """Lay the scene's cloth on its body, settle it, judge its marks, and write run.h5, marks.csv and report.html."""
-    from drapesim.front.report import write_report
+    from drapesim.front.report import start_loading, write_report
     from drapesim.front.terminal import choose_display, open_console, show_run
     from drapesim.jobs.run import check_folder, run_scene
     from drapesim.matter.plan import read_scene
@@ -69,6 +69,7 @@ def command_run(options: argparse.Namespace) -> int:
     out = options.out or Path("runs") / options.scene.stem
     check_folder(out, options.resume, options.force)
     scene = read_scene(options.scene)
+    loading = None if options.no_pictures else start_loading()  # while the sheet settles
     try:
         with choose_display(options.quiet) as display:
             run = run_scene(scene, out, display, options.resume, options.spacing_mm, options.force)
@@ -79,10 +80,11 @@ def command_run(options: argparse.Namespace) -> int:
         print(f"{Ending.INTERRUPTED.value}\n{shlex.join(again)}", file=sys.stderr)
         return INTERRUPTED
     show_run(open_console(), run)
-    if not options.no_pictures:
+    if loading is not None:
         if not options.quiet:
             print("drawing the report", file=sys.stderr)
         try:
+            loading.join()
             write_report(out, run)
         except KeyboardInterrupt:
             print(f"Interrupted while drawing. The run is kept in {out}, without its report.", file=sys.stderr)

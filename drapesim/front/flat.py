@@ -18,7 +18,7 @@ from drapesim.front.colours import (
     scale_gaps,
     to_hex,
 )
-from drapesim.front.labels import DPI, PAGE, draw_bar, name_marks
+from drapesim.front.labels import PAGE, draw_bar, name_marks, start_figure, write_figure
 from drapesim.matter.answers import UNDECIDED
 
 if TYPE_CHECKING:
@@ -33,9 +33,6 @@ def draw_flat(run: Run, path: Path, contact: float) -> Path:
     u (warp) runs to the right and v (weft) downward from the origin at the top left. The gap is that of the nodes,
     linear between them.
     """
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
     lattice = run.lattice
     length = lattice.cell.shape[0] * lattice.spacing_u
     width = lattice.cell.shape[1] * lattice.spacing_v
@@ -46,11 +43,8 @@ def draw_flat(run: Run, path: Path, contact: float) -> Path:
     band = 0.62 if run.marks else 0.15
     top, foot = 0.62 + band, 1.62 + band
     height = top + along + foot
-    figure = Figure(figsize=(PAGE, height), facecolor="white")
-    FigureCanvasAgg(figure)
     side = "inner" if lattice.inner_sign < 0 else "outer"
-    title = f"The cloth laid flat, seen from its {side} side"
-    figure.text(0.012, 1 - 0.16 / height, title, fontsize=12, weight="bold", color=INK, va="top")
+    figure = start_figure(height, f"The cloth laid flat, seen from its {side} side")
     axes = figure.add_axes((0.75 / PAGE, foot / height, across / PAGE, along / height))
     scale = scale_gaps(run.contact_levels)
     _draw_cloth(axes, run, (length, width))
@@ -70,8 +64,7 @@ def draw_flat(run: Run, path: Path, contact: float) -> Path:
     draw_bar(bar, 0.24 * PAGE * inch / 1e3, "on the cloth")
     if run.marks:
         draw_sign_legend(figure.add_axes((0.056, 0.1 / height, 0.94, 0.24 / height)), names)
-    figure.savefig(path, dpi=DPI)
-    return path
+    return write_figure(figure, path)
 
 
 def _draw_cloth(axes: Any, run: Run, size: tuple[float, float]) -> None:

@@ -6,6 +6,7 @@ import base64
 import math
 from collections import Counter
 from pathlib import Path
+from threading import Thread
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -13,10 +14,11 @@ import numpy as np
 from drapesim.front.charts import draw_history, draw_sections
 from drapesim.front.colours import SIGNS, usual_tolerance
 from drapesim.front.flat import draw_flat
-from drapesim.front.view import MISSING, draw_views
+from drapesim.front.view import MISSING, draw_views, load_libraries
+from drapesim.front.wording import WORDS, spell_contact, spell_figure, spell_mm, spell_place
 from drapesim.ground.files import write_text
 from drapesim.ground.units import bending_length, from_si
-from drapesim.matter.answers import PlaceCheck, Verdict
+from drapesim.matter.answers import Verdict
 from drapesim.matter.fabric import FabricCard, Provenance
 from drapesim.matter.marks import Claim
 
@@ -27,7 +29,13 @@ REPORT_FILE = "report.html"
 PICTURES = "pictures"
 FINAL, DRAFT = 0.25, 0.5  # node spacing over bending length, up to which a result is called so: our convention
 NOT_FINITE = "No pictures of the sheet: it has positions that are no finite numbers."
-WORDS = {True: "yes", False: "no", None: "undecided"}
+
+
+def start_loading() -> Thread:
+    """Begin, in the background, to load what `write_report` needs; join the thread before calling that."""
+    loading = Thread(target=load_libraries, daemon=True)
+    loading.start()
+    return loading
 
 
 def write_report(folder: str | Path, run: Run) -> Path:
@@ -110,11 +118,6 @@ def count_verdicts(verdicts: tuple[Verdict, ...]) -> list[tuple[str, int]]:
     return [(name, counts[name]) for name in SIGNS if counts[name]]
 
 
-def spell_mm(metres: float, digits: int = 1) -> str:
-    """Length in mm, or a dash where there is none."""
-    return f"{round(1e3 * metres, digits) + 0.0:.{digits}f}" if math.isfinite(metres) else "-"
-
-
 def _mark_row(verdict: Verdict, claim: Claim) -> dict[str, Any]:
     return {
         "name": verdict.mark,
@@ -124,13 +127,11 @@ def _mark_row(verdict: Verdict, claim: Claim) -> dict[str, Any]:
         "verdict": verdict.verdict,
         "meets": WORDS[verdict.meets],
         "gaps": [spell_mm(gap) for gap in (verdict.gap_min, verdict.gap_median, verdict.gap_max)],
-        "share": f"{100 * verdict.contact_share_measured:.0f}"
-        if math.isfinite(verdict.contact_share_measured)
-        else "-",
+        "share": spell_contact(verdict),
         "error": spell_mm(verdict.uncertainty),
         "region": verdict.nearest_region or "-",
         "reason": verdict.reason,
-        "place": "" if verdict.place is None else spell_place(verdict.place),
+        "place": "" if verdict.place is None else spell_place(verdict.place, verdict.reason),
     }
 
 
@@ -144,20 +145,6 @@ def spell_claim(claim: Claim) -> str:
     }[claim.kind]
 
 
-def spell_place(place: PlaceCheck) -> str:
-    """The second test in one sentence."""
-    if not place.asked:
-        return place.reason
-    verb = {True: "belongs to", False: "does not belong to", None: "may or may not belong to"}[place.belongs]
-    share = f"It {verb} the {place.place}: {100 * place.share_on_place:.0f} % of it has this as its nearest place"
-    if place.offset_body <= 0.0 and place.offset_cloth <= 0.0:
-        return f"{share}, its middle too."
-    return (
-        f"{share}; its middle is {spell_mm(place.offset_body)} mm off on the body "
-        f"and {spell_mm(place.offset_cloth)} mm on the cloth."
-    )
-
-
 def list_checks(run: Run) -> list[tuple[str, str, str, str]]:
     """(figure, value, limit, met) of the certificate, in plain words; figures without a limit are "reported"."""
     c, limit = run.certificate, run.settle
@@ -166,13 +153,13 @@ def list_checks(run: Run) -> list[tuple[str, str, str, str]]:
         return name, spell(value), f"at most {spell(most)}", "met" if value <= most else "NOT met"
 
     def plain(value: float) -> str:
-        return f"{value:.2g}"
+        return spell_figure(value)
 
     def mm(value: float) -> str:
-        return f"{1e3 * value:.2g} mm"
+        return spell_figure(1e3 * value, unit="mm")
 
     def percent(value: float) -> str:
-        return f"{100 * value:.2g} %"
+        return spell_figure(100 * value, unit="%")
 
     return [
         held("Force left unbalanced, over nodal weight: root mean square", c.residual_rms, limit.residual_rms, plain),
@@ -184,7 +171,7 @@ def list_checks(run: Run) -> list[tuple[str, str, str, str]]:
         held("Energy not accounted for", c.energy_closure, limit.energy_closure, percent),
         ("Largest stretch, warp and weft", " and ".join(percent(e) for e in c.strain_max),
          " and ".join(percent(e) for e in run.fabric.safe_strain) + " is safe", "reported"),
-        ("Cloth stretched beyond its safe extension", percent(c.strain_over_safe), "", "reported"),
+        ("Links stretched beyond the safe extension, warp or weft", percent(c.strain_over_safe), "", "reported"),
         ("Stable, if no contact slips", {**WORDS, None: "not computed"}[c.stable], "", "reported"),
         ("Contacts about to slip", percent(c.mobilised), "", "reported"),
         ("Node spacing over bending length", plain(c.spacing_over_c), f"{FINAL:g} final, {DRAFT:g} draft", "reported"),

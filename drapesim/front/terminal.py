@@ -13,6 +13,9 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TextColumn
 from rich.table import Table
 
+from drapesim.front.wording import WORDS, spell_belonging, spell_contact, spell_figure, spell_mm
+from drapesim.ground.outcome import NOT_MEASURED
+
 if TYPE_CHECKING:
     from drapesim.matter.answers import Verdict
     from drapesim.matter.plan import Scene
@@ -23,8 +26,7 @@ if TYPE_CHECKING:
 PLAIN_EVERY = 10.0  # s between lines where there is no terminal to redraw
 WINDOW = 15.0  # s of the past from which the time left is reckoned
 WIDTH = 150  # columns of tables that go to a file
-WORDS = {True: "yes", False: "no", None: "undecided"}
-PREPARING = "preparing"  # the stage before the first step
+BELONGS = {"yes": "belongs", "no": "does not belong"}
 COMPILING = "compiling the inner loops for this processor, once; this takes half a minute or so"
 
 
@@ -79,6 +81,8 @@ def spell_left(step: Step, forecast: Forecast) -> str:
 
 def spell_place(step: Step) -> str:
     """Stage; while the sheet moves also node spacing and which lattice of how many."""
+    if step.stage == "compiling":
+        return COMPILING
     if not step.steps:
         return step.stage
     return f"{step.stage}, {1e3 * step.spacing:.3g} mm nodes (lattice {step.level + 1} of {step.levels})"
@@ -88,7 +92,7 @@ def spell_residual(step: Step) -> str:
     """Both residuals in node weights; empty before the first step."""
     if not math.isfinite(step.residual_rms):
         return ""
-    return f"residual {step.residual_rms:.2g} rms, {step.residual_max:.2g} max node weights"
+    return f"residual {step.residual_rms:.2g} rms, {spell_figure(step.residual_max)} max node weights"
 
 
 class Silent:
@@ -118,8 +122,6 @@ class Plain(Silent):
             return
         self.spoken_at, self.stage = now, step.stage
         place = spell_place(step)
-        if step.stage == PREPARING and is_first_run():
-            place += f"; {COMPILING}"
         words = [place, spell_residual(step), left]
         self.console.print("; ".join(word for word in words if word), markup=False, soft_wrap=True)
 
@@ -148,8 +150,6 @@ class Bars(Silent):
 
     def __call__(self, step: Step) -> None:
         description = spell_place(step)
-        if step.stage == PREPARING and is_first_run():
-            self.bars.console.print(COMPILING.capitalize() + ".")
         if step.level not in self.tasks:
             task = self.bars.add_task(description, total=1.0, residual="", left="")
             self.tasks[step.level] = task
@@ -173,13 +173,6 @@ def choose_display(is_quiet: bool) -> Silent:
     return Bars(console) if console.is_terminal else Plain(console)
 
 
-def is_first_run() -> bool:
-    """True while no kernel has been compiled and kept for these sources."""
-    from drapesim.kernels.jit import CACHE_FOLDER
-
-    return not any(CACHE_FOLDER.rglob("*.nbi"))
-
-
 def spell_outcome(run: Run) -> str:
     """The first line about a run: settled or not, and why not."""
     if run.certificate.settled:
@@ -195,19 +188,26 @@ def certificate_table(run: Run) -> Table:
     table.add_column("figure")
     for head in ("value", "limit"):
         table.add_column(head, justify="right")
+
+    def percent(value: float) -> str:
+        return spell_figure(100 * value)
+
+    def mm(value: float) -> str:
+        return spell_figure(1e3 * value)
+
     rows = (
-        ("residual force over node weight, rms", f"{c.residual_rms:.2g}", f"{limit.residual_rms:.2g}"),
-        ("residual force over node weight, largest", f"{c.residual_max:.2g}", f"{limit.residual_max:.2g}"),
-        ("largest move in a further tenth of the steps, mm", f"{1e3 * c.stay_max:.2g}", f"{1e3 * limit.stay:.2g}"),
-        ("depth of the cloth in the body, mm", f"{1e3 * c.penetration_max:.2g}", f"{1e3 * limit.penetration:.2g}"),
+        ("residual force over node weight, rms", spell_figure(c.residual_rms), f"{limit.residual_rms:.2g}"),
+        ("residual force over node weight, largest", spell_figure(c.residual_max), f"{limit.residual_max:.2g}"),
+        ("largest move in a further tenth of the steps, mm", mm(c.stay_max), mm(limit.stay)),
+        ("depth of the cloth in the body, mm", mm(c.penetration_max), mm(limit.penetration)),
         ("cloth-cloth crossings", str(c.crossings), "0"),
         ("cloth-body crossings", str(c.body_crossings), "0"),
-        ("energy not accounted for, %", f"{100 * c.energy_closure:.2g}", f"{100 * limit.energy_closure:.2g}"),
-        ("largest strain, warp and weft, %", " and ".join(f"{100 * e:.2g}" for e in c.strain_max), "reported"),
-        ("area beyond the safe extension, %", f"{100 * c.strain_over_safe:.2g}", "reported"),
-        ("stable if no contact slips", {True: "yes", False: "no", None: "not computed"}[c.stable], "reported"),
-        ("contacts about to slip, %", f"{100 * c.mobilised:.2g}", "reported"),
-        ("spacing over bending length", f"{c.spacing_over_c:.2g}", "0.25 final, 0.5 draft"),
+        ("energy not accounted for, %", percent(c.energy_closure), percent(limit.energy_closure)),
+        ("largest strain, warp and weft, %", " and ".join(percent(e) for e in c.strain_max), "reported"),
+        ("links beyond the safe extension, warp or weft, %", percent(c.strain_over_safe), "reported"),
+        ("stable if no contact slips", {**WORDS, None: "not computed"}[c.stable], "reported"),
+        ("contacts about to slip, %", percent(c.mobilised), "reported"),
+        ("spacing over bending length", spell_figure(c.spacing_over_c), "0.25 final, 0.5 draft"),
         ("steps on the last lattice; seconds", f"{c.steps}; {c.seconds:.0f}", ""),
     )
     for row in rows:
@@ -217,7 +217,8 @@ def certificate_table(run: Run) -> Table:
 
 def verdict_table(verdicts: Sequence[Verdict]) -> Table:
     """One row a mark; lengths in mm."""
-    table = Table(title="Marks (gaps and their numerical error in mm)", title_justify="left")
+    title = "Marks (gaps and their numerical error in mm; in brackets the contact for sure and at most)"
+    table = Table(title=title, title_justify="left")
     table.add_column("mark", no_wrap=True)
     table.add_column("verdict")
     table.add_column("as claimed")
@@ -225,19 +226,37 @@ def verdict_table(verdicts: Sequence[Verdict]) -> Table:
         table.add_column(head, justify="right")
     table.add_column("place claimed", overflow="fold")
     for v in verdicts:
-        place = ""
-        if v.place is not None:
-            words = {True: "belongs", False: "does not belong", None: "undecided" if v.place.asked else "not asked"}
-            place = f"{v.place.place}: {words[v.place.belongs]}"
-        gaps = (spell_mm(gap) for gap in (v.gap_min, v.gap_median, v.gap_max))
-        share = f"{100 * v.contact_share_measured:.0f}" if math.isfinite(v.contact_share_measured) else "-"
-        table.add_row(v.mark, v.verdict, WORDS[v.meets], *gaps, share, spell_mm(v.uncertainty), place)
+        gaps = (spell_mm(gap, 2) for gap in (v.gap_min, v.gap_median, v.gap_max))
+        row = (v.mark, v.verdict, WORDS[v.meets], *gaps, _contact(v), spell_mm(v.uncertainty, 2), _place(v))
+        table.add_row(*row)
     return table
 
 
-def spell_mm(length: float) -> str:
-    """``length`` (m) in mm with two decimals, a dash where there is none."""
-    return f"{1e3 * length:.2f}" if math.isfinite(length) else "-"
+def verdict_lines(verdicts: Sequence[Verdict]) -> list[str]:
+    """What `verdict_table` tells, as text, for a terminal that is too narrow for the table."""
+    lines = ["Marks (gaps with their numerical error; in brackets the contact for sure and at most)"]
+    for v in verdicts:
+        least, middle, most, error = (spell_mm(d, 2) for d in (v.gap_min, v.gap_median, v.gap_max, v.uncertainty))
+        lines.append(f"{v.mark}: {v.verdict}; as claimed: {WORDS[v.meets]}")
+        if NOT_MEASURED in (least, middle, most):
+            lines.append(f"  gap {NOT_MEASURED}")
+        else:
+            lines.append(f"  gap {least} to {most} mm, median {middle}, error {error}; contact {_contact(v)} %")
+        if v.place is not None:
+            lines.append(f"  place claimed: {_place(v)}")
+    return lines
+
+
+def _contact(verdict: Verdict) -> str:
+    measured, span = spell_contact(verdict)
+    return f"{measured} ({span})" if span else measured
+
+
+def _place(verdict: Verdict) -> str:
+    if verdict.place is None:
+        return ""
+    answer = spell_belonging(verdict.place)
+    return f"{verdict.place.place}: {BELONGS.get(answer, answer)}"
 
 
 def show_run(console: Console, run: Run) -> None:
@@ -247,7 +266,12 @@ def show_run(console: Console, run: Run) -> None:
         console.print(change, markup=False, soft_wrap=True)
     console.print(certificate_table(run))
     if run.verdicts:
-        console.print(verdict_table(run.verdicts))
+        table = verdict_table(run.verdicts)
+        if console.measure(table, options=console.options.update(max_width=WIDTH)).maximum <= console.width:
+            console.print(table)
+        else:
+            for line in verdict_lines(run.verdicts):
+                console.print(line, markup=False)
     else:
         console.print("The scene has no marks.")
 

@@ -11,13 +11,13 @@ import subprocess
 import sys
 from dataclasses import dataclass
 from functools import cache
+from importlib import import_module
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 
 from drapesim.front.colours import (
-    INK,
     QUIET,
     SIGNS,
     STONE,
@@ -28,7 +28,7 @@ from drapesim.front.colours import (
     scale_gaps,
     usual_tolerance,
 )
-from drapesim.front.labels import DPI, PAGE, draw_bar, name_marks
+from drapesim.front.labels import DPI, PAGE, draw_bar, lay_pixels, name_marks, start_figure, write_figure
 from drapesim.matter.answers import UNDECIDED
 from drapesim.matter.surface import sample_sheet
 
@@ -42,8 +42,9 @@ MISSING = (
     "(on Debian: apt-get install --no-install-recommends libegl1 libgl1), and make the report again."
 )
 
-WIDTH = 2200  # pixels across a picture before it is set
-FINE_POINTS = 150_000  # the sheet is subdivided for crisp gap bands until it has about as many points
+WIDTH = round(PAGE * DPI)  # pixels across a picture: the page's own, so that none is drawn anew when it is set
+GRAIN = 2  # each pixel is the mean of this many by this many drawn: smooth edges in less time than the renderer's own
+SHADES = 8192  # steps of the gap's colours: at most 0.03 mm of gap each
 OUTLINE = 1.7  # pixels, half the breadth of an outline
 STEP = 3e-3  # m between points of an outline
 
@@ -100,6 +101,13 @@ def pick_window() -> str | None:
     return None
 
 
+def load_libraries() -> None:
+    """Import what drawing needs and try the windows, but draw nothing: made to be called while something else works."""
+    for name in ("matplotlib.backends.backend_agg", "matplotlib.figure", "shapely", "pyvista.plotting"):
+        import_module(name)
+    pick_window()
+
+
 def draw_views(run: Run, folder: Path) -> dict[str, Path] | None:
     """Write the 3D pictures of ``run`` into ``folder``: name -> PNG. None where the system cannot draw."""
     window = pick_window()
@@ -108,40 +116,27 @@ def draw_views(run: Run, folder: Path) -> dict[str, Path] | None:
     os.environ["VTK_DEFAULT_OPENGL_WINDOW"] = window
     scale = scale_gaps(run.contact_levels)
     written = {}
-    for camera in place_cameras(run):
-        shot = take_shot(run, camera, scale)
-        path = folder / f"{camera.name}.png"
-        set_picture(run, camera, shot, scale, path)
-        written[camera.name] = path
+    with Studio(run, scale) as studio:
+        for camera in place_cameras(run):
+            written[camera.name] = folder / f"{camera.name}.png"
+            set_picture(run, camera, studio.take(camera), scale, written[camera.name])
     return written
 
 
 def place_cameras(run: Run) -> tuple[Camera, ...]:
-    """The views of one run: round the body at a slant, cut open and from the side; the whole sheet from above."""
-    frame = frame_body(run)
-    everything = np.concatenate([run.x, run.body.vertices[np.unique(run.body.faces[_figure_faces(run)])]])
+    """The views of one run: at a slant, whole and cut open, level from the side, and from above.
+
+    Each frames the whole sheet and the body; the support may run out of the picture.
+    """
+    frame = np.concatenate([run.x, run.body.vertices[np.unique(run.body.faces[_figure_faces(run)])]])
     slant, up = (0.45, 1.0, -0.72), (0.0, 0.0, 1.0)
     settled, title = "settled" if run.certificate.settled else "UNSETTLED", "seen from the side at a slant"
     return (
         Camera("slant", f"The {settled} sheet, {title}", slant, up, frame, is_labelled=True),
         Camera("cut", f"The near half of the {settled} sheet taken away, {title}", slant, up, frame, is_cut=True),
         Camera("side", f"The {settled} sheet, seen level from the side", (0.0, 1.0, 0.0), up, frame),
-        Camera(
-            "above", f"The {settled} sheet, seen from above", (0, 0, -1.0), (0, 1.0, 0), everything, is_labelled=True
-        ),
+        Camera("above", f"The {settled} sheet, seen from above", (0, 0, -1.0), (0, 1.0, 0), frame, is_labelled=True),
     )
-
-
-def frame_body(run: Run, margin: float = 0.15) -> Array:
-    """(k, 3) m: the body (support excluded) and the sheet's nodes within ``margin`` of its length round it."""
-    faces = _figure_faces(run)
-    if not faces.any():
-        return run.x
-    body = run.body.vertices[np.unique(run.body.faces[faces])]
-    low, high = body.min(axis=0), body.max(axis=0)
-    grown = margin * float((high - low)[:2].max())
-    near = ((run.x > low - grown) & (run.x < high + grown))[:, :2].all(axis=1)
-    return np.concatenate([body, run.x[near]])
 
 
 def _figure_faces(run: Run) -> Array:
@@ -149,100 +144,147 @@ def _figure_faces(run: Run) -> Array:
     return ~is_support[run.body.part]
 
 
-def take_shot(run: Run, camera: Camera, scale: GapScale) -> Shot:
-    """Draw body, support, sheet and outlines as ``camera`` sees them."""
-    import pyvista as pv
-    from matplotlib.colors import ListedColormap
+class Studio:
+    """Body, support and sheet of ``run``, set up once and seen by one camera after another; closes at its end."""
 
-    way = np.array(camera.way) / np.linalg.norm(camera.way)
-    right = np.cross(way, camera.up)
-    right /= np.linalg.norm(right)
-    upward = np.cross(right, way)
-    across, along = camera.frame @ right, camera.frame @ upward
-    size = 1.06 * np.array([np.ptp(across), np.ptp(along)]) + 0.02
-    columns = WIDTH
-    rows = int(np.clip(WIDTH * size[1] / size[0], 0.15 * WIDTH, 0.55 * WIDTH))
-    metres_per_pixel = max(size[0] / columns, size[1] / rows)
-    centre = 0.5 * (across.min() + across.max()) * right + 0.5 * (along.min() + along.max()) * upward
-    centre = centre + (camera.frame @ way).mean() * way
+    def __init__(self, run: Run, scale: GapScale) -> None:
+        import pyvista as pv
 
-    plotter = pv.Plotter(off_screen=True, window_size=[columns, rows], lighting="none")
-    plotter.set_background("white")
-    for sideways, over, back, strength in ((-0.7, 0.9, 0.6, 0.42), (0.8, 0.5, 0.9, 0.2), (0.0, 0.0, 1.0, 0.55)):
-        place = sideways * right + over * upward - back * way
-        plotter.add_light(pv.Light(position=tuple(place), intensity=strength, light_type="scene light"))
-    _add_body(plotter, run)
-    sheet = build_sheet(run, scale)
-    if camera.is_cut:
-        middle = 0.5 * (camera.frame[:, 1].min() + camera.frame[:, 1].max())
-        sheet = sheet.clip(normal="y", origin=(0.0, middle, 0.0), invert=False)
-    n_bands = len(scale.colours)
-    if sheet.n_points:
-        plotter.add_mesh(
-            sheet, scalars="band", cmap=ListedColormap(scale.colours), clim=(0, n_bands), n_colors=n_bands,
-            interpolate_before_map=True, smooth_shading=True, show_scalar_bar=False, ambient=0.4, diffuse=0.68,
-            specular=0.0,
+        self.run = run
+        self.plotter = pv.Plotter(off_screen=True, lighting="none")
+        self.plotter.set_background("white")
+        self.plotter.disable_anti_aliasing()
+        self.table = pv.LookupTable(values=shade_gaps(scale), scalar_range=(0.0, _reach(scale)))
+        self._add_body()
+        sheet = build_sheet(run, scale)
+        faces = run.body.faces[_figure_faces(run)]
+        width = run.body.vertices[faces, 1] if len(faces) else run.x[:, 1]
+        middle = 0.5 * (width.min() + width.max())
+        half = sheet.clip(normal="y", origin=(0.0, middle, 0.0), invert=False)
+        self.sheets = {False: self._add_sheet(sheet), True: self._add_sheet(half)}
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.plotter.close()
+
+    def _add_body(self) -> None:
+        import pyvista as pv
+
+        body, is_figure = self.run.body, _figure_faces(self.run)
+        for chosen, colour, smooth in ((body.faces[is_figure], WOOD, True), (body.faces[~is_figure], STONE, False)):
+            if len(chosen):
+                mesh = pv.PolyData.from_regular_faces(body.vertices, chosen).clean()
+                self.plotter.add_mesh(
+                    mesh, color=colour, smooth_shading=smooth, split_sharp_edges=smooth, feature_angle=50.0,
+                    ambient=0.3, diffuse=0.85, specular=0.0,
+                )  # fmt: skip
+
+    def _add_sheet(self, mesh: Any) -> Any:
+        if not mesh.n_points:
+            return None
+        actor = self.plotter.add_mesh(
+            mesh, scalars="gap", smooth_shading=True, show_scalar_bar=False, ambient=0.4, diffuse=0.68, specular=0.0,
         )  # fmt: skip
-    if not camera.is_cut:
-        for mark, verdict in zip(run.marks, _verdict_names(run), strict=True):
-            # A white line under each outline, so that it shows on any colour of the sheet.
-            radius = OUTLINE * metres_per_pixel
-            for lift, broad, colour in ((0.0, 1.9 * radius, "white"), (2.2 * radius, radius, SIGNS[verdict].colour)):
-                for line in trace_mark(run, mark, lift):
-                    if len(line) == 1 and colour == "white":
-                        continue
-                    plotter.add_mesh(_thicken(line, broad), color=colour, ambient=0.6, diffuse=0.5)
-    far = 10.0
-    plotter.camera.focal_point = tuple(centre)
-    plotter.camera.position = tuple(centre - far * way)
-    plotter.camera.up = tuple(upward)
-    plotter.camera.parallel_projection = True
-    plotter.camera.parallel_scale = 0.5 * rows * metres_per_pixel
-    plotter.camera.clipping_range = (0.1, 2.0 * far)
-    plotter.enable_anti_aliasing("ssaa")
-    pixels = plotter.screenshot(return_img=True)
-    plotter.close()
-    return Shot(np.asarray(pixels)[:, :, :3], centre, right, upward, float(metres_per_pixel))
+        # Colours are looked up at each pixel's own gap, not blended between the corners of a triangle.
+        actor.mapper.interpolate_before_map = True
+        actor.mapper.lookup_table = self.table
+        actor.mapper.scalar_range = self.table.scalar_range
+        return actor
+
+    def take(self, camera: Camera) -> Shot:
+        """Draw body, support, sheet and outlines as ``camera`` sees them."""
+        import pyvista as pv
+        from PIL import Image
+
+        way = np.array(camera.way) / np.linalg.norm(camera.way)
+        right = np.cross(way, camera.up)
+        right /= np.linalg.norm(right)
+        upward = np.cross(right, way)
+        across, along = camera.frame @ right, camera.frame @ upward
+        size = 1.06 * np.array([np.ptp(across), np.ptp(along)]) + 0.02
+        rows = int(np.clip(WIDTH * size[1] / size[0], 0.15 * WIDTH, 0.55 * WIDTH))
+        metres_per_pixel = float(max(size[0] / WIDTH, size[1] / rows))
+        centre = 0.5 * (across.min() + across.max()) * right + 0.5 * (along.min() + along.max()) * upward
+        centre = centre + (camera.frame @ way).mean() * way
+
+        plotter = self.plotter
+        plotter.suppress_rendering = True  # until all is in its place: each change would draw the picture anew
+        plotter.window_size = [GRAIN * WIDTH, GRAIN * rows]
+        plotter.remove_all_lights()
+        for sideways, over, back, strength in ((-0.7, 0.9, 0.6, 0.42), (0.8, 0.5, 0.9, 0.2), (0.0, 0.0, 1.0, 0.55)):
+            place = sideways * right + over * upward - back * way
+            plotter.add_light(pv.Light(position=tuple(place), intensity=strength, light_type="scene light"))
+        for is_cut, sheet in self.sheets.items():
+            if sheet is not None:
+                sheet.visibility = is_cut == camera.is_cut
+        outlines = [] if camera.is_cut else self._add_outlines(way, OUTLINE * metres_per_pixel)
+        far = 10.0
+        plotter.camera.focal_point = tuple(centre)
+        plotter.camera.position = tuple(centre - far * way)
+        plotter.camera.up = tuple(upward)
+        plotter.camera.parallel_projection = True
+        plotter.camera.parallel_scale = 0.5 * rows * metres_per_pixel
+        plotter.camera.clipping_range = (0.1, 2.0 * far)
+        plotter.suppress_rendering = False
+        plotter.render()  # the first time it does nothing, and the next line draws
+        drawn = np.asarray(plotter.screenshot(return_img=True))[:, :, :3]
+        pixels = np.asarray(Image.fromarray(drawn).reduce(GRAIN))
+        plotter.remove_actor(outlines, render=False)
+        return Shot(pixels, centre, right, upward, metres_per_pixel)
+
+    def _add_outlines(self, way: Array, radius: float) -> list[Any]:
+        """Outlines of the marks, each on a white line, so that it shows on any colour of the sheet.
+
+        The coloured line lies nearer to the camera by a little: marks show from either side of the sheet.
+        """
+        under: list[Array] = []
+        over: dict[str, list[Array]] = {}
+        for mark, verdict in zip(self.run.marks, _verdict_names(self.run), strict=True):
+            lines = trace_mark(self.run, mark)
+            under += [line for line in lines if len(line) > 1]
+            over.setdefault(SIGNS[verdict].colour, []).extend(line - 2.2 * radius * way for line in lines)
+        shapes = [(_thicken(under, 1.9 * radius), "white")] if under else []
+        shapes += [(_thicken(lines, radius), colour) for colour, lines in over.items() if lines]
+        return [self.plotter.add_mesh(mesh, color=colour, ambient=0.6, diffuse=0.5) for mesh, colour in shapes]
 
 
-def _thicken(line: Array, radius: float) -> Any:
+def _thicken(lines: list[Array], radius: float) -> Any:
+    """One mesh of tubes round ``lines`` (k, 3) m, and of balls where a line is a single point."""
     import pyvista as pv
 
-    if len(line) == 1:
-        return pv.Sphere(radius=3 * radius, center=line[0])
-    return pv.lines_from_points(line).tube(radius=radius)
-
-
-def _add_body(plotter: Any, run: Run) -> None:
-    import pyvista as pv
-
-    for is_support, colour, smooth in ((False, WOOD, True), (True, STONE, False)):
-        chosen = run.body.faces[_figure_faces(run) != is_support]
-        if len(chosen):
-            mesh = pv.PolyData.from_regular_faces(run.body.vertices, chosen).clean()
-            plotter.add_mesh(
-                mesh, color=colour, smooth_shading=smooth, split_sharp_edges=smooth, feature_angle=50.0,
-                ambient=0.3, diffuse=0.85, specular=0.0,
-            )  # fmt: skip
+    long = [line for line in lines if len(line) > 1]
+    parts = [pv.Sphere(radius=3 * radius, center=line[0]) for line in lines if len(line) == 1]
+    if long:
+        starts = np.cumsum([0, *(len(line) for line in long)])
+        cells = [np.r_[len(line), start + np.arange(len(line))] for line, start in zip(long, starts, strict=False)]
+        parts.append(pv.PolyData(np.concatenate(long), lines=np.concatenate(cells)).tube(radius=radius, n_sides=10))
+    return parts[0] if len(parts) == 1 else pv.merge(parts)
 
 
 def build_sheet(run: Run, scale: GapScale) -> Any:
-    """The sheet as a mesh with point array "band": the place of the gap on the scale, whole numbers at its edges."""
+    """The sheet as a mesh with point array "gap" (m); where there is no body, a gap beyond the scale."""
     import pyvista as pv
 
     mesh = pv.PolyData.from_regular_faces(run.x, run.lattice.triangles)
-    far = 2.0 * float(scale.edges[-1])
-    mesh.point_data["gap"] = np.where(np.isfinite(run.contact.gap), np.minimum(run.contact.gap, far), far)
-    while mesh.n_points < FINE_POINTS:
-        mesh = mesh.subdivide(1, subfilter="linear")
-    gap = np.asarray(mesh.point_data["gap"])
-    knots = np.concatenate([[0.0], scale.edges, [far]])
-    mesh.point_data["band"] = np.interp(gap, knots, np.arange(len(knots)))
+    mesh.point_data["gap"] = np.where(np.isfinite(run.contact.gap), run.contact.gap, _reach(scale))
     return mesh
 
 
-def trace_mark(run: Run, mark: Any, lift: float) -> list[Array]:
-    """Lines (k, 3) m of one mark's outline, ``lift`` (m) off the outer side of the sheet; a point mark is one point."""
+def _reach(scale: GapScale) -> float:
+    """The gap (m) up to which colours are looked up; all beyond the scale's last edge look alike."""
+    return 1.02 * float(scale.edges[-1])
+
+
+def shade_gaps(scale: GapScale) -> Array:
+    """(SHADES, 4) uint8 RGBA: the colours of gaps that rise evenly from 0 to `_reach`."""
+    gaps = (np.arange(SHADES) + 0.5) / SHADES * _reach(scale)
+    return np.c_[np.round(255 * scale.paint(gaps)), np.full(SHADES, 255)].astype(np.uint8)
+
+
+def trace_mark(run: Run, mark: Any) -> list[Array]:
+    """Lines (k, 3) m of one mark's outline on the sheet; a point mark is one point."""
     if mark.rings:
         flat = [_densify(ring) for ring in mark.rings]
     else:
@@ -250,10 +292,10 @@ def trace_mark(run: Run, mark: Any, lift: float) -> list[Array]:
         flat = np.split(mark.samples, far)
     lines = []
     for uv in flat:
-        points, normals = sample_sheet(run.lattice, run.x, uv)
+        points = sample_sheet(run.lattice, run.x, uv)[0]
         there = np.isfinite(points).all(axis=1)
         if there.any():
-            lines.append(points[there] - lift * normals[there])
+            lines.append(points[there])
     return lines
 
 
@@ -269,35 +311,20 @@ def _verdict_names(run: Run) -> list[str]:
     return [given.get(mark.name, UNDECIDED) for mark in run.marks]
 
 
-def _resized(pixels: Array, columns: int) -> Array:
-    """``pixels`` (rows, columns, 3) brought to the page's own resolution; by Pillow, much faster than the plot does."""
-    from PIL import Image
-
-    rows = round(pixels.shape[0] * columns / pixels.shape[1])
-    return np.asarray(Image.fromarray(pixels).resize((columns, rows), Image.Resampling.LANCZOS))
-
-
 def set_picture(run: Run, camera: Camera, shot: Shot, scale: GapScale, path: Path) -> None:
     """Set a shot as a page: title, names with leaders, legends, scale bar; written as PNG."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
     rows, columns = shot.pixels.shape[:2]
     inch = PAGE / columns  # of a pixel
     names = _verdict_names(run)
     bands = 0.62 if camera.is_labelled and run.marks else 0.1
     foot = 1.15 if run.marks else 0.85
     height = 0.42 + 2 * bands + rows * inch + foot
-    figure = Figure(figsize=(PAGE, height), facecolor="white")
-    FigureCanvasAgg(figure)
-    figure.text(0.012, 1 - 0.16 / height, camera.title, fontsize=12, weight="bold", color=INK, va="top")
+    figure = start_figure(height, camera.title)
     if run.marks and not camera.is_cut:
         note = "outlines: marks, on the inner side"
         figure.text(0.988, 1 - 0.2 / height, note, fontsize=7.5, color=QUIET, va="top", ha="right")
     axes = figure.add_axes((0.0, (foot + bands) / height, 1.0, rows * inch / height))
-    axes.imshow(
-        _resized(shot.pixels, round(PAGE * DPI)), interpolation="nearest", extent=(0, columns, rows, 0), aspect="auto"
-    )
+    lay_pixels(axes, shot.pixels)
     axes.set(xlim=(0, columns), ylim=(rows, 0))
     axes.axis("off")
     if camera.is_labelled:
@@ -311,7 +338,7 @@ def set_picture(run: Run, camera: Camera, shot: Shot, scale: GapScale, path: Pat
     if run.marks and not camera.is_cut:
         signs = figure.add_axes((0.0, 0.08 / height, 1.0, 0.24 / height))
         draw_sign_legend(signs, names)
-    figure.savefig(path, dpi=DPI)
+    write_figure(figure, path)
 
 
 def _middle(run: Run, mark: Any) -> Array:

@@ -11,10 +11,14 @@ class Ending(Enum):
     SETTLED = "Settled: every figure of the certificate is met."
     OUT_OF_STEPS = "Unsettled: the step limit was reached; raise settle.max_steps or use a coarser spacing."
     CERTIFICATE_FAILED = (
-        "Unsettled: the residual was met but another figure of the certificate was not; see the certificate table."
+        "Unsettled: the solver reached its goal, but not every figure of the certificate is met; its table says which."
     )
     INTERRUPTED = "Interrupted: a checkpoint was kept; run again with --resume to go on."
     NOT_FINITE = "Failed: a position became non-finite; check the fabric card and the starting height."
+
+
+NOT_MEASURED = "not measured"
+"""What is shown in place of a figure that is not finite: the run ended before it could be taken."""
 
 
 class InputError(Exception):

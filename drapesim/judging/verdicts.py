@@ -7,17 +7,18 @@ One lay can show that a mark touches. It cannot show that none would: that takes
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from drapesim.judging.geodesic import survey
 from drapesim.judging.places import check_place, find_node_regions, name_region
 from drapesim.matter.answers import CLEAR, NATURAL, NOT_HERE, PARTLY, UNDECIDED, PlaceCheck, Verdict
 from drapesim.matter.body import Body
 from drapesim.matter.fabric import FabricCard
 from drapesim.matter.marks import PLACE_CLAIMS, Claim, Mark
 from drapesim.matter.sheet import Lattice
-from drapesim.matter.surface import link_strain_means, sample_sheet
+from drapesim.matter.surface import link_strain_peaks, sample_sheet
 from drapesim.mechanics.body_contact import BodyField, prepare_body
 from drapesim.settling.certificate import Certificate
 from drapesim.settling.contact_record import GapReading, measure_gap
@@ -59,7 +60,8 @@ def judge_marks(
 
     The gap is measured at each of a mark's samples, on the lattice's triangles, to the body's exact triangles; the
     support does not count. A mark's claim asks that at least ``claim.share`` of its area has a gap of at most
-    ``claim.tolerance``. It is decided only if the answer is the same with each gap moved by its error either way.
+    ``claim.tolerance``. It is decided only if the answer is the same with each gap moved by its error either way. Gaps
+    are those of the cloth's inner side; of a mark claimed to lie clear, those of whichever side is nearer.
     """
     if not marks:
         return ()
@@ -67,9 +69,9 @@ def judge_marks(
     figure = part_field(field, False)
     strained = find_strained(lattice, x, fabric)
     sag = chord_error(lattice, x)
-    regions = np.zeros(0, np.int32)
+    ground = regions = None
     if figure is not None and any(mark.claim.kind in PLACE_CLAIMS for mark in marks):
-        regions = find_node_regions(x, figure)
+        ground, regions = survey(figure), find_node_regions(x, figure)
     verdicts = []
     for mark in marks:
         points, normals = sample_sheet(lattice, x, mark.samples)
@@ -79,11 +81,15 @@ def judge_marks(
         over = bool(strained[cells[:, 0], cells[:, 1]].any())
         uv, weight = mark.samples[there], mark.weights[there]
         found = _measure(points[there], normals[there], figure, 0.5 * fabric.thickness)
+        if mark.claim.kind == "lies_clear":
+            found = nearer_side(found, fabric.thickness)
         reading = MarkReading(weight / weight.sum(), found.gap, error, found.facing, found.point, found.face)
         obstacle = _find_obstacle(certificate, over, len(uv))
         place = None
-        if mark.claim.kind in PLACE_CLAIMS and figure is not None and len(uv):
-            place = check_place(mark.claim.place, reading, uv, lattice, x, figure, regions, not obstacle)
+        claim = mark.claim
+        if claim.kind in PLACE_CLAIMS and figure is not None and ground is not None and regions is not None and len(uv):
+            where = (uv, lattice, x, figure, ground, regions)
+            place = check_place(claim.place, claim.tolerance, reading, *where, obstacle)
         verdicts.append(_judge(mark, reading, obstacle, place, figure))
     return tuple(verdicts)
 
@@ -148,8 +154,8 @@ def chord_error(lattice: Lattice, x: Array) -> Array:
 
 
 def find_strained(lattice: Lattice, x: Array, fabric: FabricCard) -> Array:
-    """(nu-1, nv-1) bool: cells with a corner where the cloth is stretched beyond the card's safe extension."""
-    warp, weft = link_strain_means(lattice, x)
+    """(nu-1, nv-1) bool: cells with a corner at which a link is stretched beyond the card's safe extension."""
+    warp, weft = link_strain_peaks(lattice, x)
     node = np.zeros(lattice.shape, dtype=bool)
     node[lattice.ij[:, 0], lattice.ij[:, 1]] = (warp > fabric.safe_strain[0]) | (weft > fabric.safe_strain[1])
     return node[1:, 1:] | node[1:, :-1] | node[:-1, 1:] | node[:-1, :-1]
@@ -166,6 +172,15 @@ def _measure(points: Array, normals: Array, figure: BodyField | None, half: floa
         return measure_gap(points, normals, figure, half)
     n = len(points)
     return GapReading(np.full(n, np.inf), np.full(n, np.nan), np.full((n, 3), np.nan), np.full(n, -1, np.int32))
+
+
+def nearer_side(found: GapReading, thickness: float) -> GapReading:
+    """``found`` with the gap (m) of whichever face of the cloth is nearer to the body, that face counted as facing it.
+
+    Where the inner side faces away, its gap is that of the outer side and the cloth's ``thickness`` (m) besides.
+    """
+    turned = found.facing < 0.0
+    return replace(found, gap=np.where(turned, found.gap - thickness, found.gap), facing=np.abs(found.facing))
 
 
 def _find_obstacle(certificate: Certificate, is_strained: bool, n_samples: int) -> str:
@@ -200,7 +215,9 @@ def _judge(
     possible = reading.share(tolerance + reading.error)
     verdict = UNDECIDED if obstacle else decide(mark.claim, reading)
     region = "" if figure is None else name_region(reading.weight, reading.face, figure.body)
-    reason = obstacle or say_why(verdict, mark.claim, gaps, (measured, possible), error, region, len(reading.gap) == 1)
+    reason = obstacle or say_why(
+        verdict, mark.claim, gaps, (sure, measured, possible), error, region, len(reading.gap) == 1
+    )
     return Verdict(
         mark.name, mark.kind, mark.claim.kind, verdict, reason, *gaps, sure, measured, possible, error, place, region
     )
@@ -210,22 +227,23 @@ def say_why(
     verdict: str,
     claim: Claim,
     gaps: tuple[float, float, float],
-    shares: tuple[float, float],
+    shares: tuple[float, float, float],
     error: float,
     region: str,
     is_point: bool,
 ) -> str:
     """One sentence with the figures that carried the verdict, lengths in mm.
 
-    ``shares``: of the mark's area within the tolerance as measured, and with the uncertainty granted.
+    ``shares``: of the mark's area within the tolerance for sure, as measured, and possibly.
     """
     if not np.isfinite(gaps[0]):
         return "There is no body in the scene that the mark could touch."
     at = f" ({region})" if region else ""
     tolerance = f"{1e3 * claim.tolerance:g} mm"
-    whole = "the point" if is_point else f"{100 * shares[0]:.0f} % of it"
-    granted = f", {100 * shares[1]:.0f} % if the uncertainty is granted"
-    granted = "" if is_point or shares[1] - shares[0] < 0.005 else granted
+    sure, measured, possible = (100.0 * share for share in shares)
+    whole = "the point" if is_point else f"{measured:.0f} % of it"
+    granted = f", {sure:.0f} to {possible:.0f} % as the uncertainty allows"
+    granted = "" if is_point or possible - sure < 0.5 else granted
     low, high = spell_mm(gaps[0]), spell_mm(gaps[2])
     span = f"gap {low} mm" if low == high else f"gap {low} to {high} mm"
     give = f"give or take {spell_mm(error)} mm" if error >= 5e-5 else "give or take less than 0.1 mm"
@@ -239,8 +257,8 @@ def say_why(
             f"The tolerance of {tolerance} lies inside the numerical uncertainty{at}: {whole} lies within it{granted}; "
             f"{span}, {give}; a finer spacing may decide it."
         )
-    if verdict == CLEAR and claim.kind == "lies_clear" and shares[1] > 0.005:
-        return f"All but {100 * shares[1]:.0f} % of it stays away from the body{at}: {span}, {give}."
+    if verdict == CLEAR and claim.kind == "lies_clear" and possible > 0.5:
+        return f"All but {possible:.0f} % of it stays away from the body{at}: {span}, {give}."
     tail = "" if verdict == CLEAR else "; other lays are not ruled out"
     return f"In this lay the nearest it comes to the body{at} is {low} mm, {give}{tail}."
 

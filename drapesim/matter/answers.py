@@ -18,13 +18,16 @@ UNDECIDED = "undecided"
 
 @dataclass(frozen=True)
 class PlaceCheck:
-    """The second test: does the picture on the cloth belong to the part of the body it touches?
+    """The second test: where the cloth touches, does the picture on it belong to that part of the body?
 
-    Offsets (m) from the mark's middle to the claimed place: along the body, straight from the body point nearest to the
-    mark's middle to the nearest point of the place; and on the cloth, straight on the flat map from the mark's middle
-    to the nearest cloth node that has the place as its nearest body part (for a landmark: the cloth point nearest to
-    it). Zero where the middle is on the place already. The offset on the cloth to a region counts whole nodes: it may
-    be too long by up to a node spacing.
+    Only the area in contact counts: inner side to the body, gap <= the claim's tolerance. ``belongs`` is True or False
+    only if it stays so with each gap larger or smaller by its error and each nearest body point moved by as much.
+
+    Offsets (m) from the mark's middle to the claimed place: along the body's surface, from the body point nearest to
+    the mark's middle to the nearest point of the place (inf if the surface does not join them); and on the cloth,
+    straight on the flat map from the mark's middle to the nearest cloth node that has the place as its nearest body
+    part (for a landmark: the cloth point nearest to it). Zero where the middle is on the place already. The offset on
+    the cloth to a region counts whole nodes: it may be too long by up to a node spacing.
     """
 
     place: str
@@ -40,7 +43,10 @@ class PlaceCheck:
 
 @dataclass(frozen=True)
 class Verdict:
-    """One mark's answer from one lay, SI."""
+    """One mark's answer from one lay, SI.
+
+    Gaps and shares are those of the cloth's inner side, of a mark claimed to lie clear those of its nearer side.
+    """
 
     mark: str
     kind: str
@@ -50,7 +56,7 @@ class Verdict:
     gap_min: float
     gap_median: float
     gap_max: float
-    contact_share_sure: float  # of the mark's area, inner side to the body: gap <= tolerance - each gap's error
+    contact_share_sure: float  # of the mark's area, that side to the body: gap <= tolerance - each gap's error
     contact_share_measured: float  # gap <= tolerance
     contact_share_possible: float  # gap <= tolerance + each gap's error
     uncertainty: float  # m, numerical

@@ -314,9 +314,7 @@ def load_body(
     """
     vertices, faces = _read_triangles(Path(path))
     is_glb = Path(path).suffix.lower() == ".glb"
-    up = up or ("y" if is_glb else "z")
-    if up not in UPRIGHT:
-        raise InputError(path, "up", f'"{up}" is no axis', f"give one of {', '.join(UPRIGHT)}")
+    rotation = find_upright(path, up)
     extent = float((vertices.max(axis=0) - vertices.min(axis=0)).max())
     notes = []
     if unit is None and is_glb:
@@ -336,10 +334,18 @@ def load_body(
     if length > MOST_EXTENT:
         problem = f"the longest extent is {length:.4g} m, and at most {MOST_EXTENT:g} m is taken"
         raise InputError(path, "unit", problem, "check the unit")
-    vertices = (vertices * UNITS[unit]) @ np.array(UPRIGHT[up], dtype=np.float64).T
+    vertices = (vertices * UNITS[unit]) @ rotation.T
     vertices, faces, repairs = repair_mesh(vertices, faces, str(path))
     return check_body(replace(_shell(vertices, faces, surface), landmarks=MappingProxyType({}),
                               repairs=(*notes, *repairs)))  # fmt: skip
+
+
+def find_upright(path: str | Path, up: str | None) -> Array:
+    """(3, 3) rotation from the file's axes to ours, as `load_body` takes it. Raises InputError for an unknown axis."""
+    up = up or ("y" if Path(path).suffix.lower() == ".glb" else "z")
+    if up not in UPRIGHT:
+        raise InputError(path, "up", f'"{up}" is no axis', f"give one of {', '.join(UPRIGHT)}")
+    return np.array(UPRIGHT[up], dtype=np.float64)
 
 
 def _guess_unit(path: str | Path, extent: float) -> str:

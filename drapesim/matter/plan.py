@@ -186,7 +186,7 @@ def _build_body(document: Document, file: SceneFile, inputs: dict[str, str]) -> 
     except InputError as fault:
         if fault.file:
             raise
-        kind = next(name for name in file.body.model_fields_set if name not in ("surface", "landmarks_mm"))
+        kind = next(name for name in file.body.model_fields_set if name not in ("surface", "landmarks_mm", "region"))
         raise document.error(("body", kind), fault.problem, fault.remedy) from None
     if file.body.landmarks_mm:
         given = {name: _point(place) for name, place in file.body.landmarks_mm.items()}
@@ -210,6 +210,7 @@ def _build_bare_body(document: Document, table: BodyTable, floor: float, inputs:
         path = _note_input(document, ("body", "mesh", "file"), "body mesh", mesh.file, inputs)
         stated = None if mesh.length_mm is None else _metres(mesh.length_mm)
         body = bodies.load_body(path, mesh.unit, mesh.up, stated, surface)
+        body = _name_regions(document, table, body, bodies.find_upright(path, mesh.up))
         body = bodies.placed(body, turn=math.radians(mesh.turn_deg))
         low, high = body.vertices.min(axis=0), body.vertices.max(axis=0)
         shift = _point(mesh.middle_mm) - 0.5 * (low + high)[:2]
@@ -227,6 +228,36 @@ def _build_bare_body(document: Document, table: BodyTable, floor: float, inputs:
     roof = table.ridge
     size3 = (_metres(roof.height_mm), _metres(roof.breadth_mm), _metres(roof.length_mm))
     return bodies.ridge(*size3, _metres(roof.radius_mm), surface, _point(roof.foot_mm))
+
+
+def _name_regions(document: Document, table: BodyTable, body: Body, rotation: Array) -> Body:
+    """A scan with the scene's regions, which are in the scan's own axes: ``rotation`` (3, 3) turned them to ours."""
+    middle = body.vertices[body.faces].mean(axis=1) @ rotation
+    names = tuple(dict.fromkeys(patch.name for patch in table.region))
+    region = np.full(len(body.faces), -1, dtype=np.int32)
+    for number, patch in enumerate(table.region):
+        if patch.centre_mm is not None and patch.radius_mm is not None:
+            inside = np.linalg.norm(middle - _point(patch.centre_mm), axis=1) <= _metres(patch.radius_mm)
+        else:
+            assert patch.low_mm is not None  # the schema wants a ball or a box
+            assert patch.high_mm is not None
+            inside = ((middle >= _point(patch.low_mm)) & (middle <= _point(patch.high_mm))).all(axis=1)
+        if not inside.any():
+            low, high = (_spell_point(corner) for corner in (middle.min(axis=0), middle.max(axis=0)))
+            problem = f"no face of the scan has its middle in region '{patch.name}'"
+            remedy = f"the scan's faces reach from {low} to {high} mm in its own axes"
+            raise document.error(("body", "region", number), problem, remedy)
+        region[inside] = names.index(patch.name)
+    for name in names:
+        if not (region == names.index(name)).any():
+            last = max(number for number, patch in enumerate(table.region) if patch.name == name)
+            problem = f"later regions take every face of region '{name}'"
+            raise document.error(("body", "region", last), problem, "name it after them, or make them smaller")
+    return replace(body, region=region, region_names=names)
+
+
+def _spell_point(metres: Array) -> str:
+    return "[" + ", ".join(f"{1e3 * value:.0f}" for value in metres) + "]"
 
 
 def _carve(table: FigureTable, surface: str) -> Body:

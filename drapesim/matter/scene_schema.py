@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
+import numpy as np
 from pydantic import Field, model_validator
 
 from drapesim.matter.door import Angle, Name, NotNegative, Pair, Positive, Sizes, Table, Triple
@@ -106,6 +107,25 @@ class RidgeTable(Table):
     foot_mm: Triple = Field(default=[0.0, 0.0, 0.0], description="the middle of its foot")
 
 
+class RegionTable(Table):
+    """A named patch of a scan: faces whose middle lies in a ball or box, in mm in the scan's own axes and origin."""
+
+    name: Name = Field(description="the region's name, as claims use it; tables of one name add up")
+    centre_mm: Triple | None = Field(default=None, description="middle of the ball")
+    radius_mm: Positive | None = None
+    low_mm: Triple | None = Field(default=None, description="the box's corner with the least x, y and z")
+    high_mm: Triple | None = Field(default=None, description="the opposite corner")
+
+    @model_validator(mode="after")
+    def _ball_or_box(self) -> RegionTable:
+        given = [key for key in ("centre_mm", "radius_mm", "low_mm", "high_mm") if getattr(self, key) is not None]
+        if given not in (["centre_mm", "radius_mm"], ["low_mm", "high_mm"]):
+            raise ValueError("a region is a ball or a box; give centre_mm and radius_mm, or low_mm and high_mm")
+        if self.low_mm is not None and self.high_mm is not None and np.any(np.subtract(self.high_mm, self.low_mm) <= 0):
+            raise ValueError("high_mm is not above low_mm in x, y and z; give the corners the other way round")
+        return self
+
+
 BODIES = ("figure", "mesh", "sphere", "cylinder", "box", "ridge")
 
 
@@ -120,6 +140,9 @@ class BodyTable(Table):
     box: BoxTable | None = None
     ridge: RidgeTable | None = None
     landmarks_mm: dict[Name, Triple] = Field(default={}, description="further named points of the placed body")
+    region: list[RegionTable] = Field(
+        default=[], description="named patches of a scan; where two meet, the later holds"
+    )
 
     @model_validator(mode="after")
     def _exactly_one(self) -> BodyTable:
@@ -127,6 +150,8 @@ class BodyTable(Table):
         if len(given) != 1:
             found = " and ".join(given) if given else "none"
             raise ValueError(f"one kind of body is wanted, and {found} is given; give one of {', '.join(BODIES)}")
+        if self.region and self.mesh is None:
+            raise ValueError("regions are named on a scan only; drop body.region, or give body.mesh")
         return self
 
 

@@ -64,6 +64,17 @@ def link_strain_means(lattice: Lattice, x: Array) -> tuple[Array, Array]:
     return means[0], means[1]
 
 
+def link_strain_peaks(lattice: Lattice, x: Array) -> tuple[Array, Array]:
+    """Engineering strain (n,) along warp and weft: the larger of the one or two links at each node."""
+    peaks = []
+    for axis, strain in enumerate(link_strains(lattice, x)):
+        peak = np.full(len(x), -np.inf)
+        for ends in link_ends(lattice, axis):
+            np.maximum.at(peak, ends, strain)
+        peaks.append(peak)
+    return peaks[0], peaks[1]
+
+
 def shear_angles(lattice: Lattice, x: Array) -> Array:
     """(n,) rad: mean over the cells at each node of asin(t_u . t_v), with t_u, t_v the cell's unit mid-lines."""
     corner = cell_corners(lattice)

@@ -70,9 +70,10 @@ def record_contact(
     ``contact_force`` (n, 3) N: of body and support on each node. ``body``: prepared, or as it is.
     gap = d - t/2 where the inner normal points to the body (facing >= 0), else d + t/2, with d the signed distance of
     the node to the body and t the thickness of the card; see `measure_gap`. pressure is the part of the contact force
-    along the sheet's normal, over the node's area. Strain is the mean over a node's links, tension the card's curve at
-    that strain, the shear angle the mean over a node's cells of asin of the cosine between the yarns (positive where
-    the angle between +u and +v has closed).
+    along the sheet's normal, over the node's area: pressure from edge and face contacts is shared out to the nodes of
+    the touching cloth, so a node may show pressure without touching. Strain is the mean over a node's links, tension
+    the card's curve at that strain, the shear angle the mean over a node's cells of asin of the cosine between the
+    yarns (positive where the angle between +u and +v has closed).
     """
     field = body if isinstance(body, BodyField) else prepare_body(body)
     normal = inner_normals(lattice, x)

@@ -22,6 +22,7 @@ from drapesim.ground.references.elastica import (
     reduce_overhang_peirce,
     solve_cantilever,
 )
+from drapesim.ground.references.loops import HeartLoop, solve_heart_loop
 from drapesim.ground.references.sliding import (
     predict_capstan_ratio,
     predict_edge_overhang,
@@ -44,6 +45,7 @@ __all__ = [
     "CantileverShape",
     "Catenary",
     "HangingStretch",
+    "HeartLoop",
     "Tent",
     "find_bending_length",
     "find_gamma",
@@ -67,5 +69,6 @@ __all__ = [
     "reduce_overhang_peirce",
     "solve_cantilever",
     "solve_catenary",
+    "solve_heart_loop",
     "solve_tent",
 ]

@@ -1,5 +1,6 @@
 """The report: outcome first, self-contained, nothing left unsaid."""
 
+import math
 import re
 from dataclasses import replace
 from html.parser import HTMLParser
@@ -11,6 +12,7 @@ import pytest
 from drapesim.front import report
 from drapesim.front.report import list_checks, list_fabric, spell_outcome, spell_quality, write_report
 from drapesim.ground.outcome import Ending
+from tests.unit.made_run import make_run
 
 
 class Text(HTMLParser):
@@ -136,3 +138,39 @@ def test_fabric_flags(finished):
     assert flags["bending rigidity, bias"][0] == "estimated"
     assert flags["shear rigidity"][0] == "invented"
     assert flags["mass per area"][0] == "not stated"
+
+
+def test_what_is_not_finite_is_called_not_measured():
+    run = make_run()
+    lost = replace(run.certificate, residual_rms=math.nan, stay_max=math.inf, strain_over_safe=math.nan)
+    place = replace(run.verdicts[0].place, offset_body=math.inf)
+    verdicts = (replace(run.verdicts[0], place=place), *run.verdicts[1:])
+    page = report.render(replace(run, certificate=lost, verdicts=verdicts), {}, "")
+    text = Text()
+    text.feed(page)
+    said = " ".join(text.words)
+    assert said.count("not measured") >= 6  # three figures above, and the second mark's middle, most and uncertainty
+    assert not re.search(r"\b(nan|inf)\b", said)
+
+
+def test_contact_is_told_as_measured_with_what_the_uncertainty_allows():
+    run = make_run()
+    text = Text()
+    text.feed(report.render(run, {}, ""))
+    at = text.words.index("(45 to 55)")
+    assert text.words[at - 1] == "50"
+    assert "Does it belong to the front? Undecided. It may be moved." in " ".join(text.words)
+
+
+def test_a_place_not_asked_for_is_not_called_undecided():
+    run = make_run()
+    place = replace(run.verdicts[0].place, asked=False, reason="Nothing of it touches.", offset_body=0.0)
+    text = Text()
+    text.feed(report.render(replace(run, verdicts=(replace(run.verdicts[0], place=place), run.verdicts[1])), {}, ""))
+    assert "Does it belong to the front? Not asked. Nothing of it touches." in " ".join(text.words)
+
+
+def test_the_report_says_how_pressure_is_shared_out(finished):
+    words = Text()
+    words.feed(report.render(finished, {}, ""))
+    assert "a node may show pressure without touching" in " ".join(words.words)

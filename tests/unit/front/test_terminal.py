@@ -2,6 +2,8 @@
 
 import io
 import math
+import time
+from dataclasses import replace
 
 import pytest
 from rich.console import Console
@@ -9,6 +11,7 @@ from rich.console import Console
 from drapesim.front import terminal
 from drapesim.front.terminal import Bars, Forecast, Plain, Silent, choose_display, spell_residual, spell_seconds
 from drapesim.settling.level import Progress
+from tests.unit.made_run import make_run
 
 
 def step(stage="settling", level=0, steps=40, rms=0.1, share=0.5, seconds=1.0):
@@ -68,49 +71,62 @@ def test_residual_is_not_shown_before_there_is_one():
 def test_plain_lines_come_with_each_stage_and_every_ten_seconds(monkeypatch):
     clock = [100.0]
     monkeypatch.setattr(terminal.time, "monotonic", lambda: clock[0])
-    monkeypatch.setattr(terminal, "is_first_run", lambda: True)
     text = io.StringIO()
     show = Plain(Console(file=text, width=40))
     show(step("preparing", steps=0, rms=math.nan))
+    show(step("compiling", steps=0, rms=math.nan))
     for _ in range(25):
         show(step())
         clock[0] += 1.0
     show(step("writing", steps=0, rms=math.nan))
     lines = text.getvalue().splitlines()
-    assert lines[0].startswith("preparing; compiling the inner loops for this processor, once")
-    assert lines[1:-1] == ["settling, 15 mm nodes (lattice 1 of 3); residual 0.1 rms, 0.3 max node weights"] * 3
+    assert lines[0] == "preparing"
+    assert lines[1].startswith("compiling the inner loops for this processor, once")
+    assert lines[2:-1] == ["settling, 15 mm nodes (lattice 1 of 3); residual 0.1 rms, 0.3 max node weights"] * 3
     assert lines[-1] == "writing"
 
 
-def test_the_compile_notice_comes_only_the_first_time(monkeypatch):
-    monkeypatch.setattr(terminal, "is_first_run", lambda: False)
-    text = io.StringIO()
-    Plain(Console(file=text))(step("preparing", steps=0, rms=math.nan))
-    assert text.getvalue() == "preparing\n"
-
-
-def test_bars_name_each_lattice(monkeypatch):
-    monkeypatch.setattr(terminal, "is_first_run", lambda: True)
+def test_bars_name_each_lattice():
     text = io.StringIO()
     with Bars(Console(file=text, width=160, force_terminal=True, color_system=None)) as show:
-        show(step("preparing", steps=0, rms=math.nan))
+        show(step("compiling", steps=0, rms=math.nan))
+        time.sleep(0.6)  # the bars are redrawn four times a second
         show(step(level=0))
         show(step(level=1, share=0.25))
     said = text.getvalue()
-    for part in ("Compiling the inner loops", "(lattice 1 of 3)", "(lattice 2 of 3)", "0.1 rms", "handed on"):
+    for part in ("compiling the inner loops", "(lattice 1 of 3)", "(lattice 2 of 3)", "0.1 rms", "handed on"):
         assert part in said
-
-
-def test_first_run_is_known_by_the_kernel_folder(monkeypatch, tmp_path):
-    from drapesim.kernels import jit
-
-    monkeypatch.setattr(jit, "CACHE_FOLDER", tmp_path)
-    assert terminal.is_first_run()
-    (tmp_path / "relax_1").mkdir()
-    (tmp_path / "relax_1" / "relax.relax-1.py311.nbi").touch()
-    assert not terminal.is_first_run()
 
 
 def test_display_is_chosen_by_the_stream(capsys):
     assert type(choose_display(is_quiet=True)) is Silent
     assert type(choose_display(is_quiet=False)) is Plain  # the tests' stderr is no terminal
+
+
+def test_a_narrow_terminal_gets_the_marks_as_text(finished):
+    told = {}
+    for width in (80, 150):
+        text = io.StringIO()
+        terminal.show_run(Console(file=text, width=width), finished)
+        told[width] = text.getvalue()
+    assert max(map(len, told[80].splitlines())) <= 80
+    for verdict in finished.verdicts:
+        assert f"{verdict.mark}: {verdict.verdict}; as claimed:" in told[80]
+        assert verdict.mark in told[150]
+    assert "place claimed: top: not asked" in told[80]
+    assert "\u2026" not in told[80]  # nothing cut off
+
+
+@pytest.mark.parametrize("width", [80, 150])
+def test_what_is_not_finite_is_called_not_measured(width):
+    run = make_run()
+    lost = replace(
+        run.certificate, residual_rms=math.nan, residual_max=math.inf, stay_max=math.nan, penetration_max=math.nan,
+        strain_max=(math.nan, math.nan), strain_over_safe=math.nan, energy_closure=math.inf, mobilised=math.nan,
+        spacing_over_c=math.inf,
+    )  # fmt: skip
+    text = io.StringIO()
+    terminal.show_run(Console(file=text, width=width), replace(run, certificate=lost))
+    words = text.getvalue().replace("\u2502", " ").split()
+    assert "measured" in words
+    assert not {"nan", "inf", "-inf"} & {word.strip("();,:%") for word in words}

@@ -11,6 +11,8 @@ from drapesim.front import view
 from drapesim.front.charts import cut_triangles, draw_history, draw_sections, take_sections
 from drapesim.front.colours import scale_gaps
 
+NO_WINDOW = "this system cannot draw without a screen: apt-get install --no-install-recommends libegl1 libgl1"
+
 
 @pytest.fixture
 def fresh_probe():
@@ -45,7 +47,7 @@ def test_a_hanging_probe_is_no_window(monkeypatch):
 
 def test_pictures_show_the_sheet(finished, tmp_path):
     if view.pick_window() is None:
-        pytest.skip("this system cannot draw without a screen")
+        pytest.skip(NO_WINDOW)
     written = view.draw_views(finished, tmp_path)
     assert set(written) == {"slant", "cut", "side", "above"}
     for name, path in written.items():
@@ -64,23 +66,55 @@ def test_places_fall_where_the_camera_sees_them():
 def test_overlay_meets_the_picture(finished):
     """A label's place is where the renderer draws: the highest red ball is found at the projected point."""
     if view.pick_window() is None:
-        pytest.skip("this system cannot draw without a screen")
+        pytest.skip(NO_WINDOW)
     camera = next(c for c in view.place_cameras(finished) if c.name == "side")
     drop = finished.marks[3]
-    shot = view.take_shot(replace(finished, marks=(drop,), verdicts=()), camera, scale_gaps((1e-3,)))
-    (line,) = view.trace_mark(finished, drop, 0.0)
+    with view.Studio(replace(finished, marks=(drop,), verdicts=()), scale_gaps((1e-3,))) as studio:
+        shot = studio.take(camera)
+    (line,) = view.trace_mark(finished, drop)
     ((x, y),) = shot.place(line)
     window = shot.pixels[int(y) - 8 : int(y) + 9, int(x) - 8 : int(x) + 9].astype(int)
     yellow = (window[:, :, 0] - window[:, :, 2] > 40).mean()  # the sign for "undecided"
     assert yellow > 0.3
 
 
-def test_band_follows_gap(finished):
+def test_every_gap_is_looked_up_in_its_own_band():
     scale = scale_gaps((5e-4, 1e-3, 5e-3))
-    sheet = view.build_sheet(finished, scale)
-    gap, band = np.asarray(sheet.point_data["gap"]), np.asarray(sheet.point_data["band"])
-    inside = np.abs(gap[:, None] - scale.edges).min(axis=1) > 1e-6
-    assert (np.minimum(np.floor(band), len(scale.edges)) == scale.band(gap))[inside].all()
+    shades = view.shade_gaps(scale)
+    gap = np.linspace(0.0, 1.2 * scale.edges[-1], 5000)  # both sides of every edge, and beyond the last
+    step = 1.02 * scale.edges[-1] / len(shades)
+    inside = np.abs(gap[:, None] - scale.edges).min(axis=1) > step
+    place = np.minimum((gap / step).astype(int), len(shades) - 1)
+    assert (shades[place, :3] == np.round(255 * scale.paint(gap)))[inside].all()
+    assert (shades[:, 3] == 255).all()
+
+
+def test_the_sheet_shows_the_bands_of_its_gap(finished):
+    """Seen from above on top of the roller, where cloth touches, and beside it, where it hangs 7 mm off."""
+    if view.pick_window() is None:
+        pytest.skip(NO_WINDOW)
+    gap = np.where(finished.lattice.uv[:, 1] < 0.06, 2e-4, 7e-3)
+    run = replace(finished, marks=(), verdicts=(), contact=replace(finished.contact, gap=gap))
+    scale = scale_gaps((5e-4, 1e-3, 5e-3))
+    camera = next(c for c in view.place_cameras(run) if c.name == "above")
+    with view.Studio(run, scale) as studio:
+        shot = studio.take(camera)
+    places = shot.place(np.array([[0.0, -0.03, 0.6], [0.0, 0.03, 0.6]])).astype(int)
+    seen = np.array([shot.pixels[y, x] for x, y in places]) / 255
+    for colour, right, wrong in zip(seen, (2e-4, 7e-3), (7e-3, 2e-4), strict=True):
+        away = [np.abs(colour - scale.paint(np.array([gap]))[0]).max() for gap in (right, wrong)]
+        assert away[0] < 0.1 < away[1]
+
+
+def test_every_camera_sees_the_whole_sheet_and_the_body(finished):
+    if view.pick_window() is None:
+        pytest.skip(NO_WINDOW)
+    with view.Studio(finished, scale_gaps((1e-3,))) as studio:
+        for camera in view.place_cameras(finished):
+            shot = studio.take(camera)
+            places = shot.place(np.concatenate([finished.x, finished.body.vertices[:100]]))  # the roller's come first
+            assert (places > 2).all(), camera.name
+            assert (places < np.array(shot.pixels.shape[1::-1]) - 2).all(), camera.name
 
 
 def test_section_of_the_roller(finished):

@@ -131,6 +131,23 @@ def test_undecided_where_overstretched(lattice, block):
     assert judge(draw(u=0.2), lattice, x, block).verdict == NATURAL
 
 
+def test_one_overstretched_link_is_enough(lattice, block):
+    # One link 3 % longer, its neighbour 3 % shorter: no mean over a node's two links exceeds 1.5 %.
+    x = lay_flat(lattice, 1e-4)
+    x[lattice.index[15, 10], 0] += 0.03 * lattice.spacing_u
+    assert judge(draw(), lattice, x, block).verdict == UNDECIDED
+    assert judge(draw(u=0.2), lattice, x, block).verdict == NATURAL
+
+
+def test_the_outer_side_does_not_lie_clear_when_it_touches(lattice, block):
+    turned = replace(lattice, inner_sign=1)
+    verdict = judge(draw(kind="lies_clear"), turned, lay_flat(lattice, 2e-4), block)
+    assert verdict.verdict == NATURAL
+    assert verdict.meets is False
+    assert (verdict.gap_median, verdict.contact_share_measured) == pytest.approx((2e-4, 1.0))
+    assert judge(draw(kind="lies_clear"), turned, lay_flat(lattice, 2e-3), block).meets
+
+
 def test_no_body(lattice, block):
     support = replace(block, parts=(BodyPart("support", "slate", is_support=True),))
     verdict = judge(draw(), lattice, lay_flat(lattice, 1e-4), support)
@@ -167,6 +184,46 @@ def test_region_share_and_offsets(lattice, block):
     assert 0.05 - 0.0011 <= off.place.offset_cloth <= 0.05 + 0.0011 + lattice.spacing_u
 
 
+def test_only_what_touches_is_asked_for_its_place(lattice, block):
+    # Gap 1 mm + 0.1 x about x = 0, where the regions part: the left half touches, the right half does not.
+    x = lay_flat(lattice, 1e-3, 0.1)
+    left, right = (judge(draw(kind="touches_place", place=f"{side} half", share=0.3), lattice, x, block).place
+                   for side in ("left", "right"))  # fmt: skip
+    assert (left.asked, left.belongs, left.share_on_place) == (True, True, pytest.approx(1.0))
+    assert (right.asked, right.belongs, right.share_on_place) == (True, False, pytest.approx(0.0))
+
+
+def test_place_is_not_asked_where_nothing_touches(lattice, block):
+    verdict = judge(draw(u=0.35, kind="touches_place", place="right half"), lattice, lay_flat(lattice, 5e-3), block)
+    assert (verdict.place.asked, verdict.place.belongs, verdict.meets) == (False, None, False)
+    assert "not asked" in verdict.place.reason
+    assert np.isnan([verdict.place.share_on_place_sure, verdict.place.share_on_place]).all()
+    assert verdict.place.offset_body == 0.0
+
+
+@pytest.mark.parametrize(("height", "error", "belongs"), [(1e-4, 1e-3, None), (1e-4, 1e-5, True), (1.05e-3, 1e-4, None),
+                                                          (0.85e-3, 1e-4, True)])  # fmt: skip
+def test_place_grants_the_uncertainty_both_ways(lattice, block, height, error, belongs):
+    # 22 mm of 40 lie on the right half: 55 %. Moved by 1 mm each to the worst, a touching 55 % stays above half; but
+    # with a gap of 0.1 mm give or take 1 mm, or 1.05 give or take 0.1, it is not sure that anything touches.
+    mark = draw(u=0.302, kind="touches_place", place="right half")
+    verdict = judge(mark, lattice, lay_flat(lattice, height), block, replace(SETTLED, penetration_max=error))
+    assert verdict.place.asked
+    assert verdict.place.belongs is belongs
+
+
+def test_place_shares_bracket_the_measured_one(lattice, block):
+    # 55 % on the right half; 3 mm of error moves 3 of 40 mm over the border, either way: 47.5 to 62.5 %.
+    mark = draw(u=0.302, kind="touches_place", place="right half", tolerance=5e-3)
+    place = judge(mark, lattice, lay_flat(lattice, 1e-4), block, replace(SETTLED, penetration_max=3e-3)).place
+    shares = [place.share_on_place_sure, place.share_on_place, place.share_on_place_possible]
+    assert shares == pytest.approx([0.475, 0.55, 0.625], abs=0.026)  # columns of samples are 2 mm apart
+    assert place.belongs is None
+    place = judge(replace(mark, claim=replace(mark.claim, place="left half")), lattice, lay_flat(lattice, 1e-4), block,
+                  replace(SETTLED, penetration_max=5e-4)).place  # fmt: skip
+    assert place.belongs is False
+
+
 def test_place_undecided_on_the_border(lattice, block):
     certificate = replace(SETTLED, penetration_max=4e-4)
     mark = draw(u=0.2998, kind="touches_place", place="right half", tolerance=2e-3)
@@ -181,6 +238,19 @@ def test_landmark_offsets(lattice, block):
     assert verdict.place.offset_cloth == pytest.approx(0.1, abs=0.0015)
     assert verdict.place.belongs is False
     assert judge(draw(u=0.35, size=0.02, kind="shows_feature", place="stud"), lattice, x, block).place.belongs
+
+
+def test_landmark_grants_the_uncertainty_both_ways(lattice, block):
+    # A mark 20 mm wide, its middle 15 mm from the stud: of it 0.74 lie within 20 mm, 0.44 within 14, all within 26.
+    mark = draw(u=0.365, size=0.02, kind="shows_feature", place="stud", tolerance=0.01)
+    place = judge(mark, lattice, lay_flat(lattice, 1e-4), block, replace(SETTLED, penetration_max=6e-3)).place
+    shares = [place.share_on_place_sure, place.share_on_place, place.share_on_place_possible]
+    at = (np.arange(20) + 0.5) / 1000 - 0.01
+    away = np.hypot(at[:, None] + 0.015, at[None])
+    assert shares == pytest.approx([np.mean(away <= reach) for reach in (0.014, 0.02, 0.026)], abs=1e-9)
+    assert shares[0] < 0.5 < shares[1] < shares[2]
+    assert place.belongs is None
+    assert judge(mark, lattice, lay_flat(lattice, 1e-4), block).place.belongs
 
 
 def test_nearest_cloth_lies_between_nodes(lattice):

@@ -114,6 +114,55 @@ def test_a_scan_is_turned_and_set_down(write, tmp_path):
     assert np.allclose(body.max(axis=0), [0.080, 0.140, 0.065], atol=1e-9)
 
 
+MESH = 'mesh = { file = "ball.ply", unit = "cm", up = "y", turn_deg = 90, middle_mm = [30, 40] }'
+
+
+def write_ball(folder, regions, write):
+    """A ball of 50 mm radius about (70, 80, 90) mm of its file."""
+    ball = trimesh.creation.icosphere(3, 5.0)
+    ball.apply_translation((7.0, 8.0, 9.0)).export(folder / "ball.ply")
+    tables = "".join(f"\n[[body.region]]\n{region}" for region in regions)
+    return write((BOX, MESH + tables))
+
+
+def test_names_regions_of_a_scan_in_its_own_axes(write, tmp_path):
+    crown = 'name = "crown"\ncentre_mm = [70, 130, 90]\nradius_mm = 30'
+    flanks = [f'name = "flank"\nlow_mm = [{x}, 0, 0]\nhigh_mm = [{x + 20}, 200, 200]' for x in (20, 100)]
+    body = read_scene(write_ball(tmp_path, [crown, *flanks], write)).body
+    assert body.region_names == ("crown", "flank")
+    ball = body.region[body.part == 0]
+    middle = body.vertices[body.faces[body.part == 0]].mean(axis=1) - np.array([0.03, 0.04, 0.05])  # off the centre
+    # The file's y is up; its x, turned by a quarter, is the world's y.
+    is_flank = np.abs(middle[:, 1]) > 0.03
+    is_crown = np.linalg.norm(middle - np.array([0.0, 0.0, 0.05]), axis=1) <= 0.03
+    assert (ball[is_flank] == 1).all()
+    assert (ball[is_crown & ~is_flank] == 0).all()
+    assert (ball[~is_crown & ~is_flank] == -1).all()
+    assert 0 < np.count_nonzero(ball == 0) < np.count_nonzero(ball == 1)
+    assert (body.region[body.part == 1] == -1).all()
+
+
+@pytest.mark.parametrize(("regions", "sentence"), [
+    (['name = "a"\ncentre_mm = [0, 0, 0]\nradius_mm = 30'],
+     "body.region[1]: no face of the scan has its middle in region 'a'; the scan's faces reach from [2"),
+    (['name = "a"\ncentre_mm = [70, 130, 90]\nradius_mm = 30',
+      'name = "b"\nlow_mm = [0, 0, 0]\nhigh_mm = [200, 200, 200]'],
+     "body.region[1]: later regions take every face of region 'a'"),
+    (['name = "a"\ncentre_mm = [0, 0, 0]'], "a region is a ball or a box"),
+    (['name = "a"\nlow_mm = [0, 0, 0]\nhigh_mm = [0, 1, 1]'], "high_mm is not above low_mm"),
+])  # fmt: skip
+def test_refuses_regions_that_name_nothing(write, tmp_path, regions, sentence):
+    with pytest.raises(InputError) as fault:
+        read_scene(write_ball(tmp_path, regions, write))
+    assert sentence in str(fault.value)
+
+
+def test_refuses_regions_on_a_solid(write):
+    table = '\n[[body.region]]\nname = "a"\ncentre_mm = [0, 0, 0]\nradius_mm = 30'
+    with pytest.raises(InputError, match=r"regions are named on a scan only; drop body\.region"):
+        read_scene(write((BOX, BOX + table)))
+
+
 @pytest.mark.parametrize(
     ("table", "low", "high"),
     [

@@ -8,6 +8,7 @@ from drapesim.matter.surface import (
     inner_normals,
     link_ends,
     link_strain_means,
+    link_strain_peaks,
     link_strains,
     sample_sheet,
     shear_angles,
@@ -45,10 +46,11 @@ def test_strain_of_an_even_stretch():
     np.testing.assert_allclose(weft, -0.004, rtol=0, atol=1e-12)
 
 
-def test_strain_is_the_mean_of_the_links_that_exist():
+def test_strain_at_a_node_is_the_mean_or_the_largest_of_the_links_that_exist():
     lattice = holed()
     x = crumple(lattice)
     warp, weft = link_strain_means(lattice, x)
+    peaks = link_strain_peaks(lattice, x)
     at = {tuple(ij): k for k, ij in enumerate(lattice.ij.tolist())}
 
     def is_cloth(i, j):
@@ -65,6 +67,7 @@ def test_strain_is_the_mean_of_the_links_that_exist():
                 of_weft.append(np.linalg.norm(x[a] - x[b]) / 0.008 - 1.0)
         assert warp[k] == pytest.approx(np.mean(of_warp), abs=1e-12)
         assert weft[k] == pytest.approx(np.mean(of_weft), abs=1e-12)
+        assert (peaks[0][k], peaks[1][k]) == pytest.approx((max(of_warp), max(of_weft)), abs=1e-12)
 
 
 def test_shear_angle_has_the_sign_of_the_closing_angle():

@@ -1,0 +1,56 @@
+"""Wording: figures and answers as words, alike in the terminal and the report. What is not finite is "not measured"."""
+
+from __future__ import annotations
+
+import math
+from types import MappingProxyType
+
+from drapesim.ground.outcome import NOT_MEASURED
+from drapesim.matter.answers import PlaceCheck, Verdict
+
+WORDS = MappingProxyType({True: "yes", False: "no", None: "undecided"})
+
+
+def spell_figure(value: float, form: str = ".2g", unit: str = "") -> str:
+    """``value`` in the format ``form``, with its unit; without a minus before zero."""
+    if not math.isfinite(value):
+        return NOT_MEASURED
+    text = f"{value:{form}} {unit}".rstrip()
+    return text.removeprefix("-") if float(f"{value:{form}}") == 0.0 else text
+
+
+def spell_mm(metres: float, digits: int = 1) -> str:
+    """A length in mm, the unit left out."""
+    return spell_figure(1e3 * metres, f".{digits}f")
+
+
+def spell_percent(share: float) -> str:
+    """A share in whole per cent, the sign left out."""
+    return spell_figure(100.0 * share, ".0f")
+
+
+def spell_contact(verdict: Verdict) -> tuple[str, str]:
+    """(share in contact as measured, the least and most that the uncertainty allows), per cent; "" if these agree."""
+    measured = spell_percent(verdict.contact_share_measured)
+    least, most = spell_percent(verdict.contact_share_sure), spell_percent(verdict.contact_share_possible)
+    return measured, "" if least == measured == most else f"{least} to {most}"
+
+
+def spell_belonging(place: PlaceCheck) -> str:
+    """Answer of the second test in one word or two."""
+    return WORDS[place.belongs] if place.asked else "not asked"
+
+
+def spell_place(place: PlaceCheck, verdict_reason: str = "") -> str:
+    """The second test in sentences; a reason that the verdict has given already is not said again."""
+    said = [f"Does it belong to the {place.place}? {spell_belonging(place).capitalize()}."]
+    if place.reason != verdict_reason:
+        said.append(place.reason)
+    if place.offset_body <= 0.0 and place.offset_cloth <= 0.0:
+        said.append("Its middle lies there.")
+    elif math.isfinite(place.offset_body) and math.isfinite(place.offset_cloth):
+        body, cloth = spell_mm(place.offset_body), spell_mm(place.offset_cloth)
+        said.append(f"Its middle is {body} mm off along the body and {cloth} mm on the cloth.")
+    else:
+        said.append("How far off its middle is was not measured.")
+    return " ".join(said)
