@@ -13,6 +13,10 @@ class Ending(Enum):
     CERTIFICATE_FAILED = (
         "Unsettled: the solver reached its goal, but not every figure of the certificate is met; its table says which."
     )
+    STUCK = (
+        "Unsettled: the sheet could move on only through itself; start it with its layers farther apart, "
+        "or use a finer spacing."
+    )
     INTERRUPTED = "Interrupted: a checkpoint was kept; run again with --resume to go on."
     NOT_FINITE = "Failed: a position became non-finite; check the fabric card and the starting height."
 

@@ -165,8 +165,8 @@ def relax(n_steps, peak, x, v, force, touch, spent, fields, cloth, contacts, pac
     """Take ``n_steps`` steps in place; with 0 steps only the forces at ``x`` are computed.
 
     x, v, force (elastic + dead load), touch (contact force): (3, NU, NV). ``spent`` (2, NU, NV) gains what
-    damping and, second, contact take out of the sheet, J. ``peak`` (blocks, 2) is raised to the largest warp and weft strain met; the work
-    is cut into that many blocks, which only decides who does it.
+    damping and, second, contact take out of the sheet, J. ``peak`` (blocks, 2) is raised to the largest warp and weft
+    strain met; the work is cut into that many blocks, which only decides who does it.
 
     The loops hold nothing but calls: their bodies compile once as plain kernels, in half the time, and a write to a
     tuple's field straight inside a parallel loop would be lost (numba 0.68).

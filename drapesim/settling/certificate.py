@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from drapesim.ground.outcome import NOT_MEASURED
 from drapesim.matter.plan import SettleSettings
 from drapesim.matter.surface import link_strains
 from drapesim.mechanics.solve import choose_pace, positions, stiffest_tangent, stored_energy
@@ -117,7 +118,13 @@ def find_failures(figures: Mapping[str, float], settings: SettleSettings) -> tup
         ("penetration_max", settings.penetration, 1e3, " mm", "depth of the cloth's face in the body"),
         ("crossings", 0, 1.0, "", "number of places where cloth passes through cloth"),
         ("body_crossings", 0, 1.0, "", "number of cloth-body crossings"),
-        ("energy_closure", settings.energy_closure, 1.0, "", "energy not accounted for on the last lattice, as a share"),
+        (
+            "energy_closure",
+            settings.energy_closure,
+            1.0,
+            "",
+            "energy not accounted for on the last lattice, as a share",
+        ),
     )
     return tuple(
         f"The {what} is {_figure(scale * figures[name], unit)}; the limit is {scale * limit:.3g}{unit}."

@@ -186,7 +186,7 @@ def settle(
             _take_up(state, resume)
         goal = (AIM * settings.residual_rms, AIM * settings.residual_max) if is_last else COARSE_GOAL
         watch = _Watch(progress, keep, number, len(pile), started, goal, opening)
-        stay, rested = np.inf, False
+        stay, failed, rested = np.inf, None, False
         try:
             sink = SINK_SHARE * settings.penetration
             looks = 3 if is_last else 1
@@ -201,11 +201,12 @@ def settle(
                 certificate = certify(state, settings, stay, opening, time.monotonic() - started)
         except KeyboardInterrupt:
             raise Interrupted(watch.checkpoint(state)) from None
-        except (FloatingPointError, Crossed):
+        except (FloatingPointError, Crossed) as fault:
+            failed = Ending.STUCK if isinstance(fault, Crossed) else Ending.NOT_FINITE
             certificate = certify(state, settings, stay, opening, time.monotonic() - started)
             break
         x = positions(state.problem, state.motion)
-    return _finished(state, lattice, certificate, rested)
+    return _finished(state, lattice, certificate, rested, failed)
 
 
 def refuse_crossed(lattice: Lattice, x0: Array) -> None:
@@ -281,15 +282,20 @@ def _take_up(state: LevelState, resume: Checkpoint) -> None:
     state.found = carry_contacts(problem.lattice, found, problem.card.thickness, problem.friction, *carried)
 
 
-def _finished(state: LevelState, final: Lattice, certificate: Certificate, rested: bool) -> SettledSheet:
+def _finished(
+    state: LevelState, final: Lattice, certificate: Certificate, rested: bool, failed: Ending | None
+) -> SettledSheet:
     lattice, motion = state.problem.lattice, state.motion
     x = unpadded(lattice, motion.x)
     if len(x) != len(final.ij):  # a coarse level has failed: there is no sheet to show
         nothing = np.full((len(final.ij), 3), np.nan)
         history = np.array(state.history).reshape(-1, 4)
-        return SettledSheet(final, nothing, 0.0 * nothing, 0.0 * nothing, Ending.NOT_FINITE, certificate, history)
+        ending = failed or Ending.NOT_FINITE
+        return SettledSheet(final, nothing, 0.0 * nothing, 0.0 * nothing, ending, certificate, history)
     if certificate.settled:
         ending = Ending.SETTLED
+    elif failed is not None:
+        ending = failed
     elif not np.isfinite(x).all():
         ending = Ending.NOT_FINITE
     else:
