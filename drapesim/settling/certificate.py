@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from drapesim.ground.outcome import NOT_MEASURED
 from drapesim.matter.plan import SettleSettings
 from drapesim.matter.surface import link_strains
 from drapesim.mechanics.independent import elastic_energy_and_force
@@ -38,7 +39,7 @@ class Certificate:
     crossings: int  # cloth triangle pairs that cross, exact
     body_crossings: int  # cloth-body triangle pairs that cross, exact
     strain_max: tuple[float, float]  # warp, weft
-    strain_over_safe: float  # area fraction where the safe extension is exceeded
+    strain_over_safe: float  # share of links beyond the safe extension: of warp or weft, the larger
     energy_closure: float  # |work - stored - dissipated| / largest term
     stable: bool | None  # tangent positive definite; None: not computed
     mobilised: float  # fraction of contacts at more than 0.95 of their friction limit
@@ -144,8 +145,12 @@ def find_failures(figures: Mapping[str, float], settings: SettleSettings) -> tup
         ("body_crossings", 0, 1.0, "", "number of cloth-body crossings"),
         ("energy_closure", settings.energy_closure, 1.0, "", "energy not accounted for, as a share"),
     )
+
+    def spell(value: float, unit: str) -> str:
+        return f"is {value:.3g}{unit}" if np.isfinite(value) else f"was {NOT_MEASURED}"
+
     return tuple(
-        f"The {what} is {scale * figures[name]:.3g}{unit}; the limit is {scale * limit:.3g}{unit}."
+        f"The {what} {spell(scale * figures[name], unit)}; the limit is {scale * limit:.3g}{unit}."
         for name, limit, scale, unit, what in limits
         if not figures[name] <= limit
     )
