@@ -52,9 +52,6 @@ SI: dict[str, float] = {
     "gf_cm2": _GF / 1e-4,
 }
 
-# Units in which a body mesh or a drawing may be given.
-LENGTHS = ("m", "cm", "mm", "um", "in", "ft", "pt")
-
 
 def to_si(value: float, unit: str) -> float:
     """``value`` given in ``unit`` as an SI number. Raises KeyError for a unit that is not in ``SI``."""

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from drapesim.ground.files import Document, read_bytes, read_toml
+from drapesim.ground.files import Document, read_bytes
 from drapesim.ground.outcome import InputError, gather_faults
 
 if TYPE_CHECKING:
@@ -20,7 +20,6 @@ if TYPE_CHECKING:
 Array = np.ndarray
 
 KINDS = ("stain", "image", "void", "seam", "fold")
-CLAIMS = ("touches", "touches_place", "shows_feature", "lies_clear")
 PLACE_CLAIMS = ("touches_place", "shows_feature")
 
 GRID = 3e-3  # m, distance between the samples of a large area
@@ -79,13 +78,8 @@ class Claimed:
     place: str  # file:line of the entry
 
 
-def read_claims(path: str | Path, named_in: str = "") -> dict[str, Claimed]:
-    """Claims by mark name from a TOML file with one table a mark. Raises `InputError` with all faults."""
-    return parse_claims(read_toml(path, "claims table", named_in))
-
-
 def parse_claims(document: Document) -> dict[str, Claimed]:
-    """Claims by mark name in a TOML document that has been read. Raises `InputError` with all faults."""
+    """Claims by mark name in a TOML document with one table a mark. Raises `InputError` with all faults."""
     from drapesim.matter.door import check
     from drapesim.matter.scene_schema import ClaimTable
 

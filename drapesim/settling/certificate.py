@@ -126,15 +126,15 @@ def find_failures(figures: Mapping[str, float], settings: SettleSettings) -> tup
             "energy not accounted for on the last lattice, as a share",
         ),
     )
+
+    def spell(value: float, unit: str) -> str:
+        return f"is {value:.3g}{unit}" if np.isfinite(value) else f"was {NOT_MEASURED}"
+
     return tuple(
-        f"The {what} is {_figure(scale * figures[name], unit)}; the limit is {scale * limit:.3g}{unit}."
+        f"The {what} {spell(scale * figures[name], unit)}; the limit is {scale * limit:.3g}{unit}."
         for name, limit, scale, unit, what in limits
         if not figures[name] <= limit
     )
-
-
-def _figure(value: float, unit: str) -> str:
-    return f"{value:.3g}{unit}" if np.isfinite(value) else NOT_MEASURED
 
 
 def _broken(state: LevelState, seconds: float) -> Certificate:

@@ -12,20 +12,11 @@ import numpy as np
 from drapesim.kernels.crossing import OPEN, find_crossings
 from drapesim.kernels.distance import approach_into, find_nearest
 from drapesim.kernels.tree import plant_tree
-from drapesim.matter.body import Body
-from drapesim.mechanics.body_contact import BodyField, prepare_body
+from drapesim.mechanics.body_contact import BodyField
 
 Array = np.ndarray
 
 PAIRS_KEPT = 1000
-
-
-def part_fields(body: Body, is_support: bool) -> BodyField | None:
-    """``body`` prepared, with only its support (or only what is no support) in the tree; None if there is no such face.
-
-    Face numbers stay those of ``body``.
-    """
-    return part_field(prepare_body(body), is_support)
 
 
 def part_field(field: BodyField, is_support: bool) -> BodyField | None:

@@ -21,9 +21,11 @@ def test_scene_is_read(name):
 
 def test_the_demo_cover_has_marks_of_every_sort():
     """At least twelve marks: claimed on the figure, claimed clear of it, and drawn where the figure cannot be."""
-    from drapesim.matter.marks import read_claims, read_marks
+    from drapesim.ground.files import read_toml
+    from drapesim.matter.marks import parse_claims, read_marks
 
-    marks = read_marks(SCENES / "marks/cover.svg", (3.9, 1.25), claims=read_claims(SCENES / "marks/cover-claims.toml"))
+    claims = parse_claims(read_toml(SCENES / "marks/cover-claims.toml"))
+    marks = read_marks(SCENES / "marks/cover.svg", (3.9, 1.25), claims=claims)
     claims = [mark.claim.kind for mark in marks]
     assert len(marks) >= 12
     assert {"touches", "touches_place", "shows_feature", "lies_clear"} == set(claims)

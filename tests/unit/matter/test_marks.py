@@ -7,8 +7,9 @@ import pytest
 import shapely
 from PIL import Image
 
+from drapesim.ground.files import read_toml
 from drapesim.ground.outcome import InputError
-from drapesim.matter.marks import GRID, Claim, read_claims, read_flat_map, read_marks, turn_to_warp
+from drapesim.matter.marks import GRID, Claim, parse_claims, read_flat_map, read_marks, turn_to_warp
 from drapesim.matter.marks_svg import CHORD_ERROR, read_drawing
 
 SIZE = (0.5, 0.3)
@@ -337,7 +338,7 @@ def test_claims_reach_their_marks(draw, tmp_path):
         '[a]\nkind = "void"\nclaim = "touches_place"\nplace = "nose"\ntolerance_mm = 2\nshare = 0.5\n'
     )
     path = draw('<rect id="a" width="9" height="9" data-kind="stain"/><rect id="b" width="9" height="9"/>')
-    a, b = read_marks(path, SIZE, claims=read_claims(tmp_path / "claims.toml"))
+    a, b = read_marks(path, SIZE, claims=parse_claims(read_toml(tmp_path / "claims.toml")))
     assert (a.kind, a.claim) == ("void", Claim("touches_place", "nose", 2e-3, 0.5))
     assert (b.kind, b.claim) == ("stain", Claim())
 
@@ -358,5 +359,5 @@ def test_claims_reach_their_marks(draw, tmp_path):
 def test_claims_that_are_refused(draw, tmp_path, text, sentence):
     (tmp_path / "claims.toml").write_text(text)
     with pytest.raises(InputError) as caught:
-        read_marks(draw(SQUARE), SIZE, claims=read_claims(tmp_path / "claims.toml"))
+        read_marks(draw(SQUARE), SIZE, claims=parse_claims(read_toml(tmp_path / "claims.toml")))
     assert sentence in str(caught.value)
