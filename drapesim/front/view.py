@@ -46,6 +46,7 @@ WIDTH = round(PAGE * DPI)  # pixels across a picture: the page's own, so that no
 GRAIN = 2  # each pixel is the mean of this many by this many drawn: smooth edges in less time than the renderer's own
 SHADES = 8192  # steps of the gap's colours: at most 0.03 mm of gap each
 OUTLINE = 1.7  # pixels, half the breadth of an outline
+HEM, HEM_WIDTH = "#7d7460", 2.0  # colour, and pixels across
 STEP = 3e-3  # m between points of an outline
 
 # What the child process does: it may die of a missing library, and must not take the run with it.
@@ -181,9 +182,10 @@ class Studio:
                     ambient=0.3, diffuse=0.85, specular=0.0,
                 )  # fmt: skip
 
-    def _add_sheet(self, mesh: Any) -> Any:
+    def _add_sheet(self, mesh: Any) -> list[Any]:
+        """Sheet and hem: a thin line that shows cloth that is seen edge on."""
         if not mesh.n_points:
-            return None
+            return []
         actor = self.plotter.add_mesh(
             mesh, scalars="gap", smooth_shading=True, show_scalar_bar=False, ambient=0.4, diffuse=0.68, specular=0.0,
         )  # fmt: skip
@@ -191,7 +193,16 @@ class Studio:
         actor.mapper.interpolate_before_map = True
         actor.mapper.lookup_table = self.table
         actor.mapper.scalar_range = self.table.scalar_range
-        return actor
+        edges = mesh.extract_feature_edges(
+            boundary_edges=True, feature_edges=False, non_manifold_edges=False, manifold_edges=False
+        )
+        hem = self.plotter.add_mesh(
+            edges, color=HEM, line_width=GRAIN * HEM_WIDTH, lighting=False, show_scalar_bar=False
+        )  # fmt: skip
+        # On a slab the hem lies in one plane with it, and would show in dashes.
+        hem.mapper.SetResolveCoincidentTopologyToPolygonOffset()
+        hem.mapper.SetRelativeCoincidentTopologyLineOffsetParameters(0.0, -100.0)
+        return [actor, hem]
 
     def take(self, camera: Camera) -> Shot:
         """Draw body, support, sheet and outlines as ``camera`` sees them."""
@@ -216,9 +227,9 @@ class Studio:
         for sideways, over, back, strength in ((-0.7, 0.9, 0.6, 0.42), (0.8, 0.5, 0.9, 0.2), (0.0, 0.0, 1.0, 0.55)):
             place = sideways * right + over * upward - back * way
             plotter.add_light(pv.Light(position=tuple(place), intensity=strength, light_type="scene light"))
-        for is_cut, sheet in self.sheets.items():
-            if sheet is not None:
-                sheet.visibility = is_cut == camera.is_cut
+        for is_cut, actors in self.sheets.items():
+            for actor in actors:
+                actor.visibility = is_cut == camera.is_cut
         outlines = [] if camera.is_cut else self._add_outlines(way, OUTLINE * metres_per_pixel)
         far = 10.0
         plotter.camera.focal_point = tuple(centre)

@@ -106,6 +106,18 @@ def test_the_sheet_shows_the_bands_of_its_gap(finished):
         assert away[0] < 0.1 < away[1]
 
 
+def test_cloth_seen_edge_on_is_a_line(finished):
+    if view.pick_window() is None:
+        pytest.skip(NO_WINDOW)
+    run = replace(finished, marks=(), verdicts=())
+    camera = next(c for c in view.place_cameras(run) if c.name == "side")
+    with view.Studio(run, scale_gaps((1e-3,))) as studio:
+        shot = studio.take(camera)
+    hanging = run.x[(run.x[:, 2] < 0.45) & (run.x[:, 0] < 0)]
+    for x, y in shot.place(hanging).astype(int):
+        assert shot.pixels[y, x - 3 : x + 4].min() < 160
+
+
 def test_every_camera_sees_the_whole_sheet_and_the_body(finished):
     if view.pick_window() is None:
         pytest.skip(NO_WINDOW)
