@@ -4,6 +4,7 @@ Used by the lab and by tests/validation. numpy and scipy only; SI, or units said
 A source marked "from memory" was not re-read; "recomputed here" means that a unit test finds the same by another way.
 """
 
+from drapesim.ground.references.buckling import PinnedStrip, predict_lateral_buckling, solve_pinned_strip
 from drapesim.ground.references.directions import (
     predict_bias_modulus,
     predict_modulus,
@@ -46,6 +47,7 @@ __all__ = [
     "Catenary",
     "HangingStretch",
     "HeartLoop",
+    "PinnedStrip",
     "Tent",
     "find_bending_length",
     "find_gamma",
@@ -56,6 +58,7 @@ __all__ = [
     "predict_cylinder_pressure",
     "predict_edge_overhang",
     "predict_hanging_stretch",
+    "predict_lateral_buckling",
     "predict_modulus",
     "predict_rigidity_cooper",
     "predict_rigidity_peirce",
@@ -70,5 +73,6 @@ __all__ = [
     "solve_cantilever",
     "solve_catenary",
     "solve_heart_loop",
+    "solve_pinned_strip",
     "solve_tent",
 ]
