@@ -4,7 +4,8 @@ A pair's direction is the line between its closest points, and its sense is the 
 keeps its order only as long as the sheet has not passed through itself: each search also looks for triangles that
 cross, and whoever calls it must not go on from a crossed state.
 
-Cells are sorted into a grid of boxes; each meets those in its own and the 26 boxes round it. A pair of features that
+A survey of whole blocks first leaves out those that lie smooth and alone (kernels.survey). The cells of the others are
+sorted into a grid of boxes; each meets those in its own and the 26 boxes round it. A pair of features that
 share a node is none, and neighbouring triangles are looked at only once they are folded on each other by more than a
 right angle or so. Each node and edge belongs to the first triangle that has it, so each pair is met once.
 """
@@ -12,12 +13,14 @@ right angle or so. Each node and edge belongs to the first triangle that has it,
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 
 from drapesim.kernels.crossing import CROSSED, judge_pair
 from drapesim.kernels.jit import kernel, parallel_kernel, prange
 from drapesim.kernels.pairs import Found, empty_found
+from drapesim.kernels.survey import question_into, survey_into
 
 LAYER_NODE, LAYER_EDGE = 6, 7  # kinds, numbered on from those of kernels.pairs
 SELF = -1  # the part that stands for the cloth itself
@@ -241,13 +244,14 @@ def pairs_of_triangles(found, at, t, f, x, triangles, normal, owns, neighbour, b
 
 @parallel_kernel
 def find_layers_into(
-    found, room, count, crossed, x, triangles, normal, owns, neighbour, middle, radius, place, name, order, shape, band
-):
-    """All pairs of the sheet x (n, 3) with itself closer than ``band``; the work is cut into ``len(count)`` runs.
+    found, room, count, crossed, x, triangles, normal, owns, neighbour, cell, middle, radius, place, name, order,
+    shape, band,
+):  # fmt: skip
+    """All pairs closer than ``band`` among the given cells of the sheet x (n, 3), in ``len(count)`` runs.
 
-    Cell q is triangles 2 q and 2 q + 1, with ``middle`` (q, 3), ``radius`` (q,), and the box ``place`` (q, 3) it lies
-    in; ``name`` (q,) are the numbers of the boxes in rising order and ``order`` the cells in that order. Run r writes
-    rows r room .. r room + count[r], and its crossings to crossed[r] (number, and one pair).
+    Row q stands for ``cell``[q], triangles 2 cell and 2 cell + 1, with ``middle`` (q, 3), ``radius`` (q,), and the box
+    ``place`` (q, 3) it lies in; ``name`` (q,) are the numbers of the boxes in rising order and ``order`` the rows in
+    that order. Run r writes rows r room .. r room + count[r], and its crossings to crossed[r] (number, and one pair).
     """
     n_runs = count.shape[0]
     n = order.shape[0]
@@ -290,14 +294,22 @@ def find_layers_into(
                         for s in range(2):
                             for r in range(2):
                                 at = pairs_of_triangles(
-                                    mine, at, 2 * q + s, 2 * p + r, x, triangles, normal, owns, neighbour, band,
-                                    corner, side, edge, crossed[run],
+                                    mine, at, 2 * cell[q] + s, 2 * cell[p] + r, x, triangles, normal, owns, neighbour,
+                                    band, corner, side, edge, crossed[run],
                                 )  # fmt: skip
         count[run] = at
 
 
+class Blocks(NamedTuple):
+    """The cells of a lattice in blocks, for the survey: block b holds cell[start[b] .. start[b + 1]]."""
+
+    place: np.ndarray  # (b, 2) int64, row and column of the block
+    start: np.ndarray  # (b + 1,) int64
+    cell: np.ndarray  # (q,) int64
+
+
 def find_layers(
-    x: np.ndarray, triangles: np.ndarray, owns: np.ndarray, neighbour: np.ndarray, band: float
+    x: np.ndarray, triangles: np.ndarray, owns: np.ndarray, neighbour: np.ndarray, blocks: Blocks, band: float
 ) -> tuple[Found, np.ndarray]:
     """(pairs closer than ``band`` (m), crossings (k, 2) of triangles: one pair for each part of the work).
 
@@ -306,10 +318,15 @@ def find_layers(
     """
     if not np.isfinite(x).all():
         raise FloatingPointError
-    corners = x[triangles]
-    cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    normal = cross / np.maximum(np.linalg.norm(cross, axis=1, keepdims=True), 1e-300)
-    both = corners.reshape(-1, 6, 3)
+    n_blocks = len(blocks.place)
+    normal, axis, spread = np.empty((len(triangles), 3)), np.empty((n_blocks, 3)), np.empty(n_blocks)
+    low, high, doubtful = np.empty((n_blocks, 9)), np.empty((n_blocks, 9)), np.empty(n_blocks, np.bool_)
+    survey_into(normal, axis, spread, low, high, x, triangles, blocks.start, blocks.cell)
+    question_into(doubtful, blocks.place, axis, spread, low, high, band)
+    if not doubtful.any():
+        return empty_found(0), np.zeros((0, 2), np.int64)
+    cell = np.sort(blocks.cell[np.repeat(doubtful, np.diff(blocks.start))])
+    both = x[triangles[np.stack([2 * cell, 2 * cell + 1], 1)]].reshape(-1, 6, 3)
     middle = 0.5 * (both.min(axis=1) + both.max(axis=1))
     radius = np.sqrt(((both - middle[:, None]) ** 2).sum(axis=2).max(axis=1))
     size = 2.0 * float(radius.max()) + band
@@ -323,8 +340,8 @@ def find_layers(
     while True:
         found, count, crossed = empty_found(runs * room), np.zeros(runs, np.int64), np.zeros((runs, 3), np.int64)
         find_layers_into(
-            found, room, count, crossed, x, triangles, normal, owns, neighbour, middle, radius, place, name, order,
-            shape, band,
+            found, room, count, crossed, x, triangles, normal, owns, neighbour, cell, middle, radius, place, name,
+            order, shape, band,
         )  # fmt: skip
         if count.max() <= room:
             break

@@ -47,6 +47,8 @@ def find_touching(
         between = placed(picked(before.found, of_cloth), x)
     else:
         between, crossed = find_layer_contacts(problem.weave, x, layer_band + problem.card.thickness)
+        if band is None and not len(between.gap) and not of_cloth.any():
+            return before, crossed  # nothing new: most sheets lie clear of themselves most of the time
     found = joined(on_body, between)
     preload, anchor = taken_up(found, x, before)
     force = np.zeros((len(found.gap), 3))

@@ -5,14 +5,14 @@ import pytest
 
 from drapesim.kernels.layers import LAYER_EDGE, LAYER_NODE, find_layers
 from drapesim.matter.sheet import Lattice
-from drapesim.mechanics.contact_list import face_neighbours, feature_owners
+from drapesim.mechanics.self_contact import prepare_weave
 
 FEATURE = (1 << 30) - 1
 
 
 def search(lattice, x, band):
-    triangles = lattice.triangles
-    return find_layers(x, triangles, feature_owners(triangles), face_neighbours(triangles), band)
+    weave = prepare_weave(lattice)
+    return find_layers(x, weave.triangles, weave.owns, weave.neighbour, weave.blocks, band)
 
 
 def crumpled(lattice, seed):
