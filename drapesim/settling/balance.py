@@ -19,7 +19,7 @@ from drapesim.kernels.layers import SELF
 from drapesim.kernels.pairs import Found
 from drapesim.mechanics.body_contact import BodyField, find_body_contacts
 from drapesim.mechanics.contact_list import ContactSet, joined
-from drapesim.mechanics.independent import elastic_energy_and_force
+from drapesim.mechanics.independent import elastic_force
 from drapesim.mechanics.self_contact import find_layer_contacts
 from drapesim.mechanics.solve import Problem
 from drapesim.settling.exact import measure_distance
@@ -81,7 +81,7 @@ def balance(problem: Problem, proposed: ContactSet, x: Array, limits: tuple[floa
     ``proposed``: the contacts of the settling, from which the search starts. ``limits``: residual rms and max over
     nodal weight at which the search may end.
     """
-    _, net = elastic_energy_and_force(problem.lattice, problem.card, x, problem.held)
+    net = elastic_force(problem.lattice, problem.card, x, problem.held)
     net = net + problem.card.areal_density * problem.lattice.node_area[:, None] * problem.gravity
     if problem.held is not None:
         net[problem.held] = 0.0  # the hand takes up what is left
