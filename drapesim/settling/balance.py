@@ -75,11 +75,12 @@ def _are_nearest(found: Found, x: Array, apart: Array, rows: Array, field: BodyF
     return (np.abs(foot) < 1e-9) & (np.abs(distance - apart[rows]) < DIRECTION_SLACK)
 
 
-def balance(problem: Problem, proposed: ContactSet, x: Array, limits: tuple[float, float]) -> Array:
+def balance(problem: Problem, proposed: ContactSet | None, x: Array, limits: tuple[float, float]) -> Array:
     """(n, 3) N: net force left on each node at ``x`` (n, 3) m after the best admissible contact force.
 
-    ``proposed``: the contacts of the settling, from which the search starts. ``limits``: residual rms and max over
-    nodal weight at which the search may end.
+    ``proposed``: the contacts of the settling, from which the search starts; without them it starts from no force and
+    takes longer, so that all it needs is in a run's file. ``limits``: residual rms and max over nodal weight at which
+    the search may end.
     """
     net = elastic_force(problem.lattice, problem.card, x, problem.held)
     net = net + problem.card.areal_density * problem.lattice.node_area[:, None] * problem.gravity
@@ -88,7 +89,7 @@ def balance(problem: Problem, proposed: ContactSet, x: Array, limits: tuple[floa
     meeting = find_meetings(problem, x)
     if not len(meeting.key):
         return net
-    start = _proposed_forces(meeting, proposed)
+    start = np.zeros((len(meeting.key), 3)) if proposed is None else _proposed_forces(meeting, proposed)
     return _least_rest(problem, meeting, net, start, limits)
 
 
