@@ -13,7 +13,7 @@ from drapesim.matter.sheet import Lattice
 from drapesim.mechanics.body_contact import BodyField
 from drapesim.mechanics.contact_list import ContactSet
 from drapesim.mechanics.energies import Curve, cloth_constants, lattice_fields, padded, smooth_curve, unpadded
-from drapesim.mechanics.independent import elastic_energy_and_force
+from drapesim.mechanics.independent import elastic_energies
 from drapesim.mechanics.self_contact import Weave, prepare_weave
 
 Array = np.ndarray
@@ -170,6 +170,6 @@ def kinetic_energy(problem: Problem, motion: Motion) -> float:
 def stored_energy(problem: Problem, motion: Motion) -> float:
     """Elastic + height + motion, J, by the independent energies."""
     x = positions(problem, motion)
-    energy, _ = elastic_energy_and_force(problem.lattice, problem.card, x, problem.held)
+    energy = elastic_energies(problem.lattice, problem.card, x, problem.held)
     mass = problem.card.areal_density * problem.lattice.node_area
     return sum(energy.values()) - float((mass * (x @ problem.gravity)).sum()) + kinetic_energy(problem, motion)

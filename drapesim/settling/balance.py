@@ -19,7 +19,7 @@ from drapesim.kernels.layers import SELF
 from drapesim.kernels.pairs import Found
 from drapesim.mechanics.body_contact import BodyField, find_body_contacts
 from drapesim.mechanics.contact_list import ContactSet, joined
-from drapesim.mechanics.independent import elastic_energy_and_force
+from drapesim.mechanics.independent import elastic_force
 from drapesim.mechanics.self_contact import find_layer_contacts
 from drapesim.mechanics.solve import Problem
 from drapesim.settling.exact import measure_distance
@@ -75,20 +75,21 @@ def _are_nearest(found: Found, x: Array, apart: Array, rows: Array, field: BodyF
     return (np.abs(foot) < 1e-9) & (np.abs(distance - apart[rows]) < DIRECTION_SLACK)
 
 
-def balance(problem: Problem, proposed: ContactSet, x: Array, limits: tuple[float, float]) -> Array:
+def balance(problem: Problem, proposed: ContactSet | None, x: Array, limits: tuple[float, float]) -> Array:
     """(n, 3) N: net force left on each node at ``x`` (n, 3) m after the best admissible contact force.
 
-    ``proposed``: the contacts of the settling, from which the search starts. ``limits``: residual rms and max over
-    nodal weight at which the search may end.
+    ``proposed``: the contacts of the settling, from which the search starts; without them it starts from no force and
+    takes longer, so that all it needs is in a run's file. ``limits``: residual rms and max over nodal weight at which
+    the search may end.
     """
-    _, net = elastic_energy_and_force(problem.lattice, problem.card, x, problem.held)
+    net = elastic_force(problem.lattice, problem.card, x, problem.held)
     net = net + problem.card.areal_density * problem.lattice.node_area[:, None] * problem.gravity
     if problem.held is not None:
         net[problem.held] = 0.0  # the hand takes up what is left
     meeting = find_meetings(problem, x)
     if not len(meeting.key):
         return net
-    start = _proposed_forces(meeting, proposed)
+    start = np.zeros((len(meeting.key), 3)) if proposed is None else _proposed_forces(meeting, proposed)
     return _least_rest(problem, meeting, net, start, limits)
 
 

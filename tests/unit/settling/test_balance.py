@@ -25,7 +25,7 @@ def pose(meshes, as_body, card, lean_degrees=0.0):
 
 
 def rest_of(problem, x, proposed=None):
-    net = balance(problem, proposed or no_contacts(), x, LIMITS)
+    net = balance(problem, proposed, x, LIMITS)
     return np.linalg.norm(net, axis=1) / problem.weight
 
 
