@@ -184,6 +184,8 @@ def take_chunk(state: LevelState) -> Pace:
         step = float(np.abs(motion.v).max()) * pace.dt  # farthest move in one step, m
         if not np.isfinite(step):
             raise FloatingPointError
+        if state.searched_at is None:
+            step = pace.limit * pace.dt  # from rest: nobody knows yet how fast it will go
         stride = STRIDE * state.caution
         steps = left if step * left <= stride else max(1, int(stride / step))
         if not search_moved(state, pace, step, steps):
