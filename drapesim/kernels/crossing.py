@@ -8,12 +8,15 @@ from memory): |error| <= (7 + 56 u) u permanent, with u = 2^-53.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from drapesim.kernels.jit import kernel, parallel_kernel, prange
 from drapesim.kernels.tree import STACK, Tree, find_in_box
 
 APART, CROSSED, OPEN = range(3)
+FOLDED = 0.2  # cosine between normals
 CHUNKS = 256
 UNIT = 2.0**-53
 ORIENT_BOUND = (7.0 + 56.0 * UNIT) * UNIT
@@ -155,13 +158,78 @@ def judge_pair(corner, side, edge):
     return OPEN
 
 
+@kernel
+def put_shared_first(corner, first, second):
+    """Turn rows 0-2 and rows 3-5 of ``corner`` so that rows ``first`` and 3 + ``second`` come first in each."""
+    for c in range(3):
+        a, b, d = corner[first, c], corner[(first + 1) % 3, c], corner[(first + 2) % 3, c]
+        corner[0, c] = a
+        corner[1, c] = b
+        corner[2, c] = d
+        a, b, d = corner[3 + second, c], corner[3 + (second + 1) % 3, c], corner[3 + (second + 2) % 3, c]
+        corner[3, c] = a
+        corner[4, c] = b
+        corner[5, c] = d
+
+
+@kernel
+def judge_sharing(corner):
+    """`APART`, `CROSSED` or `OPEN` for two triangles that have row 0 and row 3 of ``corner`` in common, and no more.
+
+    They cross if and only if the edge across from the common corner of one pierces the inside of the other.
+    """
+    s1 = orient(corner, 0, 1, 2, 4)
+    s2 = orient(corner, 0, 1, 2, 5)
+    if s1 != 0 and s1 == s2:
+        return APART
+    t1 = orient(corner, 3, 4, 5, 1)
+    t2 = orient(corner, 3, 4, 5, 2)
+    if t1 != 0 and t1 == t2:
+        return APART
+    one = is_pierced(corner, 4, 5, 0, 1, 2)
+    other = is_pierced(corner, 1, 2, 3, 4, 5)
+    if one == 0 and other == 0:
+        return APART
+    if s1 * s2 < 0 and t1 * t2 < 0 and (one == 1 or other == 1):
+        return CROSSED
+    return OPEN
+
+
+@kernel
+def are_folded(corner):
+    """True if the normals of the two triangles are more than about 78 degrees apart, or one has no area.
+
+    Only then can two triangles of a sheet that have a corner in common pass through each other: nearer to flat, the
+    triangles round a corner lie side by side.
+    """
+    n = np.empty((2, 3))
+    for k in range(2):
+        a = 3 * k
+        ux = corner[a + 1, 0] - corner[a, 0]
+        uy = corner[a + 1, 1] - corner[a, 1]
+        uz = corner[a + 1, 2] - corner[a, 2]
+        vx = corner[a + 2, 0] - corner[a, 0]
+        vy = corner[a + 2, 1] - corner[a, 1]
+        vz = corner[a + 2, 2] - corner[a, 2]
+        n[k, 0] = uy * vz - uz * vy
+        n[k, 1] = uz * vx - ux * vz
+        n[k, 2] = ux * vy - uy * vx
+    dot = n[0, 0] * n[1, 0] + n[0, 1] * n[1, 1] + n[0, 2] * n[1, 2]
+    size = math.sqrt(
+        (n[0, 0] * n[0, 0] + n[0, 1] * n[0, 1] + n[0, 2] * n[0, 2])
+        * (n[1, 0] * n[1, 0] + n[1, 1] * n[1, 1] + n[1, 2] * n[1, 2])
+    )
+    return dot <= FOLDED * size
+
+
 @parallel_kernel
 def crossings_into(row, start, x, triangles, y, faces, tree, is_self):
     """Pairs (triangle of x, face of y, verdict) that cross or stay open.
 
     First call with an empty ``row``: fills ``start[t + 1]`` with each triangle's count. After a running sum over
     ``start``, a second call fills ``row`` (K, 3) int64. ``tree`` stands over ``faces``. With ``is_self`` both meshes
-    are one: each pair is met once, and pairs that share a corner are left out.
+    are one: each pair is met once, pairs that share an edge are left out, and of those that share a corner only the
+    ones folded on each other are judged (`are_folded`).
     """
     filling = row.shape[0] > 0
     n = triangles.shape[0]
@@ -189,20 +257,33 @@ def crossings_into(row, start, x, triangles, y, faces, tree, is_self):
                 n_near = find_in_box(near, stack, low, high, y, faces, tree)
             for s in range(n_near):
                 f = near[s]
-                if is_self:
-                    if f <= t:
-                        continue
-                    shares = False
-                    for k in range(3):
-                        for m in range(3):
-                            if triangles[t, k] == faces[f, m]:
-                                shares = True
-                    if shares:
-                        continue
+                if is_self and f <= t:
+                    continue
                 for k in range(3):
                     for c in range(3):
                         corner[3 + k, c] = y[faces[f, k], c]
-                verdict = judge_pair(corner, side, edge)
+                shared = 0
+                own = 0
+                other = 0
+                if is_self:
+                    for k in range(3):
+                        for m in range(3):
+                            if triangles[t, k] == faces[f, m]:
+                                shared += 1
+                                own = k
+                                other = m
+                if shared > 1:
+                    continue
+                if shared == 1:
+                    if not are_folded(corner):
+                        continue
+                    put_shared_first(corner, own, other)
+                    verdict = judge_sharing(corner)
+                    for k in range(3):
+                        for c in range(3):
+                            corner[k, c] = x[triangles[t, k], c]
+                else:
+                    verdict = judge_pair(corner, side, edge)
                 if verdict == APART:
                     continue
                 if filling:

@@ -17,14 +17,13 @@ from typing import NamedTuple
 
 import numpy as np
 
-from drapesim.kernels.crossing import CROSSED, judge_pair
+from drapesim.kernels.crossing import CROSSED, FOLDED, judge_pair, judge_sharing, put_shared_first
 from drapesim.kernels.jit import kernel, parallel_kernel, prange
 from drapesim.kernels.pairs import Found, empty_found
 from drapesim.kernels.survey import question_into, survey_into
 
 LAYER_NODE, LAYER_EDGE = 6, 7  # kinds, numbered on from those of kernels.pairs
 SELF = -1  # the part that stands for the cloth itself
-FOLDED = 0.2  # cosine between the normals of neighbouring triangles above which they are not looked at
 INSIDE = -1e-9  # barycentric weight: a node straight over an edge belongs to both faces rather than to none
 NEAREST = 1e-9  # m, below this a direction is lost to rounding
 
@@ -187,16 +186,6 @@ def edge_pair(found, at, t, k, f, m, x, triangles, band):
 
 
 @kernel
-def shares_corner(triangles, t, f):
-    """True if triangles t and f have a node in common."""
-    for k in range(3):
-        for m in range(3):
-            if triangles[t, k] == triangles[f, m]:
-                return True
-    return False
-
-
-@kernel
 def is_apart(x, triangles, t, f, margin):
     """True if the boxes round triangles t and f are more than ``margin`` apart."""
     for c in range(3):
@@ -216,15 +205,29 @@ def pairs_of_triangles(found, at, t, f, x, triangles, normal, owns, neighbour, b
     """Append the pairs of features of triangles t and f; a pair that crosses is put down in ``crossed`` (3,)."""
     if is_apart(x, triangles, t, f, band):
         return at
-    shares = shares_corner(triangles, t, f)
-    if shares and normal[t, 0] * normal[f, 0] + normal[t, 1] * normal[f, 1] + normal[t, 2] * normal[f, 2] > FOLDED:
+    shared = 0
+    own = 0
+    other = 0
+    for k in range(3):
+        for m in range(3):
+            if triangles[t, k] == triangles[f, m]:
+                shared += 1
+                own = k
+                other = m
+    along = normal[t, 0] * normal[f, 0] + normal[t, 1] * normal[f, 1] + normal[t, 2] * normal[f, 2]
+    if shared > 0 and along > FOLDED:
         return at
-    if not shares and not is_apart(x, triangles, t, f, 0.0):
+    if shared < 2 and not is_apart(x, triangles, t, f, 0.0):
         for k in range(3):
             for c in range(3):
                 corner[k, c] = x[triangles[t, k], c]
                 corner[3 + k, c] = x[triangles[f, k], c]
-        if judge_pair(corner, side, edge) == CROSSED:
+        if shared == 1:
+            put_shared_first(corner, own, other)
+            verdict = judge_sharing(corner)
+        else:
+            verdict = judge_pair(corner, side, edge)
+        if verdict == CROSSED:
             crossed[0] += 1
             crossed[1] = t
             crossed[2] = f

@@ -42,11 +42,12 @@ def measure_distance(points: Array, field: BodyField) -> tuple[Array, Array, Arr
 
 
 def count_self_crossings(x: Array, triangles: Array) -> tuple[int, Array]:
-    """How many pairs of ``triangles`` (t, 3) that share no corner cross, and the first such pairs (k, 2).
+    """How many pairs of ``triangles`` (t, 3) of a sheet cross, and the first such pairs (k, 2).
 
     ``x`` (n, 3) m. Two triangles cross when their insides (without edges and corners) share a point: piercing counts,
-    coplanar overlap counts, touching does not. The count is exact for the stored float64 positions. At most
-    ``PAIRS_KEPT`` pairs are given back.
+    coplanar overlap counts, touching does not. The count is exact for the stored float64 positions. Pairs that share
+    an edge are left out, and of those that share a corner only the ones whose normals are more than 78 degrees apart
+    are looked at: the others lie side by side round their corner. At most ``PAIRS_KEPT`` pairs are given back.
     """
     x, triangles = _mesh(x, triangles)
     if not len(triangles):

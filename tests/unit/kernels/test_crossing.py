@@ -6,9 +6,18 @@ from itertools import product
 import numpy as np
 import pytest
 
-from drapesim.kernels.crossing import APART, CROSSED, OPEN, find_crossings, judge_pair
+from drapesim.kernels.crossing import (
+    APART,
+    CROSSED,
+    OPEN,
+    are_folded,
+    find_crossings,
+    judge_pair,
+    judge_sharing,
+    put_shared_first,
+)
 from drapesim.kernels.tree import plant_tree
-from drapesim.settling.exact import triangles_cross
+from drapesim.settling.exact import count_self_crossings, triangles_cross
 
 GROUND = [[0, 0, 0], [4, 0, 0], [0, 4, 0]]
 
@@ -148,6 +157,15 @@ def test_flat_neighbours_need_no_exact_arithmetic():
         assert len(find_crossings(x, triangles, x, triangles, plant_tree(x, triangles), True)) == 0
 
 
+def is_expected(x, first, second):
+    """Pairs that share an edge never count; pairs that share a corner only if they are folded on each other."""
+    shared = len(set(first) & set(second))
+    folded = are_folded(np.concatenate([x[first], x[second]]))
+    if shared == 0:
+        return exact_rule(x[first], x[second])
+    return shared == 1 and folded and triangles_cross(x[first], x[second])
+
+
 def test_search_finds_every_pair():
     """A crumpled grid against all pairs: with itself, and with another mesh; each pair once, by triangle."""
     rng = np.random.default_rng(3)
@@ -162,7 +180,7 @@ def test_search_finds_every_pair():
         (s, t)
         for s in range(len(triangles))
         for t in range(s + 1, len(triangles))
-        if not set(triangles[s]) & set(triangles[t]) and exact_rule(x[triangles[s]], x[triangles[t]])
+        if is_expected(x, triangles[s], triangles[t])
     ]
     assert len(expected) > 50
     assert sorted(map(tuple, row[:, :2].tolist())) == expected
@@ -186,3 +204,38 @@ def test_more_neighbours_than_room():
     assert len(pairs) == len(row)
     some = [(s, t) for s in range(0, 400, 37) for t in range(s + 1, 400, 5)]
     assert {pair for pair in some if exact_rule(x[triangles[pair[0]]], x[triangles[pair[1]]])} == pairs & set(some)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_triangles_with_a_common_corner_agree_with_whole_numbers(seed):
+    """400 random pairs that share one corner, in any order of their corners: about a sixth of them cross."""
+    rng = np.random.default_rng(seed)
+    crossed = 0
+    for _ in range(400):
+        first, second = rng.normal(size=(2, 3, 3))
+        own, other = rng.integers(0, 3, 2)
+        second[other] = first[own]
+        corner = np.concatenate([first, second])
+        put_shared_first(corner, own, other)
+        np.testing.assert_array_equal(corner[0], corner[3])
+        verdict = judge_sharing(corner)
+        assert verdict in (APART, CROSSED)
+        assert (verdict == CROSSED) == triangles_cross(first, second)
+        crossed += verdict == CROSSED
+    assert 30 < crossed < 200
+
+
+def test_folded_means_turned_by_more_than_a_right_angle_or_so():
+    for degrees, folded in ((0.0, False), (70.0, False), (85.0, True), (179.0, True)):
+        turn = np.radians(degrees)
+        corner = np.array([[0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 0], [1, 0, 0], [0, np.cos(turn), np.sin(turn)]])
+        assert are_folded(corner.astype(float)) == folded
+
+
+def test_pairs_with_a_common_corner_are_counted_once_folded():
+    """Two triangles hinged at one corner: apart, then swung through each other."""
+    triangles = np.array([[0, 1, 2], [0, 3, 4]], np.int32)
+    x = np.array([[0.0, 0, 0], [1, 0, -0.2], [1, 0.5, 0.2], [0.8, 0.2, 1.0], [0.9, 0.3, 0.1]])
+    assert count_self_crossings(x, triangles)[0] == 0
+    x[4, 2] = -1.0
+    assert count_self_crossings(x, triangles)[0] == 1
