@@ -26,6 +26,7 @@ from drapesim.ground.references.elastica import (
 from drapesim.ground.references.loops import HeartLoop, solve_heart_loop
 from drapesim.ground.references.sliding import (
     predict_capstan_ratio,
+    predict_edge_drop,
     predict_edge_overhang,
     predict_slide_acceleration,
     predict_slip_angle,
@@ -56,6 +57,7 @@ __all__ = [
     "predict_bias_modulus",
     "predict_capstan_ratio",
     "predict_cylinder_pressure",
+    "predict_edge_drop",
     "predict_edge_overhang",
     "predict_hanging_stretch",
     "predict_lateral_buckling",
