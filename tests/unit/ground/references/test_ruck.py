@@ -58,7 +58,7 @@ def test_thrust_is_what_pushing_costs(shortening):
 
 
 def test_ruck_by_least_energy_over_a_floor():
-    """Link angles of one side, hinges B/h, that of the crest half a cell; no node below the floor, the crest at D / 2."""
+    """Link angles of one side, hinges B/h, half a cell at the crest; no node below the floor, the crest at D / 2."""
     shortening, n, length = 1.0, 60, 4.0
     h = length / n
     spring = np.full(n, 1.0 / h)
