@@ -46,9 +46,14 @@ def spell_source(verdict: Verdict) -> str:
 
 def spell_change(change: SpacingChange) -> tuple[str, str, str, str, str]:
     """Changes of gap least, middle, most (mm) and of the contact (points of per cent), signed; observed order."""
-    gaps = [spell_figure(1e3 * gap, "+.2f") for gap in (change.gap_min, change.gap_median, change.gap_max)]
+
+    def signed(value: float, digits: int) -> str:
+        text = spell_figure(value, f"+.{digits}f")
+        return text.removeprefix("+") if not text.strip("+0.") else text
+
+    gaps = [signed(1e3 * gap, 2) for gap in (change.gap_min, change.gap_median, change.gap_max)]
     order = "" if math.isnan(change.order) else f"{change.order:.1f}" if math.isfinite(change.order) else "none"
-    return gaps[0], gaps[1], gaps[2], spell_figure(100.0 * change.contact_share, "+.0f"), order
+    return gaps[0], gaps[1], gaps[2], signed(100.0 * change.contact_share, 0), order
 
 
 def spell_belonging(place: PlaceCheck) -> str:
