@@ -42,6 +42,10 @@ def build_parser() -> argparse.ArgumentParser:
     run.add_argument("--out", type=Path, metavar="DIR", help="the run folder (runs/<name of the scene> if left out)")
     run.add_argument("--resume", action="store_true", help="go on from the checkpoint of an interrupted run")
     run.add_argument("--spacing-mm", type=float, metavar="H", help="distance of the nodes in place of the scene's")
+    run.add_argument(
+        "--refine", type=int, nargs="?", const=1, default=0, choices=(1, 2), metavar="N",
+        help="settle at half the spacing too (2: and at a quarter), which measures the uncertainty of each gap",
+    )  # fmt: skip
     run.add_argument("--force", action="store_true", help="replace a finished run in the folder")
     run.add_argument("--no-pictures", action="store_true", help="write run.h5 and marks.csv, but no report")
     run.add_argument("--quiet", action="store_true", help="show no progress")
@@ -62,23 +66,31 @@ def command_run(options: argparse.Namespace) -> int:
     """Lay the scene's cloth on its body, settle it, judge its marks, and write run.h5, marks.csv and report.html."""
     from drapesim.front.report import start_loading, write_report
     from drapesim.front.terminal import choose_display, open_console, show_run
+    from drapesim.jobs.refine import refine_scene
     from drapesim.jobs.run import check_folder, run_scene
     from drapesim.matter.plan import read_scene
     from drapesim.settling.settle import Interrupted
 
     out = options.out or Path("runs") / options.scene.stem
-    check_folder(out, options.resume, options.force)
+    if not options.refine:
+        check_folder(out, options.resume, options.force)
     scene = read_scene(options.scene)
     loading = None if options.no_pictures else start_loading()  # while the sheet settles
     try:
         with choose_display(options.quiet) as display:
-            run = run_scene(scene, out, display, options.resume, options.spacing_mm, options.force)
+            rest = (display, options.resume, options.spacing_mm, options.force)
+            runs = (
+                refine_scene(scene, out, options.refine, *rest) if options.refine else (run_scene(scene, out, *rest),)
+            )
     except Interrupted:
         again = ["drapesim", "run", str(options.scene), "--out", str(out), "--resume"]
         if options.spacing_mm is not None:
             again += ["--spacing-mm", f"{options.spacing_mm:g}"]
+        if options.refine:
+            again += ["--refine", str(options.refine), *(["--force"] if options.force else [])]
         print(f"{Ending.INTERRUPTED.value}\n{shlex.join(again)}", file=sys.stderr)
         return INTERRUPTED
+    run = runs[-1]
     show_run(open_console(), run)
     if loading is not None:
         if not options.quiet:
@@ -90,7 +102,7 @@ def command_run(options: argparse.Namespace) -> int:
             print(f"Interrupted while drawing. The run is kept in {out}, without its report.", file=sys.stderr)
             return INTERRUPTED
     print(f"written: {out}")
-    return SETTLED if run.certificate.settled else UNSETTLED
+    return SETTLED if all(each.certificate.settled for each in runs) else UNSETTLED
 
 
 def command_check(options: argparse.Namespace) -> int:

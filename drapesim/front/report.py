@@ -15,7 +15,15 @@ from drapesim.front.charts import draw_history, draw_sections
 from drapesim.front.colours import SIGNS, usual_tolerance
 from drapesim.front.flat import draw_flat
 from drapesim.front.view import MISSING, draw_views, load_libraries
-from drapesim.front.wording import WORDS, spell_contact, spell_figure, spell_mm, spell_place
+from drapesim.front.wording import (
+    WORDS,
+    spell_change,
+    spell_contact,
+    spell_figure,
+    spell_mm,
+    spell_place,
+    spell_source,
+)
 from drapesim.ground.files import write_text
 from drapesim.ground.units import bending_length, from_si
 from drapesim.matter.answers import Verdict
@@ -76,6 +84,7 @@ def render(run: Run, pictures: dict[str, str], missing: str) -> str:
         quality=spell_quality(run.certificate.spacing_over_c),
         summary=count_verdicts(run.verdicts),
         rows=[_mark_row(verdict, marks[verdict.mark].claim) for verdict in run.verdicts],
+        shifts=[(v.mark, *spell_change(v.change), spell_source(v)) for v in run.verdicts if v.change is not None],
         checks=list_checks(run),
         fabric=list_fabric(run.fabric),
         body=describe_body(run),

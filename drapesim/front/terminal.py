@@ -13,7 +13,15 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TextColumn
 from rich.table import Table
 
-from drapesim.front.wording import WORDS, spell_belonging, spell_contact, spell_figure, spell_mm
+from drapesim.front.wording import (
+    WORDS,
+    spell_belonging,
+    spell_change,
+    spell_contact,
+    spell_figure,
+    spell_mm,
+    spell_source,
+)
 from drapesim.ground.outcome import NOT_MEASURED
 
 if TYPE_CHECKING:
@@ -150,6 +158,8 @@ class Bars(Silent):
 
     def __call__(self, step: Step) -> None:
         description = spell_place(step)
+        if self.tasks and step.level < max(self.tasks):  # the next of several runs
+            self.tasks.clear()
         if step.level not in self.tasks:
             task = self.bars.add_task(description, total=1.0, residual="", left="")
             self.tasks[step.level] = task
@@ -247,6 +257,20 @@ def verdict_lines(verdicts: Sequence[Verdict]) -> list[str]:
     return lines
 
 
+def change_lines(verdicts: Sequence[Verdict]) -> list[str]:
+    """Where the numerical error comes from, and how each mark's figures change with the node spacing where measured."""
+    measured = [v for v in verdicts if v.change is not None]
+    lines = [f"Numerical error of the gaps: {'; '.join(dict.fromkeys(spell_source(v) for v in verdicts))}."]
+    if measured:
+        lines.append("Change from the wider spacing (gap min, median, max in mm; contact in points of per cent)")
+    for v in measured:
+        assert v.change is not None
+        *gaps, contact, order = spell_change(v.change)
+        tail = f"; observed order {order}" if order else ""
+        lines.append(f"  {v.mark}: gap {', '.join(gaps)}; contact {contact}{tail}")
+    return lines
+
+
 def _contact(verdict: Verdict) -> str:
     measured, span = spell_contact(verdict)
     return f"{measured} ({span})" if span else measured
@@ -272,6 +296,8 @@ def show_run(console: Console, run: Run) -> None:
         else:
             for line in verdict_lines(run.verdicts):
                 console.print(line, markup=False)
+        for line in change_lines(run.verdicts):
+            console.print(line, markup=False, soft_wrap=True)
     else:
         console.print("The scene has no marks.")
 

@@ -6,7 +6,7 @@ import math
 from types import MappingProxyType
 
 from drapesim.ground.outcome import NOT_MEASURED
-from drapesim.matter.answers import PlaceCheck, Verdict
+from drapesim.matter.answers import PlaceCheck, SpacingChange, Verdict
 
 WORDS = MappingProxyType({True: "yes", False: "no", None: "undecided"})
 
@@ -34,6 +34,26 @@ def spell_contact(verdict: Verdict) -> tuple[str, str]:
     measured = spell_percent(verdict.contact_share_measured)
     least, most = spell_percent(verdict.contact_share_sure), spell_percent(verdict.contact_share_possible)
     return measured, "" if least == measured == most else f"{least} to {most}"
+
+
+def spell_source(verdict: Verdict) -> str:
+    """Where the mark's uncertainty comes from."""
+    change = verdict.change
+    if change is None:
+        return "estimated from curvature"
+    return f"measured, {1e3 * change.wider:.4g} against {1e3 * change.own:.4g} mm"
+
+
+def spell_change(change: SpacingChange) -> tuple[str, str, str, str, str]:
+    """Changes of gap least, middle, most (mm) and of the contact (points of per cent), signed; observed order."""
+
+    def signed(value: float, digits: int) -> str:
+        text = spell_figure(value, f"+.{digits}f")
+        return text.removeprefix("+") if not text.strip("+0.") else text
+
+    gaps = [signed(1e3 * gap, 2) for gap in (change.gap_min, change.gap_median, change.gap_max)]
+    order = "" if math.isnan(change.order) else f"{change.order:.1f}" if math.isfinite(change.order) else "none"
+    return gaps[0], gaps[1], gaps[2], signed(100.0 * change.contact_share, 0), order
 
 
 def spell_belonging(place: PlaceCheck) -> str:

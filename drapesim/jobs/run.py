@@ -19,10 +19,11 @@ import numpy as np
 from drapesim import __version__
 from drapesim.ground.files import hash_bytes, remove_parts, write_text
 from drapesim.ground.outcome import InputError
+from drapesim.judging.spacing import CoarserLay
 from drapesim.judging.verdicts import judge_marks
-from drapesim.matter.answers import PlaceCheck, Verdict
+from drapesim.matter.answers import PlaceCheck, SpacingChange, Verdict
 from drapesim.matter.plan import MOST_NODES, Scene
-from drapesim.matter.sheet import Lattice, cut_lattice
+from drapesim.matter.sheet import Lattice, cut_lattice, halved
 from drapesim.mechanics.body_contact import prepare_body
 from drapesim.settling.archive import CHECKPOINT_FILE, RUN_FILE, Run, load_checkpoint, save_checkpoint, save_run
 from drapesim.settling.contact_record import ContactRecord, record_contact
@@ -44,11 +45,15 @@ def run_scene(
     resume: bool = False,
     spacing_mm: float | None = None,
     force: bool = False,
+    halvings: int = 0,
+    coarser: Sequence[Run] = (),
 ) -> Run:
     """Lay, settle, measure and judge ``scene``; write run.h5 and marks.csv to the folder ``out`` and return the run.
 
     ``progress`` is called with what the run says of itself. ``resume`` goes on from the folder's checkpoint.
     ``spacing_mm``: node spacing in place of the scene's. ``force``: a finished run in the folder may be replaced.
+    ``halvings``: how often that spacing is halved. ``coarser``: runs of the scene at wider spacings, the widest first,
+    by which the uncertainty is measured (`drapesim.jobs.refine.refine_scene` makes them).
 
     Raises `InputError` before anything is written: for a folder that holds a finished run, a missing or foreign
     checkpoint, a sheet with nothing under it. Raises `Interrupted` when stopped by the keyboard; the checkpoint is
@@ -57,7 +62,7 @@ def run_scene(
     """
     out = Path(out)
     check_folder(out, resume, force)
-    plan = prepare(scene, spacing_mm)
+    plan = prepare(scene, spacing_mm, halvings)
     checkpoint = load_checkpoint(out / CHECKPOINT_FILE, plan.fingerprint) if resume else None
     make_folder(out)
     remove_parts(out)
@@ -85,8 +90,9 @@ def run_scene(
     field = prepare_body(scene.body)
     record = record_contact(lattice, scene.fabric, settled.x, settled.contact_force, field)
     report.tell("judging marks")
-    verdicts = judge_marks(scene.marks, lattice, settled.x, field, scene.fabric, settled.certificate)
-    run = gather_run(plan, settled, record, verdicts)
+    wider = [CoarserLay(other.lattice, other.x, other.certificate.settled) for other in coarser]
+    verdicts = judge_marks(scene.marks, lattice, settled.x, field, scene.fabric, settled.certificate, wider)
+    run = gather_run(plan, settled, record, verdicts, spell_refined(plan.lattice, coarser))
     report.tell("writing")
     write_text(out / MARKS_FILE, table_marks(run.verdicts))
     save_run(out / RUN_FILE, run)
@@ -132,14 +138,23 @@ class Prepared:
     changes: tuple[str, ...]
 
 
-def prepare(scene: Scene, spacing_mm: float | None = None) -> Prepared:
-    """Cut the lattice and lay the sheet. Raises `InputError` for a spacing or a lay that cannot be."""
+def prepare(scene: Scene, spacing_mm: float | None = None, halvings: int = 0) -> Prepared:
+    """Cut the lattice, halve its cells ``halvings`` times, and lay the sheet.
+
+    Raises `InputError` for a spacing or a lay that cannot be.
+    """
     changes: tuple[str, ...] = ()
+    usual, sheet = scene.sheet.spacing, scene.sheet
     if spacing_mm is not None:
-        sheet = replace(scene.sheet, spacing=check_spacing(spacing_mm, scene.sheet.length, scene.sheet.width))
-        changes = (f"Node spacing {spacing_mm:g} mm instead of the scene's {1e3 * scene.sheet.spacing:g} mm.",)
-        scene = replace(scene, sheet=sheet)
-    lattice = cut_lattice(scene.sheet, multiple=2**scene.settle.levels)
+        sheet = replace(sheet, spacing=check_spacing(spacing_mm, sheet.length, sheet.width))
+    lattice = cut_lattice(sheet, multiple=2**scene.settle.levels)
+    for _ in range(halvings):
+        sheet = replace(sheet, spacing=0.5 * sheet.spacing)
+        check_spacing(1e3 * sheet.spacing, sheet.length, sheet.width)
+        lattice = halved(lattice)
+    if sheet.spacing != usual:
+        changes = (f"Node spacing {1e3 * sheet.spacing:.6g} mm instead of the scene's {1e3 * usual:g} mm.",)
+    scene = replace(scene, sheet=sheet)
     x = start_shape(lattice, scene)
     parts = [__version__, sorted(scene.inputs.items()), lattice.spacing_u, lattice.spacing_v, scene.seed]
     return Prepared(scene, lattice, x, hash_bytes(json.dumps(parts).encode()), changes)
@@ -155,8 +170,30 @@ def check_spacing(spacing_mm: float, length: float, width: float) -> float:
     return spacing_mm / 1000.0
 
 
-def gather_run(plan: Prepared, settled: SettledSheet, record: ContactRecord, verdicts: tuple[Verdict, ...]) -> Run:
-    """Everything that is kept of a run."""
+def spell_refined(lattice: Lattice, coarser: Sequence[Run]) -> tuple[str, ...]:
+    """What is said of a run that was compared with ``coarser`` ones: at which spacings, and what that measures."""
+    if not coarser:
+        return ()
+    widths = [f"{1e3 * spacing:.4g}" for spacing in (*(run.lattice.spacing_u for run in coarser), lattice.spacing_u)]
+    failed = [width for run, width in zip(coarser, widths, strict=False) if not run.certificate.settled]
+    said = f"Settled anew from the scene's start at {', '.join(widths[:-1])} and {widths[-1]} mm; this is the last."
+    if failed:
+        return (said, f"At {', '.join(failed)} mm the sheet did not settle, so no change with the spacing is known.")
+    return (
+        said,
+        f"The uncertainty of a gap is its change from {widths[-2]} to {widths[-1]} mm. It holds the error of the "
+        "spacing and the spread between roads that end in different folds, both in one, and is a measure, no bound.",
+    )
+
+
+def gather_run(
+    plan: Prepared,
+    settled: SettledSheet,
+    record: ContactRecord,
+    verdicts: tuple[Verdict, ...],
+    changes: tuple[str, ...] = (),
+) -> Run:
+    """Everything that is kept of a run; ``changes``: said of it besides those of the plan."""
     scene = plan.scene
     return Run(
         scene_text=scene.text,
@@ -180,7 +217,7 @@ def gather_run(plan: Prepared, settled: SettledSheet, record: ContactRecord, ver
         verdicts=verdicts,
         flat_map=scene.flat_map,
         contact_levels=scene.contact_levels,
-        changes=plan.changes,
+        changes=plan.changes + changes,
     )
 
 
@@ -199,7 +236,8 @@ COLUMNS = (
     "mark", "kind", "claim", "verdict", "as_claimed", "reason", "gap_min_mm", "gap_median_mm", "gap_max_mm",
     "contact_share_sure_percent", "contact_share_measured_percent", "contact_share_possible_percent", "uncertainty_mm",
     "nearest_region", "place", "belongs", "share_on_place_sure_percent", "share_on_place_percent",
-    "share_on_place_possible_percent", "offset_body_mm", "offset_cloth_mm", "place_reason",
+    "share_on_place_possible_percent", "offset_body_mm", "offset_cloth_mm", "place_reason", "uncertainty_source",
+    "gap_min_change_mm", "gap_median_change_mm", "gap_max_change_mm", "contact_share_change_percent", "observed_order",
 )  # fmt: skip
 WORDS = {True: "yes", False: "no", None: "undecided"}
 
@@ -215,6 +253,7 @@ def table_marks(verdicts: Sequence[Verdict]) -> str:
         shares = v.contact_share_sure, v.contact_share_measured, v.contact_share_possible
         row += [*[_scaled(share, 100.0) for share in shares], _scaled(v.uncertainty), v.nearest_region]
         row += [""] * 8 if v.place is None else _row_of_place(v.place)
+        row += ["estimated from curvature", *[""] * 5] if v.change is None else _row_of_change(v.change)
         rows.writerow(row)
     return text.getvalue()
 
@@ -224,6 +263,12 @@ def _row_of_place(place: PlaceCheck) -> list[str]:
     belongs = WORDS[place.belongs] if place.asked else "not asked"
     row = [place.place, belongs, *[_scaled(share, 100.0) for share in shares]]
     return [*row, _scaled(place.offset_body), _scaled(place.offset_cloth), place.reason]
+
+
+def _row_of_change(change: SpacingChange) -> list[str]:
+    source = f"measured: {1e3 * change.wider:.4g} mm against {1e3 * change.own:.4g} mm"
+    gaps = (_scaled(gap) for gap in (change.gap_min, change.gap_median, change.gap_max))
+    return [source, *gaps, _scaled(change.contact_share, 100.0), _scaled(change.order, 1.0)]
 
 
 def _scaled(value: float, factor: float = 1e3) -> str:

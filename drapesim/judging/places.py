@@ -23,7 +23,8 @@ MOST = 0.5  # share of what touches of a mark that must lie on the place for it 
 
 
 class Reading(Protocol):
-    """What is needed of a mark's samples: weights summing to 1, gaps, errors, facing, nearest points and faces."""
+    """What is needed of a mark's samples: weights summing to 1, gaps, errors, facing (as measured, for sure, perhaps),
+    nearest points and faces."""
 
     @property
     def weight(self) -> Array: ...
@@ -33,6 +34,10 @@ class Reading(Protocol):
     def error(self) -> Array: ...
     @property
     def facing(self) -> Array: ...
+    @property
+    def surely_facing(self) -> Array: ...
+    @property
+    def perhaps_facing(self) -> Array: ...
     @property
     def point(self) -> Array: ...
     @property
@@ -98,9 +103,9 @@ def share_on_place(
     else:
         on = to_place <= LANDMARK_REACH
         surely_on, perhaps_on = to_place <= LANDMARK_REACH - reading.error, to_place <= LANDMARK_REACH + reading.error
-    inner = reading.facing > 0.0
-    surely, perhaps = (inner & (reading.gap <= tolerance + way * reading.error) for way in (-1.0, 1.0))
-    touching = inner & (reading.gap <= tolerance)
+    surely = reading.surely_facing & (reading.gap <= tolerance - reading.error)
+    perhaps = reading.perhaps_facing & (reading.gap <= tolerance + reading.error)
+    touching = (reading.facing > 0.0) & (reading.gap <= tolerance)
 
     def ratio(these: Array, others: Array) -> float:
         part, rest = float(reading.weight[these].sum()), float(reading.weight[others].sum())

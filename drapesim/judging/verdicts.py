@@ -13,7 +13,17 @@ import numpy as np
 
 from drapesim.judging.geodesic import survey
 from drapesim.judging.places import check_place, find_node_regions, name_region
-from drapesim.matter.answers import CLEAR, NATURAL, NOT_HERE, PARTLY, UNDECIDED, PlaceCheck, Verdict
+from drapesim.judging.spacing import CoarserLay, compare_spacings, weighted_quantile
+from drapesim.matter.answers import (
+    CLEAR,
+    NATURAL,
+    NOT_HERE,
+    PARTLY,
+    UNDECIDED,
+    PlaceCheck,
+    SpacingChange,
+    Verdict,
+)
 from drapesim.matter.body import Body
 from drapesim.matter.fabric import FabricCard
 from drapesim.matter.marks import PLACE_CLAIMS, Claim, Mark
@@ -34,7 +44,10 @@ COVERED = 0.95  # share of a mark's area over which the stated uncertainty is no
 
 @dataclass(frozen=True)
 class MarkReading:
-    """What is measured at one mark's samples: gap and error (s,) m, weight (s,) summing to 1, facing, point, face."""
+    """What is measured at one mark's samples: gap and error (s,) m, weight (s,) summing to 1, facing, point, face.
+
+    surely_facing, perhaps_facing (s,) bool: does the inner side face the body at every spacing measured, at any?
+    """
 
     weight: Array
     gap: Array
@@ -42,10 +55,19 @@ class MarkReading:
     facing: Array
     point: Array
     face: Array
+    surely_facing: Array
+    perhaps_facing: Array
 
-    def share(self, limit: Array | float) -> float:
-        """Share of the mark's area whose inner side faces the body with a gap of at most ``limit`` (m)."""
-        return float(self.weight[(self.gap <= limit) & (self.facing > 0.0)].sum())
+    def shares(self, tolerance: float) -> tuple[float, float, float]:
+        """Share of the mark's area whose inner side faces the body within ``tolerance`` (m): sure, measured, possible.
+
+        Sure: even if each gap is larger by its error; possible: if each is smaller by it.
+        """
+        sure = self.surely_facing & (self.gap <= tolerance - self.error)
+        measured = (self.facing > 0.0) & (self.gap <= tolerance)
+        possible = self.perhaps_facing & (self.gap <= tolerance + self.error)
+        least, share, most = (float(self.weight[these].sum()) for these in (sure, measured, possible))
+        return least, share, most
 
 
 def judge_marks(
@@ -55,6 +77,7 @@ def judge_marks(
     body: Body | BodyField,
     fabric: FabricCard,
     certificate: Certificate,
+    coarser: Sequence[CoarserLay] = (),
 ) -> tuple[Verdict, ...]:
     """The verdict of one lay, with the sheet's nodes at ``x`` (n, 3) m, on each mark, in order.
 
@@ -62,6 +85,10 @@ def judge_marks(
     support does not count. A mark's claim asks that at least ``claim.share`` of its area has a gap of at most
     ``claim.tolerance``. It is decided only if the answer is the same with each gap moved by its error either way. Gaps
     are those of the cloth's inner side; of a mark claimed to lie clear, those of whichever side is nearer.
+
+    ``coarser``: the same sheet settled at wider spacings, the widest first. If there are any, the error of a gap is
+    measured by its change from the next wider spacing (`compare_spacings`), else estimated from the curvature between
+    nodes (`chord_error`).
     """
     if not marks:
         return ()
@@ -69,39 +96,63 @@ def judge_marks(
     figure = part_field(field, False)
     strained = find_strained(lattice, x, fabric)
     sag = chord_error(lattice, x)
+    rough = find_rough(coarser)
+    spacings = [lay.lattice.spacing_u for lay in coarser] + [lattice.spacing_u]
     ground = regions = None
     if figure is not None and any(mark.claim.kind in PLACE_CLAIMS for mark in marks):
         ground, regions = survey(figure), find_node_regions(x, figure)
     verdicts = []
     for mark in marks:
-        points, normals = sample_sheet(lattice, x, mark.samples)
+        claim = mark.claim
+        points, _ = sample_sheet(lattice, x, mark.samples)
         there = np.isfinite(points).all(1)
         cells = find_cells(lattice, mark.samples[there])
-        error = estimate_error(certificate, sag[cells[:, 0], cells[:, 1]])
         over = bool(strained[cells[:, 0], cells[:, 1]].any())
         uv, weight = mark.samples[there], mark.weights[there]
-        found = _measure(points[there], normals[there], figure, 0.5 * fabric.thickness)
-        if mark.claim.kind == "lies_clear":
-            found = nearer_side(found, fabric.thickness)
-        reading = MarkReading(weight / weight.sum(), found.gap, error, found.facing, found.point, found.face)
-        obstacle = _find_obstacle(certificate, over, len(uv))
+        weight = weight / weight.sum()
+        found = read_gaps(uv, lattice, x, figure, fabric, claim)
+        off, change = sag[cells[:, 0], cells[:, 1]], None
+        sure = perhaps = found.facing > 0.0
+        if coarser and not rough and len(uv):
+            others = [read_gaps(uv, lay.lattice, lay.x, figure, fabric, claim) for lay in coarser]
+            measured = compare_spacings([*others, found], spacings, weight, claim.tolerance)
+            off, change = measured.error, measured.figures
+            sure, perhaps = measured.surely_facing, measured.perhaps_facing
+        error = estimate_error(certificate, off)
+        reading = MarkReading(weight, found.gap, error, found.facing, found.point, found.face, sure, perhaps)
+        obstacle = _find_obstacle(certificate, over, len(uv)) or rough
         place = None
-        claim = mark.claim
         if claim.kind in PLACE_CLAIMS and figure is not None and ground is not None and regions is not None and len(uv):
             where = (uv, lattice, x, figure, ground, regions)
             place = check_place(claim.place, claim.tolerance, reading, *where, obstacle)
-        verdicts.append(_judge(mark, reading, obstacle, place, figure))
+        verdicts.append(_judge(mark, reading, obstacle, place, figure, change))
     return tuple(verdicts)
+
+
+def read_gaps(
+    uv: Array, lattice: Lattice, x: Array, figure: BodyField | None, fabric: FabricCard, claim: Claim
+) -> GapReading:
+    """Gaps at flat-map places ``uv`` (s, 2) m of the sheet at ``x`` (n, 3) m, of the side that the claim asks for."""
+    points, normals = sample_sheet(lattice, x, uv)
+    found = _measure(points, normals, figure, 0.5 * fabric.thickness)
+    return nearer_side(found, fabric.thickness) if claim.kind == "lies_clear" else found
+
+
+def find_rough(coarser: Sequence[CoarserLay]) -> str:
+    """The sentence that no spacing can be compared, for a sheet at a wider spacing that did not settle; else ""."""
+    for lay in coarser:
+        if not lay.is_settled:
+            wide = f"{1e3 * lay.lattice.spacing_u:.4g} mm"
+            return f"The sheet did not settle at a spacing of {wide}, so what the spacing does to the gap is not known."
+    return ""
 
 
 def decide(claim: Claim, reading: MarkReading) -> str:
     """The verdict on a mark measured in a certified lay.
 
-    ``sure`` is the share that touches even if each gap is larger by its error, ``possible`` the share that touches if
-    each is smaller by it. A claim to lie clear is held to the same share: that much of the mark must not touch.
+    A claim to lie clear is held to the same share as one to touch: that much of the mark must not touch.
     """
-    sure = reading.share(claim.tolerance - reading.error)
-    possible = reading.share(claim.tolerance + reading.error)
+    sure, _, possible = reading.shares(claim.tolerance)
     slack = 1e-9  # sums of weights round
     touches, fails = sure >= claim.share - slack, possible < claim.share - slack
     if claim.kind == "lies_clear":
@@ -121,14 +172,15 @@ def decide(claim: Claim, reading: MarkReading) -> str:
     return CLEAR if float((reading.gap - reading.error).min()) > FAR else NOT_HERE
 
 
-def estimate_error(certificate: Certificate, sag: Array) -> Array:
-    """(s,) m, numerical uncertainty of a gap: an estimate, added up without any hope that the parts cancel.
+def estimate_error(certificate: Certificate, off: Array) -> Array:
+    """(s,) m, numerical uncertainty of a gap: added up without any hope that the parts cancel.
 
-    Its parts: the deepest penetration and the largest further move that the certificate found, and ``sag``, the
-    distance between the flat triangles and a sheet that curves as the nodes do (`chord_error`). It says nothing about
-    the spread between lays or about the fabric card. Two spacings compared would measure what ``sag`` only estimates.
+    Its parts: the deepest penetration and the largest further move that the certificate found, and ``off`` (s,) m: from
+    one spacing the distance between the flat triangles and a sheet that curves as the nodes do (`chord_error`), from
+    several the change between them (`compare_spacings`). It says nothing about the fabric card, and from one spacing
+    nothing about the spread between lays.
     """
-    return certificate.penetration_max + certificate.stay_max + sag
+    return certificate.penetration_max + certificate.stay_max + off
 
 
 def chord_error(lattice: Lattice, x: Array) -> Array:
@@ -194,15 +246,13 @@ def _find_obstacle(certificate: Certificate, is_strained: bool, n_samples: int) 
     return ""
 
 
-def weighted_quantile(values: Array, weight: Array, share: float) -> float:
-    """The least of ``values`` that is not exceeded over ``share`` of the weight (which sums to 1)."""
-    order = np.argsort(values, kind="stable")
-    at = int(np.searchsorted(np.cumsum(weight[order]), share - 1e-12))
-    return float(values[order[min(at, len(order) - 1)]])
-
-
 def _judge(
-    mark: Mark, reading: MarkReading, obstacle: str, place: PlaceCheck | None, figure: BodyField | None
+    mark: Mark,
+    reading: MarkReading,
+    obstacle: str,
+    place: PlaceCheck | None,
+    figure: BodyField | None,
+    change: SpacingChange | None,
 ) -> Verdict:
     nan = float("nan")
     if not len(reading.gap):
@@ -210,17 +260,11 @@ def _judge(
         return Verdict(mark.name, mark.kind, mark.claim.kind, UNDECIDED, obstacle, *nothing, nan, place, "")
     error = weighted_quantile(reading.error, reading.weight, COVERED)
     gaps = (float(reading.gap.min()), weighted_quantile(reading.gap, reading.weight, 0.5), float(reading.gap.max()))
-    tolerance = mark.claim.tolerance
-    sure, measured = reading.share(tolerance - reading.error), reading.share(tolerance)
-    possible = reading.share(tolerance + reading.error)
+    shares = reading.shares(mark.claim.tolerance)
     verdict = UNDECIDED if obstacle else decide(mark.claim, reading)
     region = "" if figure is None else name_region(reading.weight, reading.face, figure.body)
-    reason = obstacle or say_why(
-        verdict, mark.claim, gaps, (sure, measured, possible), error, region, len(reading.gap) == 1
-    )
-    return Verdict(
-        mark.name, mark.kind, mark.claim.kind, verdict, reason, *gaps, sure, measured, possible, error, place, region
-    )
+    reason = obstacle or say_why(verdict, mark.claim, gaps, shares, error, region, len(reading.gap) == 1)
+    return Verdict(mark.name, mark.kind, mark.claim.kind, verdict, reason, *gaps, *shares, error, place, region, change)
 
 
 def say_why(

@@ -42,6 +42,22 @@ class PlaceCheck:
 
 
 @dataclass(frozen=True)
+class SpacingChange:
+    """How a mark's figures change from the next wider node spacing to the run's own, each settled from the start; SI.
+
+    It holds the error of the spacing and that different roads end in different folds, both in one.
+    """
+
+    wider: float  # m, the other spacing
+    own: float  # m
+    gap_min: float  # m, each of these the figure at the run's own spacing less that at the wider one
+    gap_median: float
+    gap_max: float
+    contact_share: float  # of the share as measured
+    order: float  # observed order of convergence of the gaps, from three spacings; nan from two
+
+
+@dataclass(frozen=True)
 class Verdict:
     """One mark's answer from one lay, SI.
 
@@ -59,9 +75,10 @@ class Verdict:
     contact_share_sure: float  # of the mark's area, that side to the body: gap <= tolerance - each gap's error
     contact_share_measured: float  # gap <= tolerance
     contact_share_possible: float  # gap <= tolerance + each gap's error
-    uncertainty: float  # m, numerical
+    uncertainty: float  # m, numerical; see ``change``
     place: PlaceCheck | None
     nearest_region: str
+    change: SpacingChange | None = None  # what the uncertainty was measured by; None: estimated from curvature
 
     @property
     def meets(self) -> bool | None:

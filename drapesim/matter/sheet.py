@@ -89,6 +89,12 @@ class Lattice:
         return np.ascontiguousarray(np.stack([first, second], 1).reshape(-1, 3).astype(np.int32))
 
 
+def halved(lattice: Lattice) -> Lattice:
+    """Lattice of half the spacing on the same piece: each cell becomes four."""
+    cell = np.repeat(np.repeat(lattice.cell, 2, axis=0), 2, axis=1)
+    return Lattice(0.5 * lattice.spacing_u, 0.5 * lattice.spacing_v, cell, lattice.inner_sign)
+
+
 def cut_lattice(sheet: Sheet, spacing: float | None = None, multiple: int = 1) -> Lattice:
     """Lattice of a whole rectangular sheet at the wanted spacing (m), rounded so that whole cells fit.
 

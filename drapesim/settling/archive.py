@@ -19,7 +19,7 @@ import numpy as np
 
 from drapesim.ground.files import reading_hdf5, write_hdf5
 from drapesim.ground.outcome import Ending, InputError
-from drapesim.matter.answers import PlaceCheck, Verdict
+from drapesim.matter.answers import PlaceCheck, SpacingChange, Verdict
 from drapesim.matter.body import Body, BodyPart
 from drapesim.matter.fabric import FabricCard, Provenance
 from drapesim.matter.marks import Claim, FlatMap, Mark
@@ -42,7 +42,7 @@ UNITS: Mapping[str, str] = MappingProxyType({
     "strain_weft": "1", "shear_angle": "rad", "slope": "rad",
     "gap_min": "m", "gap_median": "m", "gap_max": "m", "contact_share_sure": "1", "contact_share_measured": "1",
     "contact_share_possible": "1", "uncertainty": "m", "share_on_place_sure": "1", "share_on_place": "1",
-    "share_on_place_possible": "1", "offset_body": "m", "offset_cloth": "m",
+    "share_on_place_possible": "1", "offset_body": "m", "offset_cloth": "m", "wider": "m", "own": "m",
 })  # fmt: skip
 """Unit of each column of the contact record, the verdicts and the place checks; text has none."""
 
@@ -423,6 +423,7 @@ def _take_marks(group: h5py.Group) -> tuple[Mark, ...]:
 VERDICT_TEXTS = ("mark", "kind", "claim", "verdict", "reason", "nearest_region")
 SHARES = ("contact_share_sure", "contact_share_measured", "contact_share_possible")
 VERDICT_NUMBERS = ("gap_min", "gap_median", "gap_max", *SHARES, "uncertainty")
+CHANGE_NUMBERS = ("wider", "own", "gap_min", "gap_median", "gap_max", "contact_share", "order")
 PLACE_NUMBERS = ("share_on_place_sure", "share_on_place", "share_on_place_possible", "offset_body", "offset_cloth")
 
 
@@ -435,6 +436,10 @@ def _put_verdicts(group: h5py.Group, verdicts: tuple[Verdict, ...]) -> None:
     belongs = [-1 if place.belongs is None else int(place.belongs) for _, place in tested]  # -1: undecided
     _put(places, "belongs", np.array(belongs, dtype=np.int8), "1")
     _put(places, "asked", np.array([place.asked for _, place in tested], dtype=bool), "1")
+    changed = [(number, verdict.change) for number, verdict in enumerate(verdicts) if verdict.change is not None]
+    changes = group.create_group("spacing_changes")
+    _put_table(changes, [change for _, change in changed], (), CHANGE_NUMBERS)
+    _put(changes, "verdict", np.array([number for number, _ in changed], dtype=np.int64), "1")
 
 
 def _take_verdicts(group: h5py.Group) -> tuple[Verdict, ...]:
@@ -442,8 +447,15 @@ def _take_verdicts(group: h5py.Group) -> tuple[Verdict, ...]:
     for row in _take_table(group["places"], ("place", "reason"), ("verdict", "belongs", "asked", *PLACE_NUMBERS)):
         number, belongs = row.pop("verdict"), row.pop("belongs")
         places[number] = PlaceCheck(**row, belongs=None if belongs < 0 else bool(belongs))
+    changes: dict[int, SpacingChange] = {}
+    if "spacing_changes" in group:  # files of the first days have none
+        for row in _take_table(group["spacing_changes"], (), ("verdict", *CHANGE_NUMBERS)):
+            number = row.pop("verdict")
+            changes[number] = SpacingChange(**row)
     rows = _take_table(group, VERDICT_TEXTS, VERDICT_NUMBERS)
-    return tuple(Verdict(**row, place=places.get(number)) for number, row in enumerate(rows))
+    return tuple(
+        Verdict(**row, place=places.get(number), change=changes.get(number)) for number, row in enumerate(rows)
+    )
 
 
 def _put_flat_map(group: h5py.Group, flat_map: FlatMap) -> None:

@@ -9,7 +9,7 @@ from types import MappingProxyType
 import numpy as np
 
 from drapesim.ground.outcome import Ending
-from drapesim.matter.answers import NATURAL, UNDECIDED, PlaceCheck, Verdict
+from drapesim.matter.answers import NATURAL, UNDECIDED, PlaceCheck, SpacingChange, Verdict
 from drapesim.matter.body import join, slab, sphere
 from drapesim.matter.fabric import read_card
 from drapesim.matter.marks import Claim, FlatMap, Mark
@@ -52,9 +52,10 @@ def make_run(**changes: object) -> Run:
         Mark("seam", "seam", (), chance.random((3, 2)), np.full(3, 1 / 3), Claim("lies_clear", "", 2e-3, 0.5)),
     )
     place = PlaceCheck("front", True, None, "It may be moved.", 0.2, 0.25, 0.6, 0.03, 0.02)
+    change = SpacingChange(0.02, 0.01, -1e-4, 2e-4, 5e-4, -0.125, np.nan)
     verdicts = (
         Verdict("wax", "stain", "touches_place", UNDECIDED, "It did not settle.", -1e-4, 2e-4, 3e-3, 0.45, 0.5,
-                0.55, 1e-4, place, "front"),
+                0.55, 1e-4, place, "front", change),
         Verdict("seam", "seam", "lies_clear", NATURAL, "It touches.", 0.1, np.inf, np.inf, 0.0, 0.0, 0.0, np.nan,
                 None, ""),
     )  # fmt: skip

@@ -24,8 +24,10 @@ from drapesim.ground.references.elastica import (
     solve_cantilever,
 )
 from drapesim.ground.references.loops import HeartLoop, solve_heart_loop
+from drapesim.ground.references.ruck import Ruck, predict_small_ruck, solve_ruck
 from drapesim.ground.references.sliding import (
     predict_capstan_ratio,
+    predict_edge_drop,
     predict_edge_overhang,
     predict_slide_acceleration,
     predict_slip_angle,
@@ -48,6 +50,7 @@ __all__ = [
     "HangingStretch",
     "HeartLoop",
     "PinnedStrip",
+    "Ruck",
     "Tent",
     "find_bending_length",
     "find_gamma",
@@ -56,6 +59,7 @@ __all__ = [
     "predict_bias_modulus",
     "predict_capstan_ratio",
     "predict_cylinder_pressure",
+    "predict_edge_drop",
     "predict_edge_overhang",
     "predict_hanging_stretch",
     "predict_lateral_buckling",
@@ -64,6 +68,7 @@ __all__ = [
     "predict_rigidity_peirce",
     "predict_slide_acceleration",
     "predict_slip_angle",
+    "predict_small_ruck",
     "predict_small_tent",
     "predict_strip_slip_length",
     "predict_trellis_shear",
@@ -74,5 +79,6 @@ __all__ = [
     "solve_catenary",
     "solve_heart_loop",
     "solve_pinned_strip",
+    "solve_ruck",
     "solve_tent",
 ]

@@ -14,7 +14,7 @@ from scipy.linalg import eigh
 Array = np.ndarray
 
 
-def predict_lateral_buckling(rigidity: float, twist: float, breadth: float = 0.0, shapes: int = 14) -> float:
+def predict_lateral_buckling(rigidity: float, twist: float, breadth: float = 0.0, shapes: int = 24) -> float:
     """w L^3 / B at which a strip clamped on edge, its weight in its own plane, tips over sideways.
 
     ``rigidity`` B (N m) along the strip; ``twist`` J (N m), energy J k^2 per area for a twist k, so that a narrow strip

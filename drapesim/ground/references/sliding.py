@@ -58,6 +58,23 @@ def predict_edge_overhang(friction: float, rounded: bool = False) -> float:
     return m / (1.0 + m)
 
 
+def predict_edge_drop(flat_length: float, radius: float, friction: float, edge_friction: float) -> float:
+    """Plumb length (m) below a rounded table edge at which a heavy limp strip begins to slide off the table.
+
+    ``flat_length`` (m) lies on the table with ``friction`` mu; then a quarter turn of ``radius`` R (m, of the middle
+    surface) with ``edge_friction`` m, itself heavy.
+    Claim: drop = (mu f - A) exp(m pi / 2) + B, A = R (1 - m^2) / (1 + m^2), B = 2 m R / (1 + m^2): the pull
+    T = w mu f at the end of the table, then dT/da = m (T + w R cos a) - w R sin a over the quarter turn.
+    Source: textbook statics, derived anew. Valid: c << R, a pull at right angles to the edge, answer positive. For
+    R -> 0 it is that of :func:`predict_edge_overhang`.
+    """
+    _demand_friction(friction)
+    _demand_friction(edge_friction)
+    m = edge_friction
+    a, b = radius * (1.0 - m**2) / (1.0 + m**2), 2.0 * m * radius / (1.0 + m**2)
+    return (friction * flat_length - a) * math.exp(0.5 * math.pi * m) + b
+
+
 def _demand_friction(friction: float) -> None:
     if not (math.isfinite(friction) and friction >= 0.0):
         raise ValueError(f"friction = {friction:g} must be zero or positive")

@@ -160,3 +160,39 @@ def test_show_prints_the_answers_of_a_run(tmp_path, capsys):
 def test_show_refuses_a_folder_without_a_run(tmp_path, capsys):
     assert main(["show", str(tmp_path)]) == 2
     assert "there is no run file" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(("words", "times"), [(["--refine"], 1), (["--refine", "2"], 2)])
+@pytest.mark.parametrize("is_coarse_settled", [True, False])
+def test_refined_run(in_folder, monkeypatch, capsys, words, times, is_coarse_settled):
+    """The finest is shown; the exit code says whether all have settled."""
+    fine = make_run(certificate=SETTLED, ending=Ending.SETTLED)
+    coarse = replace(fine, certificate=replace(SETTLED, settled=is_coarse_settled), title="the coarse one")
+    asked = []
+
+    def refine_scene(scene, out, times, progress, resume, spacing_mm, force):
+        asked.append((times, resume, spacing_mm, force))
+        return coarse, fine
+
+    monkeypatch.setattr("drapesim.jobs.refine.refine_scene", refine_scene)
+    command = ["run", STRIP, *words, "--no-pictures", "--quiet", "--spacing-mm", "30"]
+    assert main(command) == (0 if is_coarse_settled else 3)
+    assert asked == [(times, False, 30.0, False)]
+    assert "measured, 20 against 10 mm" in capsys.readouterr().out
+
+
+def test_interrupted_refined_run_says_how_to_go_on(in_folder, monkeypatch, capsys):
+    def refine_scene(*_):
+        raise Interrupted(make_checkpoint())
+
+    monkeypatch.setattr("drapesim.jobs.refine.refine_scene", refine_scene)
+    assert main(["run", STRIP, "--refine", "2", "--no-pictures", "--quiet", "--force"]) == 130
+    again = f"drapesim run {STRIP} --out runs/strip-on-cylinder --resume --refine 2 --force"
+    assert capsys.readouterr().err.splitlines()[-1] == again
+
+
+@pytest.mark.parametrize("times", ["0", "3", "half"])
+def test_only_one_or_two_halvings(times):
+    with pytest.raises(SystemExit) as left:
+        main(["run", STRIP, "--refine", times])
+    assert left.value.code == 2

@@ -174,3 +174,17 @@ def test_the_report_says_how_pressure_is_shared_out(finished):
     words = Text()
     words.feed(report.render(finished, {}, ""))
     assert "a node may show pressure without touching" in " ".join(words.words)
+
+
+def test_where_the_spacing_was_compared_the_report_says_so():
+    run = make_run()
+    text = Text()
+    text.feed(report.render(run, {}, ""))
+    said = " ".join(text.words)
+    assert "how far each gap changes with the node spacing, measured" in said
+    assert "-0.10 +0.20 +0.50 -12 - measured, 20 against 10 mm" in said
+    plain = Text()
+    plain.feed(report.render(replace(run, verdicts=tuple(replace(v, change=None) for v in run.verdicts)), {}, ""))
+    said = " ".join(plain.words)
+    assert "estimated from its curvature" in said
+    assert "What the node spacing does" not in said

@@ -130,3 +130,15 @@ def test_what_is_not_finite_is_called_not_measured(width):
     words = text.getvalue().replace("\u2502", " ").split()
     assert "measured" in words
     assert not {"nan", "inf", "-inf"} & {word.strip("();,:%") for word in words}
+
+
+def test_terminal_says_where_the_error_comes_from():
+    run = make_run()
+    change = replace(run.verdicts[0].change, gap_min=1e-6, order=1.96)
+    lines = terminal.change_lines((replace(run.verdicts[0], change=change), run.verdicts[1]))
+    assert lines == [
+        "Numerical error of the gaps: measured, 20 against 10 mm; estimated from curvature.",
+        "Change from the wider spacing (gap min, median, max in mm; contact in points of per cent)",
+        "  wax: gap 0.00, +0.20, +0.50; contact -12; observed order 2.0",
+    ]
+    assert terminal.change_lines(run.verdicts[1:]) == ["Numerical error of the gaps: estimated from curvature."]

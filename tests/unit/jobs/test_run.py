@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from drapesim.ground.outcome import InputError
-from drapesim.jobs.run import check_folder, check_spacing, list_versions, prepare, run_scene, table_marks
+from drapesim.jobs.run import check_folder, check_spacing, list_versions, prepare, run_scene, spell_refined, table_marks
 from drapesim.matter.plan import read_scene
 from drapesim.settling.archive import load_checkpoint, save_checkpoint
 from drapesim.settling.settle import Interrupted
@@ -49,12 +49,36 @@ def test_prepare_says_what_was_changed(scene):
     plain = prepare(scene)
     assert plain.changes == ()
     assert plain.lattice.spacing_u == pytest.approx(scene.sheet.spacing)
-    other = prepare(scene, 15.0)
+    other = prepare(scene, 30.0)
     usual = 1e3 * scene.sheet.spacing
-    assert other.changes == (f"Node spacing 15 mm instead of the scene's {usual:g} mm.",)
-    assert other.lattice.spacing_u == pytest.approx(0.015)
-    assert other.scene.sheet.spacing == 0.015
+    assert other.changes == (f"Node spacing 30 mm instead of the scene's {usual:g} mm.",)
+    assert other.lattice.spacing_u == pytest.approx(0.03)
+    assert other.scene.sheet.spacing == 0.03
     assert len(other.x) == len(other.lattice.ij)
+    assert prepare(scene, usual).changes == ()
+
+
+def test_halved_cells(scene):
+    whole, half = prepare(scene, 20.0), prepare(scene, 20.0, 1)
+    assert half.lattice.cell.shape == tuple(2 * n for n in whole.lattice.cell.shape)
+    assert half.lattice.spacing_u == 0.5 * whole.lattice.spacing_u
+    assert half.lattice.uv[-1] == pytest.approx(whole.lattice.uv[-1], rel=1e-12)
+    assert half.scene.sheet.spacing == 0.01
+    assert "Node spacing 10 mm" in half.changes[0]
+    assert half.fingerprint not in (whole.fingerprint, prepare(scene, 20.0, 2).fingerprint)
+    with pytest.raises(InputError, match="does not suit"):
+        prepare(scene, 20.0, 9)
+
+
+def test_what_is_said_of_refined_runs():
+    fine = make_run()
+    wide = replace(fine, lattice=replace(fine.lattice, spacing_u=0.02))
+    assert spell_refined(fine.lattice, []) == ()
+    said = spell_refined(fine.lattice, [replace(wide, certificate=replace(wide.certificate, settled=True))])
+    assert said[0] == "Settled anew from the scene's start at 20 and 10 mm; this is the last."
+    assert "from 20 to 10 mm" in said[1]
+    assert "no bound" in said[1]
+    assert "At 20 mm the sheet did not settle" in spell_refined(fine.lattice, [wide])[1]
 
 
 def test_fingerprint_follows_the_input(scene):
@@ -150,7 +174,11 @@ def test_table_of_marks():
         "share_on_place_sure_percent": "20.0000", "share_on_place_percent": "25.0000",
         "share_on_place_possible_percent": "60.0000", "offset_body_mm": "30.0000", "offset_cloth_mm": "20.0000",
         "place_reason": "It may be moved.",
+        "uncertainty_source": "measured: 20 mm against 10 mm", "gap_min_change_mm": "-0.1000",
+        "gap_median_change_mm": "0.2000", "gap_max_change_mm": "0.5000", "contact_share_change_percent": "-12.5000",
+        "observed_order": "",
     }  # fmt: skip
+    assert (seam["uncertainty_source"], seam["gap_min_change_mm"]) == ("estimated from curvature", "")
     assert seam["as_claimed"] == "no"  # it is claimed to lie clear
     assert (seam["gap_min_mm"], seam["gap_max_mm"], seam["uncertainty_mm"], seam["place"]) == ("100.0000", "", "", "")
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from drapesim.judging.places import nearest_cloth
-from drapesim.judging.verdicts import chord_error, judge_marks, weighted_quantile
+from drapesim.judging.verdicts import chord_error, judge_marks
 from drapesim.matter.answers import CLEAR, NATURAL, NOT_HERE, OUT, PARTLY, PRESSED, UNDECIDED
 from drapesim.matter.body import Body, BodyPart, box
 from drapesim.matter.fabric import FabricCard
@@ -256,8 +256,3 @@ def test_landmark_grants_the_uncertainty_both_ways(lattice, block):
 def test_nearest_cloth_lies_between_nodes(lattice):
     found = nearest_cloth(np.array([0.0137, -0.0291, -0.02]), lattice, lay_flat(lattice, 0.0))
     assert found == pytest.approx([0.3137, 0.1709], abs=1e-4)
-
-
-def test_weighted_quantile():
-    values, weight = np.array([3.0, 1.0, 2.0]), np.array([0.5, 0.2, 0.3])
-    assert [weighted_quantile(values, weight, q) for q in (0.1, 0.2, 0.5, 0.6, 1.0)] == [1.0, 1.0, 2.0, 3.0, 3.0]

@@ -11,6 +11,7 @@ from scipy.optimize import brentq
 
 from drapesim.ground.references import (
     predict_capstan_ratio,
+    predict_edge_drop,
     predict_edge_overhang,
     predict_slide_acceleration,
     predict_slip_angle,
@@ -86,3 +87,16 @@ def test_negative_friction_is_refused():
         predict_slip_angle(-0.1)
     with pytest.raises(ValueError, match="friction"):
         predict_strip_slip_length(1.0, 1.0, math.nan)
+
+
+@pytest.mark.parametrize("edge_friction", [0.0, 0.3, 0.7])
+def test_edge_drop_by_step_balance(edge_friction):
+    flat, radius, mu = 0.15, 0.02, 0.4
+
+    def grow(a, T):  # a from the top of the edge to its side; w = 1
+        return edge_friction * (T + radius * math.cos(a)) - radius * math.sin(a)
+
+    run = solve_ivp(grow, (0.0, 0.5 * math.pi), [mu * flat], rtol=1e-11, atol=1e-13)
+    assert predict_edge_drop(flat, radius, mu, edge_friction) == pytest.approx(run.y[0, -1], rel=1e-9)
+    thin = predict_edge_drop(flat, 1e-9, mu, mu)
+    assert thin / (thin + flat) == pytest.approx(predict_edge_overhang(mu, rounded=True), rel=1e-6)
