@@ -56,17 +56,18 @@ class Pace(NamedTuple):
 def press_contacts(lo, hi, flat, contacts, pace, dashpot):
     """Force of contacts lo..hi-1 on the cloth, with friction returned to its cone; moves the anchors that slip."""
     for c in range(lo, hi):
-        px = 0.0
-        py = 0.0
-        pz = 0.0
-        for k in range(4):
-            w = contacts.weight[c, k]
-            if w == 0.0:
-                continue
-            a = contacts.node[c, k]
-            px += w * flat[0, a]
-            py += w * flat[1, a]
-            pz += w * flat[2, a]
+        a = contacts.node[c, 0]
+        w = contacts.weight[c, 0]
+        px = w * flat[0, a]
+        py = w * flat[1, a]
+        pz = w * flat[2, a]
+        if w != 1.0 or contacts.weight[c, 1] != 0.0:  # most contacts are of one node with the body
+            for k in range(1, 4):
+                a = contacts.node[c, k]
+                w = contacts.weight[c, k]
+                px += w * flat[0, a]
+                py += w * flat[1, a]
+                pz += w * flat[2, a]
         nx = contacts.normal[c, 0]
         ny = contacts.normal[c, 1]
         nz = contacts.normal[c, 2]
@@ -101,6 +102,42 @@ def press_contacts(lo, hi, flat, contacts, pace, dashpot):
         contacts.force[c, 0] = push * nx - pace.grip * tx
         contacts.force[c, 1] = push * ny - pace.grip * ty
         contacts.force[c, 2] = push * nz - pace.grip * tz
+
+
+@parallel_kernel
+def mark_live(live, flat, contacts, reach):
+    """Mark the contacts that may carry load before any node has come ``reach`` (m) nearer; the others start afresh.
+
+    ``live`` (K,) bool. A contact that carries nothing gets its present gap and place as ``last`` and ``anchor``.
+    """
+    n = live.shape[0]
+    for b in prange(16):
+        mark_live_range(b * n // 16, (b + 1) * n // 16, live, flat, contacts, reach)
+
+
+@kernel
+def mark_live_range(lo, hi, live, flat, contacts, reach):
+    """Contacts lo..hi-1 of `mark_live`."""
+    for c in range(lo, hi):
+        if contacts.preload[c] > 0.0 or contacts.force[c, 0] != 0.0 or contacts.force[c, 1] != 0.0:
+            live[c] = True
+            continue
+        px = 0.0
+        py = 0.0
+        pz = 0.0
+        for k in range(4):
+            w = contacts.weight[c, k]
+            a = contacts.node[c, k]
+            px += w * flat[0, a]
+            py += w * flat[1, a]
+            pz += w * flat[2, a]
+        gap = contacts.normal[c, 0] * px + contacts.normal[c, 1] * py + contacts.normal[c, 2] * pz - contacts.offset[c]
+        live[c] = contacts.force[c, 2] != 0.0 or gap < reach
+        if contacts.force[c, 2] == 0.0:
+            contacts.last[c] = gap
+            contacts.anchor[c, 0] = px
+            contacts.anchor[c, 1] = py
+            contacts.anchor[c, 2] = pz
 
 
 @kernel

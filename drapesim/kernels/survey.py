@@ -132,3 +132,15 @@ def share_a_cone(b, c, axis, spread):
     half = math.acos(min(1.0, 0.5 * size))  # from the common axis to that of each block
     widest = max(math.acos(min(1.0, spread[b])), math.acos(min(1.0, spread[c])))
     return half + widest < math.acos(CONE)
+
+
+@parallel_kernel
+def farthest_moves(moved, x, triangles, corners):
+    """For each triangle (t,) the largest change of a coordinate of its corners since ``corners`` (t, 3, 3)."""
+    for run in prange(64):
+        for t in range(run * moved.shape[0] // 64, (run + 1) * moved.shape[0] // 64):
+            far = 0.0
+            for k in range(3):
+                for c in range(3):
+                    far = max(far, abs(x[triangles[t, k], c] - corners[t, k, c]))
+            moved[t] = far

@@ -72,20 +72,22 @@ def find_body_contacts(
     depth: float,
     before: Found | None = None,
     wanted: Array | None = None,
-) -> Found:
-    """Contacts of the cloth ``triangles`` (t, 3) at ``x`` (n, 3) m with the body, ``band`` outside to ``depth`` inside.
+) -> tuple[Found, Array]:
+    """(contacts of the cloth ``triangles`` (t, 3) at ``x`` (n, 3) m with the body, row ``before`` or -1 of each).
 
-    ``wanted`` (m,): triangles to search; of the others the contacts ``before`` are kept (all are searched if None).
+    ``band`` (m) outside to ``depth`` (m) inside. ``wanted`` (m,): triangles to search; of the others the contacts
+    ``before`` are kept (all are searched if None).
     """
     found = find_contacts(x, triangles, owns, field.surface, field.tree, band, depth, wanted)
     found = without_far_sides(found, x, field)
     if before is None or wanted is None:
-        return found
+        return found, np.full(len(found.gap), -1)
     searched = np.zeros(len(triangles), dtype=bool)
     searched[wanted] = True
-    kept = picked(before, ~searched[before.triangle])
-    found = joined(placed(kept, x), found)
-    return picked(found, np.argsort(found.triangle, kind="stable"))
+    rows = np.flatnonzero(~searched[before.triangle])
+    both = joined(placed(picked(before, rows), x), found)
+    order = np.argsort(both.triangle, kind="stable")
+    return picked(both, order), np.append(rows, np.full(len(found.gap), -1))[order]
 
 
 def without_far_sides(found: Found, x: Array, field: BodyField) -> Found:

@@ -13,12 +13,13 @@ import numpy as np
 from drapesim.kernels.elastic import PAD
 from drapesim.kernels.layers import LAYER_NODE, SELF
 from drapesim.kernels.pairs import FACE_VERTEX, NODE_VERTEX, Found, empty_found
-from drapesim.kernels.relax import Contacts
+from drapesim.kernels.relax import Contacts, mark_live
 from drapesim.matter.sheet import Lattice
 
 Array = np.ndarray
 
 FEATURE = (1 << 30) - 1  # mask of one feature in a contact's key
+PER_CONTACT = ("node", "weight", "normal", "offset", "friction", "preload", "anchor", "force", "last")
 
 
 @dataclass(frozen=True)
@@ -95,27 +96,33 @@ def match_contacts(before: Array, now: Array) -> Array:
     return source
 
 
-def taken_up(found: Found, x: Array, before: ContactSet) -> tuple[Array, Array]:
-    """(preload (K,) N, anchor (K, 3)) of the contacts ``found`` at ``x`` (n, 3): those known ``before`` go on.
+def taken_up(found: Found, x: Array, before: ContactSet, origin: Array) -> tuple[Array, Array, Array]:
+    """(preload (K,) N, anchor (K, 3), force (K, 3) N) of ``found`` at ``x`` (n, 3): contacts known ``before`` go on.
 
-    Of a grip only the tangential stretch is kept, turned into the new plane. A contact that the last search did not
-    know starts unloaded.
+    ``origin`` (K,): row before of a contact that was not searched anew, else -1. Of a grip only the tangential stretch
+    is kept, turned into the new plane. A contact that the last search did not know starts unloaded.
     """
     n = len(found.gap)
     at = np.einsum("ck,ckd->cd", found.weight, x[found.node])
-    preload, anchor = np.zeros(n), at.copy()
+    preload, anchor, force = np.zeros(n), at.copy(), np.zeros((n, 3))
     if len(before.found.key) and n:
-        source = match_contacts(before.found.key, found.key)
+        source, new = origin.copy(), np.flatnonzero(origin < 0)
+        open_before = np.ones(len(before.found.key), dtype=bool)
+        open_before[origin[origin >= 0]] = False
+        rows = np.flatnonzero(open_before)
+        if len(rows) and len(new):
+            match = match_contacts(before.found.key[rows], found.key[new])
+            source[new] = np.where(match >= 0, rows[match], -1)
         known = source >= 0
         old, taken = before.contacts, source[known]
-        preload[known] = old.preload[taken]
+        preload[known], force[known] = old.preload[taken], old.force[taken]
         loaded = (old.force[taken] != 0.0).any(1)
         was = np.einsum("ck,ckd->cd", old.weight[taken], x[before.found.node[taken]])
         stretch = old.anchor[taken] - was
         normal = found.normal[known]
         stretch -= np.einsum("cd,cd->c", stretch, normal)[:, None] * normal
         anchor[known] = np.where(loaded[:, None], at[known] + stretch, at[known])
-    return preload, anchor
+    return preload, anchor, force
 
 
 def flat_index(lattice: Lattice) -> Array:
@@ -131,6 +138,34 @@ def incidence(node: Array, weight: Array) -> tuple[Array, Array, Array, Array]:
     touched, first = np.unique(owner[order], return_index=True)
     start = np.append(first, len(owner)).astype(np.int64)
     return start, touched.astype(np.int64), contact[order].astype(np.int64), weight[contact, corner][order]
+
+
+def live_part(contacts: Contacts, x_grid: Array, reach: float) -> tuple[Array, Contacts]:
+    """(rows (L,), a copy of just them): the contacts that may carry load before a node has moved ``reach`` (m) at x."""
+    live = np.empty(len(contacts.offset), dtype=np.bool_)
+    mark_live(live, x_grid.reshape(3, -1), contacts, reach)
+    rows = np.flatnonzero(live)
+    if len(rows) == len(live):
+        return rows, contacts
+    number = np.cumsum(live) - 1
+    stays = live[contacts.entry]
+    count = np.add.reduceat(stays, contacts.start[:-1]) if len(contacts.touched) else np.zeros(0, np.int64)
+    some = count > 0
+    part = {name: getattr(contacts, name)[rows] for name in PER_CONTACT}
+    return rows, Contacts(
+        **part,
+        touched=contacts.touched[some],
+        start=np.append(0, np.cumsum(count[some])).astype(np.int64),
+        entry=number[contacts.entry[stays]],
+        share=contacts.share[stays],
+    )
+
+
+def put_back(contacts: Contacts, rows: Array, part: Contacts) -> None:
+    """Take over what a part of the contacts (`live_part`) has come to carry."""
+    if part is contacts:
+        return
+    contacts.anchor[rows], contacts.force[rows], contacts.last[rows] = part.anchor, part.force, part.last
 
 
 def joined(one: Found, other: Found) -> Found:

@@ -32,28 +32,27 @@ def find_touching(
     ``layer_band`` (m): the same between layers. ``wanted`` (m,): cloth triangles to search for the body, all if None.
     What a contact carried before (push and grip) goes on.
     """
-    of_cloth = before.found.part == SELF
+    n_body = int(np.count_nonzero(before.found.part != SELF))  # the rows with the body come first
+    on_body, between = np.arange(n_body), np.arange(n_body, len(before.found.gap))
     crossed = np.zeros((0, 2), np.int64)
+    if layer_band is not None:
+        layers, crossed = find_layer_contacts(problem.weave, x, layer_band + problem.card.thickness)
+        if band is None and not len(layers.gap) and not len(between):
+            return before, crossed  # nothing new: most sheets lie clear of themselves most of the time
+        between = np.full(len(layers.gap), -1)
+    else:
+        layers = placed(picked(before.found, between), x)
     if problem.field is None:
-        on_body = empty_found(0)
+        body = empty_found(0)
     elif band is None:
-        on_body = placed(picked(before.found, ~of_cloth), x)
+        body = placed(picked(before.found, on_body), x)
     else:
         reach = band + 0.5 * problem.card.thickness
-        known = picked(before.found, ~of_cloth)
-        weave = problem.weave
-        on_body = find_body_contacts(problem.field, weave.triangles, weave.owns, x, reach, DEPTH, known, wanted)
-    if layer_band is None:
-        between = placed(picked(before.found, of_cloth), x)
-    else:
-        between, crossed = find_layer_contacts(problem.weave, x, layer_band + problem.card.thickness)
-        if band is None and not len(between.gap) and not of_cloth.any():
-            return before, crossed  # nothing new: most sheets lie clear of themselves most of the time
-    found = joined(on_body, between)
-    preload, anchor = taken_up(found, x, before)
-    force = np.zeros((len(found.gap), 3))
-    contacts = carry_contacts(problem.lattice, found, problem.card.thickness, problem.friction, preload, anchor, force)
-    return contacts, crossed
+        weave, known = problem.weave, picked(before.found, on_body)
+        body, on_body = find_body_contacts(problem.field, weave.triangles, weave.owns, x, reach, DEPTH, known, wanted)
+    found = joined(body, layers)
+    carried = taken_up(found, x, before, np.append(on_body, between))
+    return carry_contacts(problem.lattice, found, problem.card.thickness, problem.friction, *carried), crossed
 
 
 def cleared(problem: Problem, x: Array) -> Array:
@@ -67,8 +66,8 @@ def cleared(problem: Problem, x: Array) -> Array:
         found, _ = find_layer_contacts(problem.weave, x, thickness)
         if problem.field is not None:
             weave = problem.weave
-            on_body = find_body_contacts(problem.field, weave.triangles, weave.owns, x, 0.5 * thickness, DEPTH)
-            found = joined(on_body, found)
+            body, _ = find_body_contacts(problem.field, weave.triangles, weave.owns, x, 0.5 * thickness, DEPTH)
+            found = joined(body, found)
         lack = np.where(found.part == SELF, thickness, 0.5 * thickness) - found.gap
         if not len(lack) or lack.max() < LIFTED:
             break

@@ -11,7 +11,7 @@ from drapesim.kernels.relax import Pace, relax
 from drapesim.matter.fabric import FabricCard
 from drapesim.matter.sheet import Lattice
 from drapesim.mechanics.body_contact import BodyField
-from drapesim.mechanics.contact_list import ContactSet
+from drapesim.mechanics.contact_list import ContactSet, live_part, put_back
 from drapesim.mechanics.energies import Curve, cloth_constants, lattice_fields, padded, smooth_curve, unpadded
 from drapesim.mechanics.independent import elastic_energies
 from drapesim.mechanics.self_contact import Weave, prepare_weave
@@ -147,12 +147,21 @@ def with_contact_inertia(problem: Problem, found: ContactSet, pace: Pace) -> Pro
     return replace(problem, fields=problem.fields._replace(mass=base + extra))
 
 
-def advance(problem: Problem, motion: Motion, found: ContactSet, pace: Pace, steps: int) -> None:
-    """Take explicit steps in place (0: only compute the forces)."""
+def advance(problem: Problem, motion: Motion, found: ContactSet, pace: Pace, steps: int, reach: float = np.inf) -> None:
+    """Take explicit steps in place (0: only compute the forces).
+
+    ``reach`` (m): no node will move farther in these steps, so contacts farther off are left out.
+    """
+    contacts = found.contacts
+    rows, live = np.zeros(0, np.int64), contacts
+    if np.isfinite(reach) and len(contacts.offset):
+        motion.touch[:] = 0.0
+        rows, live = live_part(contacts, motion.x, reach)
     relax(
         steps, motion.peak, motion.x, motion.v, motion.force, motion.touch, motion.spent,
-        problem.fields, problem.cloth, found.contacts, pace,
+        problem.fields, problem.cloth, live, pace,
     )  # fmt: skip
+    put_back(contacts, rows, live)
 
 
 def residuals(problem: Problem, motion: Motion) -> tuple[float, float]:

@@ -7,7 +7,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from drapesim.kernels.layers import SELF
 from drapesim.kernels.relax import Pace
+from drapesim.kernels.survey import farthest_moves
 from drapesim.mechanics.contact_list import ContactSet, no_contacts
 from drapesim.mechanics.search import find_touching
 from drapesim.mechanics.solve import (
@@ -31,6 +33,7 @@ RATES = 6  # looks of which the slower half sets the damping: a burst somewhere 
 REACH = 4.0  # chunks of the fastest motion between searches
 STRIDE = 2e-3  # m, farthest move between looks at the contact list
 STRAY = 1e-4  # m
+NEAR = 5e-5  # m, contacts closer than this always take part
 CAUTION = 0.25  # on the stride, each time the sheet has passed through itself
 LEAST_CAUTION = 1e-5  # 20 nm a move
 TRUST = 1.2  # on the stride, each chunk without
@@ -83,6 +86,7 @@ class LevelState:
     band: Array | None = None  # (t,) m, how far that search looked
     layers_at: Array | None = None  # (n, 3) m, node positions when layers were last searched: a sheet free of crossings
     layer_band: float = 0.0  # m, how far that search looked
+    has_layers: bool = False  # and whether it found any
     calm: Calm | None = None
     caution: float = 1.0  # share of the usual stride between looks at the contact list
     steps: int = 0
@@ -100,7 +104,7 @@ def search(state: LevelState, pace: Pace, reach: float, wanted: Array | None = N
     """
     problem, motion = state.problem, state.motion
     band = float(np.clip(2.0 * reach, *BAND))
-    layer_band = min(band, problem.weave.widest)
+    layer_band = min(2.0 * band, problem.weave.widest)
     x = problem_positions(state)
     of_body = band if wanted is None or len(wanted) else None
     found, crossed = find_touching(problem, x, of_body, layer_band if layers else None, state.found, wanted)
@@ -119,6 +123,7 @@ def search(state: LevelState, pace: Pace, reach: float, wanted: Array | None = N
     motion.spent[0] -= 0.5 * change * (motion.v**2).sum(0)
     if layers:
         state.layers_at, state.layer_band = x, layer_band
+        state.has_layers = bool((found.found.part == SELF).any())
         kinetic = 0.5 * state.problem.fields.mass * (motion.v**2).sum(0)
         state.calm = Calm(motion.x.copy(), motion.spent.copy(), kinetic, state.found, state.problem)
     return True
@@ -137,12 +142,13 @@ def search_moved(state: LevelState, pace: Pace, step: float, steps: int) -> bool
     x = problem_positions(state)
     wanted = np.zeros(0, np.int64)
     if state.problem.field is not None:
-        moved = np.abs(x[state.problem.lattice.triangles] - state.searched_at).max((1, 2))
+        moved = np.empty(len(state.searched_at))
+        farthest_moves(moved, x, state.problem.weave.triangles, state.searched_at)
         due = (moved + step * steps > 0.5 * state.band) | (moved > reach)
         if due.any():
             wanted = np.flatnonzero(due | (moved > 0.5 * reach))
     moved = float(np.abs(x - state.layers_at).max())
-    layers = moved + step * steps > 0.5 * state.layer_band or moved > min(reach, 0.25 * state.layer_band)
+    layers = moved + step * steps > 0.5 * state.layer_band or (state.has_layers and moved > reach)
     return search(state, pace, reach, wanted, layers) if layers or len(wanted) else True
 
 
@@ -191,7 +197,8 @@ def take_chunk(state: LevelState) -> Pace:
         if not search_moved(state, pace, step, steps):
             go_back(state)
             continue
-        advance(state.problem, motion, state.found, pace, min(steps, left))
+        steps = min(steps, left)
+        advance(state.problem, motion, state.found, pace, steps, max(NEAR, REACH * step * steps))
         left -= steps
     state.steps += CHUNK
     state.caution = min(1.0, TRUST * state.caution)

@@ -31,9 +31,8 @@ def over(lattice, height):
 def look(field, lattice, x, before=None, wanted=None, friction=0.3):
     owns = feature_owners(lattice.triangles)
     before = before or no_contacts()
-    found = find_body_contacts(field, lattice.triangles, owns, x, BAND, DEPTH, before.found, wanted)
-    nothing = np.zeros((len(found.gap), 3))
-    return carry_contacts(lattice, found, 2.0 * HALF, np.full(3, friction), *taken_up(found, x, before), nothing)
+    found, origin = find_body_contacts(field, lattice.triangles, owns, x, BAND, DEPTH, before.found, wanted)
+    return carry_contacts(lattice, found, 2.0 * HALF, np.full(3, friction), *taken_up(found, x, before, origin))
 
 
 def test_neighbours_and_convexity_of_an_angle(meshes, as_body):
