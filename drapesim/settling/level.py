@@ -272,8 +272,9 @@ def relax_level(
             confirmed += 1
             if confirmed >= looks:
                 return True
-            search(state, pace, 0.0)
-            problem = state.problem
+            if not search(state, pace, 0.0):
+                go_back(state)
+                confirmed = 0
         else:
             confirmed = 0
     return False
