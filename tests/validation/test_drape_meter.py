@@ -2,8 +2,8 @@
 
 Formula: drape coefficient = (shadow - support) / (disc - support) areas, at or above that of independent radial strips
 (references.drape).
-Source: BS 5058, ISO 9073-9 (principle read), 30 cm disc on 18 cm; the floor is derived anew, an argument and no theorem.
-Folds and their number: Cerda, Mahadevan and Pasini 2004, The elements of draping (first page read); no count is asserted.
+Source: BS 5058, ISO 9073-9 (principle read), 30 cm disc on 18 cm; the floor is derived anew, an argument, no theorem.
+Folds and their number: Cerda, Mahadevan and Pasini 2004, The elements of draping (first page read); no count asserted.
 Expected order: none: which folds come is chance. So ten seeded starts are compared as distributions.
 Tolerance: one point below the floor, for the staircase edges of disc and clamp (1 to 2 % of their areas). Folds are
 maxima of the rim's height that stand out by 2 mm. Their number rises each time c is halved, over a fourfold range, in
