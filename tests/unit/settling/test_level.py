@@ -8,12 +8,21 @@ from drapesim.matter.sheet import Lattice
 from drapesim.mechanics.body_contact import prepare_body
 from drapesim.mechanics.contact_list import no_contacts
 from drapesim.mechanics.search import find_touching
-from drapesim.mechanics.solve import pose_problem, positions, start_motion, stored_energy
+from drapesim.mechanics.solve import (
+    advance,
+    choose_pace,
+    pose_problem,
+    positions,
+    residuals,
+    start_motion,
+    stored_energy,
+)
 from drapesim.settling import level
 from drapesim.settling.level import (
     CAUTION,
     Crossed,
     LevelState,
+    hover_of,
     load_contacts,
     relax_level,
     run_on,
@@ -166,3 +175,19 @@ def test_a_sheet_that_crosses_itself_at_every_move_is_given_up(state, monkeypatc
     state.searched_at = None
     with pytest.raises(Crossed):
         take_chunk(state)
+
+
+def test_a_sheet_that_hovers_on_its_preloads_is_let_down(state):
+    """Preloads from when a contact carried more push across a gap in perfect balance: that is no rest."""
+    assert relax_level(state, (1e-4, 1e-3), 200_000, 3e-5, ignore)
+    stiffness = choose_pace(state.problem, state.tangent, state.damping).stiffness
+    contacts = state.found.contacts
+    contacts.preload[contacts.force.any(1)] += stiffness * 15e-6
+    state.motion.x[2] += 15e-6
+    advance(state.problem, state.motion, state.found, choose_pace(state.problem, state.tangent, 0.0), 0)
+    assert residuals(state.problem, state.motion)[1] < 0.05
+    assert hover_of(state.found, stiffness) == pytest.approx(15e-6, abs=5e-6)
+    assert relax_level(state, (1e-4, 1e-3), 200_000, 3e-5, ignore)
+    assert hover_of(state.found, stiffness) < 9e-6
+    assert np.abs(positions(state.problem, state.motion)[:, 2] - 0.0402).max() < 9e-6
+    assert hover_of(no_contacts(), stiffness) == 0.0
