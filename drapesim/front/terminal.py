@@ -158,7 +158,7 @@ class Bars(Silent):
 
     def __call__(self, step: Step) -> None:
         description = spell_place(step)
-        if self.tasks and step.level < max(self.tasks):  # the next of several runs
+        if step.stage == "preparing":  # the first, or the next of several runs
             self.tasks.clear()
         if step.level not in self.tasks:
             task = self.bars.add_task(description, total=1.0, residual="", left="")

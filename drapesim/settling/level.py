@@ -29,6 +29,7 @@ CHUNK = 40  # steps between looks at the sheet
 PRELOAD_EVERY = 5  # chunks between updates of the contact preloads
 PRELOAD_SHARE = 0.5
 SUNK = 5e-6  # m of indentation that is left alone: each raise of the preloads sets the sheet ringing
+HOVER_SHARE = 0.3  # of the indentation allowed at the end that a contact may push across: the certificate allows 10 um
 RATES = 6  # looks of which the slower half sets the damping: a burst somewhere must not overdamp the rest
 REACH = 4.0  # chunks of the fastest motion between searches
 STRIDE = 2e-3  # m, farthest move between looks at the contact list
@@ -170,6 +171,13 @@ def sink_of(found: ContactSet) -> float:
     return max(0.0, -float(last.min())) if len(last) else 0.0
 
 
+def hover_of(found: ContactSet, stiffness: float) -> float:
+    """Widest gap (m) across which a listed contact pushes: with a preload from when it carried more, it can."""
+    contacts = found.contacts
+    across = contacts.last[contacts.preload > stiffness * np.maximum(contacts.last, 0.0)]
+    return max(0.0, float(across.max(initial=0.0)))
+
+
 def slow_rate(before: tuple[Array, Array], after: tuple[Array, Array], mass: Array) -> float:
     """Angular frequency (1/s) of the motion alive between two looks: Rayleigh quotient -dx . df / (dx . m dx)."""
     dx, df = after[0] - before[0], after[1] - before[1]
@@ -272,15 +280,17 @@ def relax_level(
             if slow:
                 state.damping = float(np.clip(2.0 * slow[-1], state.least_damping, DAMPING[1]))
         look = now
-        if sink_of(state.found) > SUNK:
+        sunk, hover = sink_of(state.found), hover_of(state.found, pace.stiffness)
+        if max(sunk, hover) > SUNK:
             load_contacts(state.found, pace.stiffness, PRELOAD_SHARE)
         watch(state, "settling", rms, top)
-        if rms < goal[0] and top < goal[1] and sink_of(state.found) <= sink:
+        if rms < goal[0] and top < goal[1] and sunk <= sink and hover <= HOVER_SHARE * sink:
             confirmed += 1
             if confirmed >= looks:
                 return True
-            search(state, pace, 0.0)
-            problem = state.problem
+            if not search(state, pace, 0.0):
+                go_back(state)
+                confirmed = 0
         else:
             confirmed = 0
     return False

@@ -35,19 +35,19 @@ DOWN = np.array([0.0, 0.0, -9.80665])  # m/s2, what the main job lets act
 def fold_back(scene):
     """(scene, lattice, start): 200 x 20 mm of the scene's linen, made softer, folded back over itself above a slab.
 
-    Bending length 10 mm, so that the fold is small; the layers start 15 mm apart and fall on each other.
+    Bending length 10 mm, so that the fold is small; the layers start 15 mm apart and fall on each other. The start
+    keeps the length of every link: the fold is a chain of links that turn by the same angle each.
     """
     card = scene.fabric
     rigidity = card.areal_density * 9.80665 * 0.01**3
     card = replace(card, bend_warp=rigidity, bend_weft=rigidity, bend_bias=rigidity)
     sheet = Sheet(length=0.2, width=0.02, spacing=0.005)
     lattice = cut_lattice(sheet)
-    radius, flat = 8e-3, 0.085
-    u, v = lattice.uv.T
-    turn = np.clip((u - flat) / radius, 0.0, np.pi)
-    back = np.maximum(0.0, u - flat - np.pi * radius)
-    along, height = np.minimum(u, flat) + radius * np.sin(turn) - back, radius * (1.0 - np.cos(turn))
-    start = np.c_[along - 0.05, v - 0.01, height + 0.5 * card.thickness + 1e-4]
+    heading = np.concatenate([np.zeros(17), np.linspace(0.0, np.pi, 6)[1:-1], np.full(19, np.pi)])  # rad, of 40 links
+    along = np.concatenate([[0.0], np.cumsum(np.cos(heading))]) * lattice.spacing_u
+    height = np.concatenate([[0.0], np.cumsum(np.sin(heading))]) * lattice.spacing_u
+    row, v = lattice.ij[:, 0], lattice.uv[:, 1]
+    start = np.c_[along[row] - 0.05, v - 0.01, height[row] + 0.5 * card.thickness + 1e-4]
     settings = SettleSettings(levels=0)
     body = slab(0.6, 0.4, 0.05)
     return replace(scene, sheet=sheet, fabric=card, body=body, marks=(), settle=settings), lattice, start

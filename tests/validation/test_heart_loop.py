@@ -7,8 +7,8 @@ tests/unit/ground/references by least energy of a chain. Peirce's reduction form
 Expected order: second in the spacing, because the hinge at the last held row is that of half a cell (2B/h).
 Tolerance: 1 % of the height (the test's reading) and of the width at L/80, where the second-order errors are at most
 0.11 % and 0.14 % (gamma 1000). Order of the height between 1.8 and 2.2 at gamma 400.
-The ends are a thousandth of L apart, in the loop and in the reference, so that no cloth lies in cloth. The start is the
-weightless loop.
+The ends are a thousandth of L apart, in the loop and in the reference, and the cloth is thinner than that, so that no
+cloth presses on cloth. The start is the weightless loop.
 """
 
 from __future__ import annotations
@@ -33,7 +33,13 @@ TIGHT = SettleSettings(residual_rms=1e-5, residual_max=1e-4, levels=0)
 
 def settle_heart_loop(make_card, cut_strip, direction, gamma, cells, settings):
     """(rows, 3) positions of the loop's rows in units of its length L; one cell more is held at each end."""
-    card = make_card(warp_length=LENGTHS["warp"], weft_length=LENGTHS["weft"], warp_modulus=4e3, weft_modulus=4e3)
+    card = make_card(
+        warp_length=LENGTHS["warp"],
+        weft_length=LENGTHS["weft"],
+        warp_modulus=4e3,
+        weft_modulus=4e3,
+        thickness=2e-5,
+    )
     length = LENGTHS[direction] * gamma ** (1.0 / 3.0)
     strip = cut_strip(direction, cells + 2, length / cells)
     lean = solve_heart_loop(0.0, APART, points=cells + 1).angle[1::2]  # of each link, so that none is stretched

@@ -13,6 +13,7 @@ from drapesim.ground.references.directions import (
     predict_trellis_shear,
     reduce_bias_extension,
 )
+from drapesim.ground.references.drape import predict_drape_floor
 from drapesim.ground.references.elastica import (
     STANDARD_CHORD,
     CantileverShape,
@@ -59,6 +60,7 @@ __all__ = [
     "predict_bias_modulus",
     "predict_capstan_ratio",
     "predict_cylinder_pressure",
+    "predict_drape_floor",
     "predict_edge_drop",
     "predict_edge_overhang",
     "predict_hanging_stretch",

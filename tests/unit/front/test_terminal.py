@@ -98,6 +98,15 @@ def test_bars_name_each_lattice():
         assert part in said
 
 
+def test_each_of_several_runs_has_its_own_bars():
+    with Bars(Console(file=io.StringIO(), width=160, force_terminal=True, color_system=None)) as show:
+        for _ in range(2):
+            show(step("preparing", steps=0, rms=math.nan))
+            show(step(level=0))
+            show(step(level=1))
+        assert len(show.bars.tasks) == 4
+
+
 def test_display_is_chosen_by_the_stream(capsys):
     assert type(choose_display(is_quiet=True)) is Silent
     assert type(choose_display(is_quiet=False)) is Plain  # the tests' stderr is no terminal

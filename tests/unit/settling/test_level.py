@@ -8,8 +8,29 @@ from drapesim.matter.sheet import Lattice
 from drapesim.mechanics.body_contact import prepare_body
 from drapesim.mechanics.contact_list import no_contacts
 from drapesim.mechanics.search import find_touching
-from drapesim.mechanics.solve import pose_problem, positions, start_motion
-from drapesim.settling.level import LevelState, load_contacts, relax_level, run_on, sink_of, slow_rate
+from drapesim.mechanics.solve import (
+    advance,
+    choose_pace,
+    pose_problem,
+    positions,
+    residuals,
+    start_motion,
+    stored_energy,
+)
+from drapesim.settling import level
+from drapesim.settling.level import (
+    CAUTION,
+    Crossed,
+    LevelState,
+    hover_of,
+    load_contacts,
+    relax_level,
+    run_on,
+    search,
+    sink_of,
+    slow_rate,
+    take_chunk,
+)
 
 pytestmark = pytest.mark.usefixtures("one_thread")
 
@@ -97,3 +118,76 @@ def test_a_broken_state_is_raised(state):
     state.motion.v[0, 4, 4] = np.nan
     with pytest.raises(FloatingPointError):
         relax_level(state, (1e-4, 1e-3), 1000, 3e-5, ignore)
+
+
+def posed(state, gravity):
+    """The state's sheet anew and at rest, under ``gravity`` (3,) m/s2."""
+    old = state.problem
+    problem = pose_problem(old.lattice, old.card, old.field, np.full(2, 0.3), None, np.asarray(gravity), 1)
+    return LevelState(problem, start_motion(problem, positions(old, state.motion)), damping=10.0)
+
+
+def test_a_sheet_let_go_at_rest_under_great_force_is_stopped_by_the_body(state):
+    """At rest its speed foretells nothing: the forces must, or the body is met from inside, and gives energy."""
+    state = posed(state, [0.0, 0.0, -3000.0])
+    for _ in range(5):
+        take_chunk(state)
+        assert positions(state.problem, state.motion)[:, 2].min() > 0.04
+        assert state.motion.spent[1].sum() >= 0.0
+
+
+def test_a_sheet_found_crossed_when_it_seems_at_rest_is_put_back(state, monkeypatch):
+    """The looks that confirm rest search anew; one of them finds it crossed, and the count of looks begins again."""
+    looks = []
+
+    def watched(state, pace, reach, *wanted):
+        if reach > 0.0:
+            return search(state, pace, reach, *wanted)
+        looks.append(state.steps)
+        return search(state, pace, reach, *wanted) if len(looks) > 1 else False
+
+    monkeypatch.setattr(level, "search", watched)
+    assert relax_level(state, (1e-4, 1e-3), 200_000, 3e-5, ignore)
+    assert len(looks) == 3
+    assert looks[1] > looks[0]
+    assert state.caution == 1.0
+
+
+def test_a_sheet_that_has_crossed_itself_is_put_back_and_goes_on(state, monkeypatch):
+    """Twice a search finds it crossed: each time it is where it last was not, at rest, energy booked; a third works."""
+    for _ in range(3):
+        take_chunk(state)
+    calm = state.calm
+    energy = stored_energy(state.problem, state.motion) + state.motion.spent.sum()
+    answers = [False, False]
+    monkeypatch.setattr(level, "search", lambda *a: answers.pop() if answers else search(*a))
+    state.searched_at = None
+    take_chunk(state)
+    assert not answers
+    assert state.calm is not calm
+    assert CAUTION**2 < state.caution < 1.0
+    assert stored_energy(state.problem, state.motion) + state.motion.spent.sum() == pytest.approx(energy, abs=1e-7)
+
+
+def test_a_sheet_that_crosses_itself_at_every_move_is_given_up(state, monkeypatch):
+    take_chunk(state)
+    monkeypatch.setattr(level, "search", lambda *_: False)
+    state.searched_at = None
+    with pytest.raises(Crossed):
+        take_chunk(state)
+
+
+def test_a_sheet_that_hovers_on_its_preloads_is_let_down(state):
+    """Preloads from when a contact carried more push across a gap in perfect balance: that is no rest."""
+    assert relax_level(state, (1e-4, 1e-3), 200_000, 3e-5, ignore)
+    stiffness = choose_pace(state.problem, state.tangent, state.damping).stiffness
+    contacts = state.found.contacts
+    contacts.preload[contacts.force.any(1)] += stiffness * 15e-6
+    state.motion.x[2] += 15e-6
+    advance(state.problem, state.motion, state.found, choose_pace(state.problem, state.tangent, 0.0), 0)
+    assert residuals(state.problem, state.motion)[1] < 0.05
+    assert hover_of(state.found, stiffness) == pytest.approx(15e-6, abs=5e-6)
+    assert relax_level(state, (1e-4, 1e-3), 200_000, 3e-5, ignore)
+    assert hover_of(state.found, stiffness) < 9e-6
+    assert np.abs(positions(state.problem, state.motion)[:, 2] - 0.0402).max() < 9e-6
+    assert hover_of(no_contacts(), stiffness) == 0.0
