@@ -12,11 +12,13 @@ from types import MappingProxyType
 import numpy as np
 
 from drapesim.kernels.jit import CACHE_FOLDER
+from drapesim.kernels.survey import farthest_moves
 from drapesim.matter.body import box
 from drapesim.matter.fabric import FabricCard
 from drapesim.matter.sheet import Lattice
 from drapesim.mechanics.body_contact import BodyField, prepare_body
-from drapesim.mechanics.contact_list import no_contacts
+from drapesim.mechanics.contact_list import live_part, no_contacts
+from drapesim.mechanics.energies import padded
 from drapesim.mechanics.search import find_touching
 from drapesim.mechanics.solve import Problem, advance, choose_pace, pose_problem, start_motion
 from drapesim.settling.exact import count_self_crossings, measure_distance, penetration
@@ -55,8 +57,12 @@ def compile_share(share: int) -> None:
         motion = start_motion(problem, x)
         advance(problem, motion, no_contacts(), choose_pace(problem, 1e3, 1.0), 1)
         measure_distance(x, field)
+        pleats = x + np.outer(problem.lattice.ij[:, 0] % 2, [0.0, 0.0, 0.02])
+        find_touching(problem, pleats, None, 1e-3, no_contacts())  # a smooth sheet is not searched for layers
     else:
-        find_touching(problem, x, 1e-3, 1e-3, no_contacts())
+        found, _ = find_touching(problem, x, 1e-3, None, no_contacts())
+        live_part(found.contacts, padded(problem.lattice, x), 1e-3)
+        farthest_moves(np.zeros(len(problem.weave.triangles)), x, problem.weave.triangles, x[problem.weave.triangles])
         count_self_crossings(x, problem.lattice.triangles)
         penetration(x, problem.lattice.triangles, field, 1e-4)
 
