@@ -1,4 +1,4 @@
-"""Claim: however badly a sheet is dropped, it never passes through itself, nor its face more than 0.05 mm into a body.
+"""Claim: however badly a sheet is dropped, it never passes through itself and ends at most 0.05 mm inside a body.
 
 Formula: none; zero crossings of triangles by exact arithmetic, and depth against the exact triangles of the body
 (settling.exact), which know nothing of the contacts that the settling used.
@@ -8,8 +8,9 @@ then meets several edges, tips and layers at once.
 Tolerance: none on crossings. Rest is not asked for here, so the few slow ones end at the step limit.
 Twenty drops of seven kinds, each from its seed: flat sheets turned any way over a sharp block, crumpled by random
 flows, folded and rolled askew with layers some millimetres apart, and one of these over fingers, over the edge of an
-upright blade 1 mm thick, over the cusp between two balls that touch, and off the end of a slab. Crossings are counted
-on the start, on what the sheet passes through about every thousand steps of each lattice, and at the end.
+upright blade 1 mm thick, over the cusp between two balls that touch, and off the end of a slab. Crossings of the
+sheet with itself are counted on the start, about every thousand steps of each lattice, and at the end; those with the
+body, and the depth in it, on the start and at the end.
 """
 
 from __future__ import annotations
