@@ -2,7 +2,7 @@
 
 Formula: none; zero crossings of triangles by exact arithmetic, and depth against the exact triangles of the body
 (settling.exact), which know nothing of the contacts that the settling used.
-Source: none; cloth and body are solid. The 0.05 mm is the certificate's limit, an eighth of the cloth's thickness.
+Source: none; cloth and body are solid. The 0.05 mm is the certificate's limit, a ninth of this cloth's thickness.
 Expected order: none, it holds at any spacing. The lattice is coarse on purpose (half a bending length): each cell
 then meets several edges, tips and layers at once.
 Tolerance: none on crossings. Rest is not asked for here, so the few slow ones end at the step limit.
