@@ -256,51 +256,62 @@ def find_layers_into(
     ``place`` (q, 3) it lies in; ``name`` (q,) are the numbers of the boxes in rising order and ``order`` the rows in
     that order. Run r writes rows r room .. r room + count[r], and its crossings to crossed[r] (number, and one pair).
     """
-    n_runs = count.shape[0]
-    n = order.shape[0]
-    for run in prange(n_runs):
-        corner = np.empty((6, 3))
-        side = np.empty(6, np.int64)
-        edge = np.empty((8, 3))
-        base = run * room
-        mine = Found(
-            found.node[base : base + room], found.weight[base : base + room], found.normal[base : base + room],
-            found.point[base : base + room], found.gap[base : base + room], found.part[base : base + room],
-            found.key[base : base + room], found.triangle[base : base + room],
+    for run in prange(count.shape[0]):
+        count[run] = layers_of_run(
+            np.int64(run), count.shape[0], found, room, crossed[run], x, triangles, normal, owns, neighbour, cell,
+            middle, radius, place, name, order, shape, band,
         )  # fmt: skip
-        at = np.int64(0)
-        for q in range(run * n // n_runs, (run + 1) * n // n_runs):
-            for i in range(max(place[q, 0] - 1, 0), min(place[q, 0] + 2, shape[0])):
-                for j in range(max(place[q, 1] - 1, 0), min(place[q, 1] + 2, shape[1])):
-                    column = (i * shape[1] + j) * shape[2]
-                    first = column + max(place[q, 2] - 1, 0)
-                    last = column + min(place[q, 2] + 1, shape[2] - 1)
-                    lo = np.int64(0)
-                    hi = np.int64(n)
-                    while lo < hi:
-                        half = (lo + hi) // 2
-                        if name[half] < first:
-                            lo = half + 1
-                        else:
-                            hi = half
-                    while lo < n and name[lo] <= last:
-                        p = order[lo]
-                        lo += 1
-                        if p <= q:
-                            continue
-                        dx = middle[q, 0] - middle[p, 0]
-                        dy = middle[q, 1] - middle[p, 1]
-                        dz = middle[q, 2] - middle[p, 2]
-                        far = radius[q] + radius[p] + band
-                        if dx * dx + dy * dy + dz * dz > far * far:
-                            continue
-                        for s in range(2):
-                            for r in range(2):
-                                at = pairs_of_triangles(
-                                    mine, at, 2 * cell[q] + s, 2 * cell[p] + r, x, triangles, normal, owns, neighbour,
-                                    band, corner, side, edge, crossed[run],
-                                )  # fmt: skip
-        count[run] = at
+
+
+@kernel
+def layers_of_run(
+    run, n_runs, found, room, crossed, x, triangles, normal, owns, neighbour, cell, middle, radius, place, name, order,
+    shape, band,
+):  # fmt: skip
+    """One run of `find_layers_into`; returns the number of its rows."""
+    n = order.shape[0]
+    corner = np.empty((6, 3))
+    side = np.empty(6, np.int64)
+    edge = np.empty((8, 3))
+    base = run * room
+    mine = Found(
+        found.node[base : base + room], found.weight[base : base + room], found.normal[base : base + room],
+        found.point[base : base + room], found.gap[base : base + room], found.part[base : base + room],
+        found.key[base : base + room], found.triangle[base : base + room],
+    )  # fmt: skip
+    at = np.int64(0)
+    for q in range(run * n // n_runs, (run + 1) * n // n_runs):
+        for i in range(max(place[q, 0] - 1, 0), min(place[q, 0] + 2, shape[0])):
+            for j in range(max(place[q, 1] - 1, 0), min(place[q, 1] + 2, shape[1])):
+                column = (i * shape[1] + j) * shape[2]
+                first = column + max(place[q, 2] - 1, 0)
+                last = column + min(place[q, 2] + 1, shape[2] - 1)
+                lo = np.int64(0)
+                hi = np.int64(n)
+                while lo < hi:
+                    half = (lo + hi) // 2
+                    if name[half] < first:
+                        lo = half + 1
+                    else:
+                        hi = half
+                while lo < n and name[lo] <= last:
+                    p = order[lo]
+                    lo += 1
+                    if p <= q:
+                        continue
+                    dx = middle[q, 0] - middle[p, 0]
+                    dy = middle[q, 1] - middle[p, 1]
+                    dz = middle[q, 2] - middle[p, 2]
+                    far = radius[q] + radius[p] + band
+                    if dx * dx + dy * dy + dz * dz > far * far:
+                        continue
+                    for s in range(2):
+                        for r in range(2):
+                            at = pairs_of_triangles(
+                                mine, at, 2 * cell[q] + s, 2 * cell[p] + r, x, triangles, normal, owns, neighbour,
+                                band, corner, side, edge, crossed,
+                            )  # fmt: skip
+    return at
 
 
 class Blocks(NamedTuple):

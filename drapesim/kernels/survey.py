@@ -28,7 +28,7 @@ def survey_into(normal, axis, spread, low, high, x, triangles, start, cell):
     ``normal`` (t, 3) is filled with the triangles' unit normals.
     """
     for b in prange(start.shape[0] - 1):
-        survey_block(b, normal, axis, spread, low, high, x, triangles, start, cell)
+        survey_block(np.int64(b), normal, axis, spread, low, high, x, triangles, start, cell)
 
 
 @kernel
@@ -95,7 +95,7 @@ def question_into(doubtful, place, axis, spread, low, high, band):
     ``place`` (b, 2): row and column of each block. Each turn looks at one block against all others.
     """
     for b in prange(place.shape[0]):
-        doubtful[b] = is_doubtful(b, place, axis, spread, low, high, band)
+        doubtful[b] = is_doubtful(np.int64(b), place, axis, spread, low, high, band)
 
 
 @kernel

@@ -21,7 +21,7 @@ from drapesim.mechanics.contact_list import live_part, no_contacts
 from drapesim.mechanics.energies import padded
 from drapesim.mechanics.search import find_touching
 from drapesim.mechanics.solve import Problem, advance, choose_pace, pose_problem, start_motion
-from drapesim.settling.exact import count_self_crossings, measure_distance, penetration
+from drapesim.settling.exact import count_self_crossings, penetration
 
 STAMP = CACHE_FOLDER / "all-compiled"
 SHARES = 2
@@ -56,7 +56,6 @@ def compile_share(share: int) -> None:
     if share == 0:
         motion = start_motion(problem, x)
         advance(problem, motion, no_contacts(), choose_pace(problem, 1e3, 1.0), 1)
-        measure_distance(x, field)
         pleats = x + np.outer(problem.lattice.ij[:, 0] % 2, [0.0, 0.0, 0.02])
         find_touching(problem, pleats, None, 1e-3, no_contacts())  # a smooth sheet is not searched for layers
     else:
