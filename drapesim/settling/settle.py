@@ -177,9 +177,7 @@ def settle(
         least = DAMPING[0] if is_last else GENTLE
         if number > first:
             x = cleared(problem, x)
-        # the kinks of the coarser lattice go off in quick waves: take them out before anything else moves
-        damping = DAMPING[1] if number > first else least
-        state = LevelState(problem, start_motion(problem, x), history=history, damping=damping, least_damping=least)
+        state = LevelState(problem, start_motion(problem, x), history=history, damping=least, least_damping=least)
         opening = stored_energy(problem, state.motion)
         if resume is not None and number == first:
             opening = resume.opening
