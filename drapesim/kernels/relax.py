@@ -61,7 +61,7 @@ def press_contacts(lo, hi, flat, contacts, pace, dashpot):
         px = w * flat[0, a]
         py = w * flat[1, a]
         pz = w * flat[2, a]
-        if w != 1.0 or contacts.weight[c, 1] != 0.0:  # most contacts are of one node with the body
+        if contacts.weight[c, 1] != 0.0 or contacts.weight[c, 2] != 0.0 or contacts.weight[c, 3] != 0.0:
             for k in range(1, 4):
                 a = contacts.node[c, k]
                 w = contacts.weight[c, k]

@@ -10,11 +10,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drapesim.kernels.elastic import PAD
 from drapesim.kernels.layers import LAYER_NODE, SELF
 from drapesim.kernels.pairs import FACE_VERTEX, NODE_VERTEX, Found, empty_found
 from drapesim.kernels.relax import Contacts, mark_live
 from drapesim.matter.sheet import Lattice
+from drapesim.mechanics.energies import grid_place, grid_shape
 
 Array = np.ndarray
 
@@ -102,32 +102,35 @@ def taken_up(found: Found, x: Array, before: ContactSet, origin: Array) -> tuple
     ``origin`` (K,): row before of a contact that was not searched anew, else -1. Of a grip only the tangential stretch
     is kept, turned into the new plane. A contact that the last search did not know starts unloaded.
     """
-    n = len(found.gap)
-    at = np.einsum("ck,ckd->cd", found.weight, x[found.node])
-    preload, anchor, force = np.zeros(n), at.copy(), np.zeros((n, 3))
-    if len(before.found.key) and n:
-        source, new = origin.copy(), np.flatnonzero(origin < 0)
-        open_before = np.ones(len(before.found.key), dtype=bool)
-        open_before[origin[origin >= 0]] = False
-        rows = np.flatnonzero(open_before)
-        if len(rows) and len(new):
-            match = match_contacts(before.found.key[rows], found.key[new])
-            source[new] = np.where(match >= 0, rows[match], -1)
-        known = source >= 0
-        old, taken = before.contacts, source[known]
-        preload[known], force[known] = old.preload[taken], old.force[taken]
-        loaded = (old.force[taken] != 0.0).any(1)
-        was = np.einsum("ck,ckd->cd", old.weight[taken], x[before.found.node[taken]])
-        stretch = old.anchor[taken] - was
-        normal = found.normal[known]
-        stretch -= np.einsum("cd,cd->c", stretch, normal)[:, None] * normal
-        anchor[known] = np.where(loaded[:, None], at[known] + stretch, at[known])
+    n, old = len(found.gap), before.contacts
+    preload, anchor, force = np.zeros(n), np.empty((n, 3)), np.zeros((n, 3))
+    kept = np.flatnonzero(origin >= 0)  # these lie in their old planes, where nothing needs to be turned
+    rows = origin[kept]
+    preload[kept], anchor[kept], force[kept] = old.preload[rows], old.anchor[rows], old.force[rows]
+    new = np.flatnonzero(origin < 0)
+    at = np.einsum("ck,ckd->cd", found.weight[new], x[found.node[new]])
+    anchor[new] = at
+    is_open = np.ones(len(before.found.key), dtype=bool)
+    is_open[rows] = False
+    lost = np.flatnonzero(is_open)
+    if not len(lost) or not len(new):
+        return preload, anchor, force
+    match = match_contacts(before.found.key[lost], found.key[new])
+    known = np.flatnonzero(match >= 0)
+    rows = lost[match[known]]
+    preload[new[known]], force[new[known]] = old.preload[rows], old.force[rows]
+    was = np.einsum("ck,ckd->cd", old.weight[rows], x[before.found.node[rows]])
+    stretch, normal = old.anchor[rows] - was, found.normal[new[known]]
+    stretch -= np.einsum("cd,cd->c", stretch, normal)[:, None] * normal
+    loaded = (old.force[rows] != 0.0).any(1)
+    anchor[new[known]] += np.where(loaded[:, None], stretch, 0.0)
     return preload, anchor, force
 
 
 def flat_index(lattice: Lattice) -> Array:
     """(n,) index of each node on the flattened padded grid."""
-    return ((lattice.ij[:, 0] + PAD).astype(np.int64) * (lattice.shape[1] + 2 * PAD)) + lattice.ij[:, 1] + PAD
+    row, column = grid_place(lattice)
+    return row * grid_shape(lattice)[1] + column
 
 
 def incidence(node: Array, weight: Array) -> tuple[Array, Array, Array, Array]:

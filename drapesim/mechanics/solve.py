@@ -12,7 +12,15 @@ from drapesim.matter.fabric import FabricCard
 from drapesim.matter.sheet import Lattice
 from drapesim.mechanics.body_contact import BodyField
 from drapesim.mechanics.contact_list import ContactSet, live_part, put_back
-from drapesim.mechanics.energies import Curve, cloth_constants, lattice_fields, padded, smooth_curve, unpadded
+from drapesim.mechanics.energies import (
+    Curve,
+    cloth_constants,
+    is_turned,
+    lattice_fields,
+    padded,
+    smooth_curve,
+    unpadded,
+)
 from drapesim.mechanics.independent import elastic_energies
 from drapesim.mechanics.self_contact import Weave, prepare_weave
 
@@ -32,7 +40,7 @@ class Motion:
     force: Array  # elastic + dead load, N
     touch: Array  # contact, N
     spent: Array  # (2, NU, NV) J: what damping has taken out of the sheet, and what contact has
-    peak: Array  # (blocks, 2) largest warp and weft strain since it was last cleared
+    peak: Array  # (blocks, 2) largest strain along each axis of the grid since it was last cleared
 
 
 @dataclass(frozen=True)
@@ -50,7 +58,7 @@ class Problem:
     weave: Weave
     weight: Array  # (n,) N, what residuals are measured in
     blocks: int
-    curves: tuple[Curve, Curve]
+    curves: tuple[Curve, Curve]  # along the axes of the padded grid
 
 
 def pose_problem(
@@ -68,6 +76,10 @@ def pose_problem(
     ``held`` (n,) bool: nodes that do not move. ``gravity`` (3,) m/s2. ``blocks``: into how many the work is cut.
     """
     fields = lattice_fields(lattice, card, gravity, held)
+    curves = (
+        smooth_curve(card.warp_curve, card.compression_ratio),
+        smooth_curve(card.weft_curve, card.compression_ratio),
+    )
     size = float(np.linalg.norm(gravity))
     return Problem(
         lattice=lattice,
@@ -81,10 +93,7 @@ def pose_problem(
         weave=prepare_weave(lattice),
         weight=card.areal_density * lattice.node_area * (size if size > 0 else 9.80665),
         blocks=blocks,
-        curves=(
-            smooth_curve(card.warp_curve, card.compression_ratio),
-            smooth_curve(card.weft_curve, card.compression_ratio),
-        ),
+        curves=(curves[1], curves[0]) if is_turned(lattice) else curves,
     )
 
 

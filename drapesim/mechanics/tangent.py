@@ -13,10 +13,9 @@ import numpy as np
 from scipy.sparse import coo_matrix, csc_matrix, diags
 from scipy.sparse.linalg import SuperLU, splu
 
-from drapesim.kernels.elastic import PAD
 from drapesim.kernels.relax import Pace
 from drapesim.mechanics.contact_list import ContactSet, flat_index, no_contacts
-from drapesim.mechanics.energies import unpadded
+from drapesim.mechanics.energies import grid_place, unpadded
 from drapesim.mechanics.solve import Motion, Problem, advance, start_motion
 
 Array = np.ndarray
@@ -40,7 +39,7 @@ def elastic_tangent(problem: Problem, x_grid: Array) -> csc_matrix:
     lattice = problem.lattice
     n = len(lattice.ij)
     grid = -np.ones(x_grid.shape[1:], dtype=np.int64)
-    i, j = lattice.ij[:, 0] + PAD, lattice.ij[:, 1] + PAD
+    i, j = grid_place(lattice)
     grid[i, j] = np.arange(n)
     nothing = no_contacts()
     probe = start_motion(problem, unpadded(lattice, x_grid))
@@ -98,7 +97,7 @@ def contact_tangent(problem: Problem, found: ContactSet, pace: Pace) -> csc_matr
 def rest_tangent(problem: Problem, motion: Motion, found: ContactSet, pace: Pace) -> Tangent:
     """Tangent of the free nodes at the present positions and contact forces."""
     whole = elastic_tangent(problem, motion.x) + contact_tangent(problem, found, pace)
-    is_free = problem.fields.free[problem.lattice.ij[:, 0] + PAD, problem.lattice.ij[:, 1] + PAD] > 0
+    is_free = unpadded(problem.lattice, problem.fields.free) > 0
     keep = np.flatnonzero(np.repeat(is_free, 3))
     return Tangent(whole[keep][:, keep].tocsc(), np.flatnonzero(is_free))
 

@@ -153,8 +153,8 @@ def search_moved(state: LevelState, pace: Pace, step: float, steps: int) -> bool
         due = (moved + step * steps > 0.5 * state.band) | (moved > reach)
         if due.any():
             wanted = np.flatnonzero(due | (moved > 0.5 * reach))
-    moved = float(np.abs(x - state.layers_at).max())
-    layers = moved + step * steps > 0.5 * state.layer_band or (state.has_layers and moved > reach)
+    farthest = float(np.abs(x - state.layers_at).max())
+    layers = bool(farthest + step * steps > 0.5 * state.layer_band or (state.has_layers and farthest > reach))
     return search(state, pace, reach, wanted, layers) if layers or len(wanted) else True
 
 

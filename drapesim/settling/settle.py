@@ -23,7 +23,7 @@ from drapesim.matter.sheet import Lattice
 from drapesim.matter.surface import sample_sheet
 from drapesim.mechanics.body_contact import prepare_body
 from drapesim.mechanics.contact_list import carry_contacts
-from drapesim.mechanics.energies import padded, unpadded
+from drapesim.mechanics.energies import grid_shape, padded, unpadded
 from drapesim.mechanics.search import cleared
 from drapesim.mechanics.solve import pose_problem, positions, start_motion, stored_energy
 from drapesim.settling.certificate import Certificate, certify
@@ -36,6 +36,7 @@ STANDARD = SettleSettings()
 
 COARSE_GOAL = (0.2, 2.0)  # residual at which a coarse level hands over: the finer one changes the folds anyway
 LEAST_NODES = 150  # a lattice is not coarsened below this
+BLOCK_ROWS = 24  # at least, in a block of the work
 SERIAL_NODES = 2500  # below this one thread is faster than two that wait for each other
 MOST_THREADS = 8  # more gain little: the sheet then fits the caches
 KEEP_EVERY = 60.0  # s between checkpoints
@@ -173,7 +174,8 @@ def settle(
             x = prolonged(pile[number - 1], level, x)
         threads = use_threads(MOST_THREADS if len(level.ij) > SERIAL_NODES else 1)
         marks = None if held is None else sampled(lattice, level, held)
-        problem = pose_problem(level, card, field, np.asarray(friction, float), marks, np.asarray(gravity), 4 * threads)
+        blocks = share_out(level, threads)
+        problem = pose_problem(level, card, field, np.asarray(friction, float), marks, np.asarray(gravity), blocks)
         least = DAMPING[0] if is_last else GENTLE
         if number > first:
             x = cleared(problem, x)
@@ -205,6 +207,11 @@ def settle(
             break
         x = positions(state.problem, state.motion)
     return _finished(state, lattice, certificate, rested, failed)
+
+
+def share_out(lattice: Lattice, threads: int) -> int:
+    """Into how many blocks the rows of a lattice are cut: each block does two rows anew that its neighbour does too."""
+    return threads * max(1, min(4, grid_shape(lattice)[0] // (BLOCK_ROWS * threads)))
 
 
 def refuse_crossed(lattice: Lattice, x0: Array) -> None:

@@ -17,10 +17,9 @@ import numpy as np
 import pytest
 
 from drapesim.ground.references import predict_capstan_ratio
-from drapesim.kernels.elastic import PAD
 from drapesim.matter.body import cylinder
 from drapesim.mechanics.body_contact import prepare_body
-from drapesim.mechanics.energies import unpadded
+from drapesim.mechanics.energies import grid_place, unpadded
 from drapesim.mechanics.solve import pose_problem, positions, start_motion
 from drapesim.settling.level import CHUNK, DAMPING, LevelState, relax_level, take_chunk
 
@@ -53,7 +52,7 @@ def test_ratio_of_end_tensions(make_card, cut_strip, direction, friction):
     field = prepare_body(cylinder(radius=RADIUS, length=0.1, n_segments=180))
     problem = pose_problem(lattice, card, field, np.array([friction]), held, np.zeros(3), 4)
     state = LevelState(problem, start_motion(problem, start), damping=DAMPING[1], least_damping=DAMPING[1])
-    i, j = lattice.ij[strip.rows[-1]].T + PAD
+    i, j = (place[strip.rows[-1]] for place in grid_place(lattice))
     drawn = 0.0
     while drawn < WAY:
         step = SPEED * CHUNK * take_chunk(state).dt
