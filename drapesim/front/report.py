@@ -170,6 +170,7 @@ def list_checks(run: Run) -> list[tuple[str, str, str, str]]:
     def percent(value: float) -> str:
         return spell_figure(100 * value, unit="%")
 
+    stable = {**WORDS, None: "not computed"}
     return [
         held("Force left unbalanced, over nodal weight: root mean square", c.residual_rms, limit.residual_rms, plain),
         held("the same: largest", c.residual_max, limit.residual_max, plain),
@@ -181,7 +182,8 @@ def list_checks(run: Run) -> list[tuple[str, str, str, str]]:
         ("Largest stretch, warp and weft", " and ".join(percent(e) for e in c.strain_max),
          " and ".join(percent(e) for e in run.fabric.safe_strain) + " is safe", "reported"),
         ("Links stretched beyond the safe extension, warp or weft", percent(c.strain_over_safe), "", "reported"),
-        ("Stable, if no contact slips", {**WORDS, None: "not computed"}[c.stable], "", "reported"),
+        ("Stable, if no contact slips", stable[c.stable], "", "reported"),
+        ("Stable, contacts near slipping let free", stable[c.stable_slipping], "", "reported"),
         ("Contacts about to slip", percent(c.mobilised), "", "reported"),
         ("Node spacing over bending length", plain(c.spacing_over_c), f"{FINAL:g} final, {DRAFT:g} draft", "reported"),
         ("Steps on the last lattice; seconds in all", f"{c.steps}; {c.seconds:.0f}", "", "reported"),

@@ -216,6 +216,7 @@ def certificate_table(run: Run) -> Table:
         ("largest strain, warp and weft, %", " and ".join(percent(e) for e in c.strain_max), "reported"),
         ("links beyond the safe extension, warp or weft, %", percent(c.strain_over_safe), "reported"),
         ("stable if no contact slips", {**WORDS, None: "not computed"}[c.stable], "reported"),
+        ("and with those near slipping free", {**WORDS, None: "not computed"}[c.stable_slipping], "reported"),
         ("contacts about to slip, %", percent(c.mobilised), "reported"),
         ("spacing over bending length", spell_figure(c.spacing_over_c), "0.25 final, 0.5 draft"),
         ("steps on the last lattice; seconds", f"{c.steps}; {c.seconds:.0f}", ""),

@@ -13,10 +13,10 @@ import numpy as np
 from scipy.sparse import coo_matrix, csc_matrix, diags
 from scipy.sparse.linalg import SuperLU, splu
 
-from drapesim.kernels.relax import Pace
+from drapesim.kernels.relax import Contacts, Pace
 from drapesim.mechanics.contact_list import ContactSet, flat_index, no_contacts
 from drapesim.mechanics.energies import grid_place, unpadded
-from drapesim.mechanics.solve import Motion, Problem, advance, start_motion
+from drapesim.mechanics.solve import Problem, advance, start_motion
 
 Array = np.ndarray
 
@@ -70,8 +70,11 @@ def elastic_tangent(problem: Problem, x_grid: Array) -> csc_matrix:
     return 0.5 * (matrix + matrix.T)
 
 
-def contact_tangent(problem: Problem, found: ContactSet, pace: Pace) -> csc_matrix:
-    """(3 n, 3 n) N/m: loaded contacts as springs, stiff along the normal and gripping along the surface."""
+def contact_tangent(problem: Problem, found: ContactSet, pace: Pace, slip: float = np.inf) -> csc_matrix:
+    """(3 n, 3 n) N/m: loaded contacts as springs, stiff along the normal and gripping along the surface.
+
+    A contact that holds with more than ``slip`` of what its friction allows does not grip.
+    """
     n = len(problem.lattice.ij)
     contacts = found.contacts
     loaded = (contacts.force != 0.0).any(1)
@@ -82,21 +85,29 @@ def contact_tangent(problem: Problem, found: ContactSet, pace: Pace) -> csc_matr
     if k == 0:
         return csc_matrix((3 * n, 3 * n))
     place = coo_matrix((weight.ravel(), (np.repeat(np.arange(k), node.shape[1]), node.ravel())), (k, n)).tocsc()
-    out = None
-    spring = pace.grip * np.eye(3)[None] + (pace.stiffness - pace.grip) * normal[:, :, None] * normal[:, None, :]
+    grip = np.where(mobilised(contacts, loaded) <= slip, pace.grip, 0.0)[:, None, None]
+    along = normal[:, :, None] * normal[:, None, :]
+    spring = grip * (np.eye(3)[None] - along) + pace.stiffness * along
     blocks = []
     for a in range(3):
         for b in range(3):
             block = (place.T @ diags(spring[:, a, b]) @ place).tocoo()
             blocks.append((3 * block.row + a, 3 * block.col + b, block.data))
     rows, cols, values = (np.concatenate(part) for part in zip(*blocks, strict=True))
-    out = coo_matrix((values, (rows, cols)), (3 * n, 3 * n)).tocsc()
-    return out
+    return coo_matrix((values, (rows, cols)), (3 * n, 3 * n)).tocsc()
 
 
-def rest_tangent(problem: Problem, motion: Motion, found: ContactSet, pace: Pace) -> Tangent:
-    """Tangent of the free nodes at the present positions and contact forces."""
-    whole = elastic_tangent(problem, motion.x) + contact_tangent(problem, found, pace)
+def mobilised(contacts: Contacts, rows: Array) -> Array:
+    """(m,) of the chosen loaded contacts: how much of what its friction allows each holds with, 0..1."""
+    force, normal = contacts.force[rows], contacts.normal[rows]
+    push = np.einsum("cd,cd->c", force, normal)
+    hold = np.linalg.norm(force - push[:, None] * normal, axis=1)
+    return hold / np.maximum(contacts.friction[rows] * push, 1e-300)
+
+
+def rest_tangent(problem: Problem, elastic: csc_matrix, found: ContactSet, pace: Pace, slip: float = np.inf) -> Tangent:
+    """Tangent of the free nodes: ``elastic`` (from `elastic_tangent`) and contacts, see `contact_tangent`."""
+    whole = elastic + contact_tangent(problem, found, pace, slip)
     is_free = unpadded(problem.lattice, problem.fields.free) > 0
     keep = np.flatnonzero(np.repeat(is_free, 3))
     return Tangent(whole[keep][:, keep].tocsc(), np.flatnonzero(is_free))

@@ -11,13 +11,14 @@ from drapesim.ground.outcome import NOT_MEASURED
 from drapesim.matter.plan import SettleSettings
 from drapesim.matter.surface import link_strains
 from drapesim.mechanics.solve import choose_pace, positions, stiffest_tangent, stored_energy
-from drapesim.mechanics.tangent import factorise, rest_tangent
+from drapesim.mechanics.tangent import elastic_tangent, factorise, mobilised, rest_tangent
 from drapesim.settling.balance import balance
 from drapesim.settling.exact import count_body_crossings, count_self_crossings, penetration
 from drapesim.settling.level import LevelState
 
 Array = np.ndarray
 
+NEAR_SLIP = 0.95  # of what friction allows
 STABILITY_NODES = 30_000
 """Above this the exact factor is left out: at 49,000 nodes it takes 1.5 GB by itself."""
 
@@ -36,7 +37,8 @@ class Certificate:
     strain_max: tuple[float, float]  # warp, weft
     strain_over_safe: float  # share of links beyond the safe extension: the larger of warp's and weft's
     energy_closure: float  # on the last lattice: energy unaccounted for, or given by contacts, over the largest term
-    stable: bool | None  # tangent positive definite; None: not computed
+    stable: bool | None  # tangent positive definite, all contacts gripping; None: not computed
+    stable_slipping: bool | None  # the same with those near slipping free to slide
     mobilised: float  # fraction of contacts at more than 0.95 of their friction limit
     steps: int  # on the final lattice
     seconds: float
@@ -45,15 +47,23 @@ class Certificate:
 
 
 def share_near_slipping(state: LevelState) -> float:
-    """Share of the loaded contacts of the settling that hold with more than 0.95 of what friction allows."""
+    """Share of the loaded contacts of the settling that hold with more than `NEAR_SLIP` of what friction allows."""
     contacts = state.found.contacts
     loaded = (contacts.force != 0.0).any(1)
-    if not loaded.any():
-        return 0.0
-    force, normal = contacts.force[loaded], contacts.normal[loaded]
-    push = np.einsum("cd,cd->c", force, normal)
-    hold = np.linalg.norm(force - push[:, None] * normal, axis=1)
-    return float(np.mean(hold > 0.95 * contacts.friction[loaded] * push))
+    return float(np.mean(mobilised(contacts, loaded) > NEAR_SLIP)) if loaded.any() else 0.0
+
+
+def find_stability(state: LevelState) -> tuple[bool, bool]:
+    """Is the tangent positive definite with all contacts gripping, and with those near slipping let free?"""
+    problem, motion = state.problem, state.motion
+    pace = choose_pace(problem, stiffest_tangent(problem, motion), state.damping)
+    elastic = elastic_tangent(problem, motion.x)
+
+    def is_definite(slip: float) -> bool:
+        return factorise(rest_tangent(problem, elastic, state.found, pace, slip).matrix)[1] == 0
+
+    gripping = is_definite(np.inf)
+    return gripping, gripping and (share_near_slipping(state) == 0.0 or is_definite(NEAR_SLIP))
 
 
 def certify(state: LevelState, settings: SettleSettings, stay: float, opening: float, seconds: float) -> Certificate:
@@ -80,10 +90,7 @@ def certify(state: LevelState, settings: SettleSettings, stay: float, opening: f
     lost, to_contact = float(motion.spent.sum()), float(motion.spent[1].sum())
     unexplained = max(abs(opening - closing - lost), -to_contact)  # contact may take energy, never give it
     closure = unexplained / max(abs(opening - closing), abs(lost), 1e-12)
-    stable = None
-    if len(x) <= STABILITY_NODES:
-        pace = choose_pace(problem, stiffest_tangent(problem, motion), state.damping)
-        stable = factorise(rest_tangent(problem, motion, state.found, pace).matrix)[1] == 0
+    stable, stable_slipping = find_stability(state) if len(x) <= STABILITY_NODES else (None, None)
     c = (min(card.bend_warp, card.bend_weft) / (card.areal_density * 9.80665)) ** (1.0 / 3.0)
     figures = {
         "residual_rms": float(np.sqrt(np.mean(size**2))) if len(size) else 0.0,
@@ -98,6 +105,7 @@ def certify(state: LevelState, settings: SettleSettings, stay: float, opening: f
         strain_max=(float(strains[0].max(initial=0.0)), float(strains[1].max(initial=0.0))),
         strain_over_safe=max(over),
         stable=stable,
+        stable_slipping=stable_slipping,
         mobilised=share_near_slipping(state),
         steps=state.steps,
         seconds=seconds,
@@ -140,6 +148,6 @@ def find_failures(figures: Mapping[str, float], settings: SettleSettings) -> tup
 def _broken(state: LevelState, seconds: float) -> Certificate:
     nan = float("nan")
     return Certificate(
-        False, nan, nan, nan, nan, 0, 0, (nan, nan), nan, nan, None, nan, state.steps, seconds, nan,
+        False, nan, nan, nan, nan, 0, 0, (nan, nan), nan, nan, None, None, nan, state.steps, seconds, nan,
         ("A position is not finite.",),
     )  # fmt: skip

@@ -62,6 +62,7 @@ def make_run(**changes: object) -> Run:
     certificate = Certificate(
         settled=False, residual_rms=0.002, residual_max=0.03, stay_max=1e-6, penetration_max=2e-5, crossings=0,
         body_crossings=3, strain_max=(0.01, 0.002), strain_over_safe=0.0, energy_closure=0.004, stable=None,
+        stable_slipping=None,
         mobilised=0.25, steps=4000, seconds=12.5, spacing_over_c=0.4,
         failures=("The rms residual is 0.002.", "There are 3 crossings."),
     )  # fmt: skip
