@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from drapesim.kernels.elastic import PAD, block_start, forces_of_block_into
+from drapesim.kernels.elastic import PAD, TINY, block_start, forces_of_block_into
 from drapesim.kernels.jit import kernel, parallel_kernel, prange
 
 
@@ -161,47 +161,64 @@ def collect_touch(lo, hi, flat_touch, contacts):
 
 @kernel
 def move_rows(lo, hi, x, v, force, touch, spent, fields, pace):
-    """One explicit step of node rows lo..hi-1.
+    """One explicit step of node rows lo..hi-1; each row's energy account is its own.
 
     The velocity is that of the half step, so that kinetic energy, work and loss balance exactly in each step.
     """
     keep = 1.0 - 0.5 * pace.damping * pace.dt
     gain = 1.0 / (1.0 + 0.5 * pace.damping * pace.dt)
+    dt = pace.dt
+    n = x.shape[2] - 2 * PAD
+    kick = np.empty(n)
+    loss = np.empty(n)
+    work = np.empty(n)
+    speed = np.empty(n)
     for i in range(lo, hi):
-        for j in range(PAD, x.shape[2] - PAD):
-            if fields.free[i, j] == 0.0:
-                continue
-            m = fields.mass[i, j]
-            kick = pace.dt / m
-            loss = 0.0
-            work = 0.0
-            speed = 0.0
-            for k in range(3):
-                old = v[k, i, j]
-                new = gain * (keep * old + kick * (force[k, i, j] + touch[k, i, j]))
+        mass = fields.mass[i, PAD:]
+        free = fields.free[i, PAD:]
+        for j in range(n):
+            kick[j] = dt * free[j] / (mass[j] + TINY)
+            loss[j] = 0.0
+            work[j] = 0.0
+            speed[j] = 0.0
+        for k in range(3):
+            place = x[k, i, PAD:]
+            velocity = v[k, i, PAD:]
+            pull = force[k, i, PAD:]
+            push = touch[k, i, PAD:]
+            for j in range(n):
+                old = velocity[j]
+                new = gain * (keep * old + kick[j] * (pull[j] + push[j]))
                 mean = 0.5 * (old + new)
-                loss += mean * mean
-                work += mean * touch[k, i, j]
-                speed += new * new
-                v[k, i, j] = new
-            spent[0, i, j] += pace.dt * pace.damping * m * loss
-            spent[1, i, j] -= pace.dt * work
-            if speed > pace.limit * pace.limit:
-                slower = pace.limit / math.sqrt(speed)
-                spent[0, i, j] += 0.5 * m * speed * (1.0 - slower * slower)
+                loss[j] += mean * mean
+                work[j] += mean * push[j]
+                speed[j] += new * new
+                velocity[j] = new
+                place[j] += dt * new
+        lost = 0.0
+        worked = 0.0
+        for j in range(n):
+            lost += mass[j] * loss[j]
+            worked += work[j]
+        spent[0, i] += dt * pace.damping * lost
+        spent[1, i] -= dt * worked
+        for j in range(n):
+            if speed[j] > pace.limit * pace.limit:
+                slower = pace.limit / math.sqrt(speed[j])
+                spent[0, i] += 0.5 * mass[j] * speed[j] * (1.0 - slower * slower)
                 for k in range(3):
+                    too_far = (1.0 - slower) * v[k, i, PAD + j]
                     # the elastic force has not worked along the way that is not gone
-                    spent[0, i, j] -= 0.5 * pace.dt * (1.0 - slower) * v[k, i, j] * force[k, i, j]
-                    v[k, i, j] *= slower
-            for k in range(3):
-                x[k, i, j] += pace.dt * v[k, i, j]
+                    spent[0, i] -= 0.5 * dt * too_far * force[k, i, PAD + j]
+                    x[k, i, PAD + j] -= dt * too_far
+                    v[k, i, PAD + j] -= too_far
 
 
 @parallel_kernel
 def relax(n_steps, peak, x, v, force, touch, spent, fields, cloth, contacts, pace):
     """Take ``n_steps`` steps in place; with 0 steps only the forces at ``x`` are computed.
 
-    x, v, force (elastic + dead load), touch (contact force): (3, NU, NV). ``spent`` (2, NU, NV) gains what
+    x, v, force (elastic + dead load), touch (contact force): (3, NU, NV). ``spent`` (2, NU) gains what
     damping and, second, contact take out of the sheet, J. ``peak`` (blocks, 2) is raised to the largest warp and weft
     strain met; the work is cut into that many blocks, which only decides who does it.
 

@@ -39,7 +39,7 @@ class Motion:
     v: Array  # m/s, half a step behind
     force: Array  # elastic + dead load, N
     touch: Array  # contact, N
-    spent: Array  # (2, NU, NV) J: what damping has taken out of the sheet, and what contact has
+    spent: Array  # (2, NU) J, by rows: what damping has taken out of the sheet, and what contact has
     peak: Array  # (blocks, 2) largest strain along each axis of the grid since it was last cleared
 
 
@@ -106,7 +106,7 @@ def start_motion(problem: Problem, x: Array, v: Array | None = None) -> Motion:
         velocity,
         np.zeros_like(grid),
         np.zeros_like(grid),
-        np.zeros((2, *grid.shape[1:])),
+        np.zeros((2, grid.shape[1])),
         np.zeros((problem.blocks, 2)),
     )
 

@@ -76,7 +76,7 @@ class Calm:
 
     x: Array
     spent: Array
-    kinetic: Array  # (NU, NV) J, what goes with the velocity
+    kinetic: Array  # (NU,) J, what goes with the velocity
     found: ContactSet
     problem: Problem
 
@@ -126,11 +126,11 @@ def search(state: LevelState, pace: Pace, reach: float, wanted: Array | None = N
     state.problem = with_contact_inertia(problem, state.found, pace)
     # inertia lent to a moving node (or taken back) is energy that no force has given: book it
     change = state.problem.fields.mass - problem.fields.mass
-    motion.spent[0] -= 0.5 * change * (motion.v**2).sum(0)
+    motion.spent[0] -= (0.5 * change * (motion.v**2).sum(0)).sum(1)
     if layers:
         state.layers_at, state.layer_band = x, layer_band
         state.has_layers = bool((found.found.part == SELF).any())
-        kinetic = 0.5 * state.problem.fields.mass * (motion.v**2).sum(0)
+        kinetic = (0.5 * state.problem.fields.mass * (motion.v**2).sum(0)).sum(1)
         state.calm = Calm(motion.x.copy(), motion.spent.copy(), kinetic, state.found, state.problem)
     return True
 

@@ -23,7 +23,7 @@ from drapesim.matter.sheet import Lattice
 from drapesim.matter.surface import sample_sheet
 from drapesim.mechanics.body_contact import prepare_body
 from drapesim.mechanics.contact_list import carry_contacts
-from drapesim.mechanics.energies import grid_shape, padded, unpadded
+from drapesim.mechanics.energies import grid_shape, unpadded
 from drapesim.mechanics.search import cleared
 from drapesim.mechanics.solve import pose_problem, positions, start_motion, stored_energy
 from drapesim.settling.certificate import Certificate, certify
@@ -65,7 +65,7 @@ class SettledSheet:
 class Checkpoint:
     """Where an interrupted settle was: enough to go on, grips and energy account included; SI.
 
-    ``level`` counts from the coarsest. x, v (n, 3) and spent (n, 2) over that level's nodes; ``opening`` (J) is the
+    ``level`` counts from the coarsest. x, v (n, 3) over that level's nodes; spent (2, rows) J; ``opening`` (J) is the
     energy it began with. found_*: the contacts as `Found` has them; preload, anchor, push: what each carried.
     """
 
@@ -262,7 +262,7 @@ class _Watch:
             level=self.level,
             x=unpadded(lattice, motion.x),
             v=unpadded(lattice, motion.v),
-            spent=unpadded(lattice, motion.spent),
+            spent=motion.spent.copy(),
             opening=self.opening,
             steps=state.steps,
             damping=state.damping,
@@ -280,7 +280,7 @@ def _take_up(state: LevelState, resume: Checkpoint) -> None:
     """Put a level back to where the checkpoint left it; the first search then knows its contacts again."""
     problem = state.problem
     state.motion = start_motion(problem, resume.x, resume.v)
-    state.motion.spent[:] = padded(problem.lattice, resume.spent)
+    state.motion.spent[:] = resume.spent
     state.steps, state.damping, state.tangent = resume.steps, resume.damping, resume.tangent
     found = Found(*(getattr(resume, f"found_{name}") for name in Found._fields))
     carried = (resume.preload, resume.anchor, resume.push)

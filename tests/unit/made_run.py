@@ -97,7 +97,7 @@ def make_checkpoint() -> Checkpoint:
     """A checkpoint of 8 nodes and 2 contacts, full of random numbers."""
     chance = np.random.default_rng(1)
     return Checkpoint(
-        level=1, x=chance.random((8, 3)), v=chance.random((8, 3)), spent=chance.random((8, 2)), opening=-0.25,
+        level=1, x=chance.random((8, 3)), v=chance.random((8, 3)), spent=chance.random((2, 6)), opening=-0.25,
         steps=1200, damping=17.25, tangent=4e3, seconds=12.5, history=chance.random((5, 4)),
         found_node=chance.integers(0, 8, (2, 3)), found_weight=chance.random((2, 3)),
         found_normal=chance.random((2, 3)), found_point=chance.random((2, 3)),

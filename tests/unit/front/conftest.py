@@ -47,7 +47,7 @@ def finished() -> Run:
         }),
     )  # fmt: skip
     certificate = Certificate(
-        True, 5e-4, 5e-3, 1e-6, 2e-5, 0, 0, (1e-3, 1e-3), 0.0, 1e-3, True, 0.1, 1000, 1.0, 0.4
+        True, 5e-4, 5e-3, 1e-6, 2e-5, 0, 0, (1e-3, 1e-3), 0.0, 1e-3, True, None, 0.1, 1000, 1.0, 0.4
     )  # fmt: skip
     marks = (
         draw_square("on-top", 0.4, 0.06, 0.015, Claim()),

@@ -17,7 +17,7 @@ from drapesim.settling.certificate import Certificate
 Array = np.ndarray
 
 THICK = 4e-4
-SETTLED = Certificate(True, 5e-4, 5e-3, 0.0, 0.0, 0, 0, (0.0, 0.0), 0.0, 1e-3, True, 0.1, 1000, 1.0, 0.2)
+SETTLED = Certificate(True, 5e-4, 5e-3, 0.0, 0.0, 0, 0, (0.0, 0.0), 0.0, 1e-3, True, None, 0.1, 1000, 1.0, 0.2)
 CARD = FabricCard(
     "test", 0.2, THICK, np.array([[0, 0], [0.05, 500]]), np.array([[0, 0], [0.05, 500]]), 45.0, 0.6, 3e-5, 3e-5, 3e-5,
     {"limewood": 0.5}, safe_strain=(0.02, 0.02),
