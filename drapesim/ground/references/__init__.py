@@ -24,6 +24,7 @@ from drapesim.ground.references.elastica import (
     reduce_overhang_peirce,
     solve_cantilever,
 )
+from drapesim.ground.references.fold import Fold, solve_fold
 from drapesim.ground.references.loops import HeartLoop, solve_heart_loop
 from drapesim.ground.references.ruck import Ruck, predict_small_ruck, solve_ruck
 from drapesim.ground.references.sliding import (
@@ -48,6 +49,7 @@ __all__ = [
     "STANDARD_CHORD",
     "CantileverShape",
     "Catenary",
+    "Fold",
     "HangingStretch",
     "HeartLoop",
     "PinnedStrip",
@@ -79,6 +81,7 @@ __all__ = [
     "reduce_overhang_peirce",
     "solve_cantilever",
     "solve_catenary",
+    "solve_fold",
     "solve_heart_loop",
     "solve_pinned_strip",
     "solve_ruck",
