@@ -1,4 +1,4 @@
-"""The fold against the printed figures, its first integral and balance, and the least energy of a chain over a floor."""
+"""The fold against printed figures, its first integral and balance, and the least energy of a chain over a floor."""
 
 from __future__ import annotations
 
