@@ -208,6 +208,7 @@ def gather_run(
         settle=scene.settle,
         x=settled.x,
         contact_force=settled.contact_force,
+        layer_force=settled.layer_force,
         reaction=settled.reaction,
         contact=record,
         certificate=settled.certificate,

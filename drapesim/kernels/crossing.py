@@ -197,11 +197,7 @@ def judge_sharing(corner):
 
 @kernel
 def are_folded(corner):
-    """True if the normals of the two triangles are more than about 78 degrees apart, or one has no area.
-
-    Only then can two triangles of a sheet that have a corner in common pass through each other: nearer to flat, the
-    triangles round a corner lie side by side.
-    """
+    """True if the normals of the two triangles are more than about 78 degrees apart, or one has no area."""
     n = np.empty((2, 3))
     for k in range(2):
         a = 3 * k
@@ -228,8 +224,8 @@ def crossings_into(row, start, x, triangles, y, faces, tree, is_self):
 
     First call with an empty ``row``: fills ``start[t + 1]`` with each triangle's count. After a running sum over
     ``start``, a second call fills ``row`` (K, 3) int64. ``tree`` stands over ``faces``. With ``is_self`` both meshes
-    are one: each pair is met once, pairs that share an edge are left out, and of those that share a corner only the
-    ones folded on each other are judged (`are_folded`).
+    are one: each pair is met once, and pairs that share an edge are left out. Pairs that share a corner and face alike
+    (not `are_folded`) are apart if rounding leaves them open: such are the neighbours in any flat sheet.
     """
     filling = row.shape[0] > 0
     n = triangles.shape[0]
@@ -275,10 +271,10 @@ def crossings_into(row, start, x, triangles, y, faces, tree, is_self):
                 if shared > 1:
                     continue
                 if shared == 1:
-                    if not are_folded(corner):
-                        continue
                     put_shared_first(corner, own, other)
                     verdict = judge_sharing(corner)
+                    if verdict == OPEN and not are_folded(corner):
+                        verdict = APART  # side by side in one plane, as in any flat sheet
                     for k in range(3):
                         for c in range(3):
                             corner[k, c] = x[triangles[t, k], c]

@@ -214,9 +214,6 @@ def pairs_of_triangles(found, at, t, f, x, triangles, normal, owns, neighbour, b
                 shared += 1
                 own = k
                 other = m
-    along = normal[t, 0] * normal[f, 0] + normal[t, 1] * normal[f, 1] + normal[t, 2] * normal[f, 2]
-    if shared > 0 and along > FOLDED:
-        return at
     if shared < 2 and not is_apart(x, triangles, t, f, 0.0):
         for k in range(3):
             for c in range(3):
@@ -231,6 +228,9 @@ def pairs_of_triangles(found, at, t, f, x, triangles, normal, owns, neighbour, b
             crossed[0] += 1
             crossed[1] = t
             crossed[2] = f
+    along = normal[t, 0] * normal[f, 0] + normal[t, 1] * normal[f, 1] + normal[t, 2] * normal[f, 2]
+    if shared > 0 and along > FOLDED:
+        return at
     n = triangles.shape[0]
     for k in range(3):
         if owns[t, k]:
@@ -320,6 +320,7 @@ class Blocks(NamedTuple):
     place: np.ndarray  # (b, 2) int64, row and column of the block
     start: np.ndarray  # (b + 1,) int64
     cell: np.ndarray  # (q,) int64
+    ragged: np.ndarray  # (b,) bool, cells are missing in or beside the block: what looks like one piece may be two
 
 
 def find_layers(
@@ -337,6 +338,7 @@ def find_layers(
     low, high, doubtful = np.empty((n_blocks, 9)), np.empty((n_blocks, 9)), np.empty(n_blocks, np.bool_)
     survey_into(normal, axis, spread, low, high, x, triangles, blocks.start, blocks.cell)
     question_into(doubtful, blocks.place, axis, spread, low, high, band)
+    doubtful |= blocks.ragged
     if not doubtful.any():
         return empty_found(0), np.zeros((0, 2), np.int64)
     cell = np.sort(blocks.cell[np.repeat(doubtful, np.diff(blocks.start))])

@@ -171,6 +171,22 @@ def put_back(contacts: Contacts, rows: Array, part: Contacts) -> None:
     contacts.anchor[rows], contacts.force[rows], contacts.last[rows] = part.anchor, part.force, part.last
 
 
+def force_between_layers(found: ContactSet, n: int) -> Array:
+    """(n, 3) N: what the cloth's own layers do to each of its n nodes."""
+    rows = np.flatnonzero(found.found.part == SELF)
+    total = np.zeros((n, 3))
+    for k in range(found.found.node.shape[1]):
+        share = found.found.weight[rows, k, None] * found.contacts.force[rows]
+        np.add.at(total, found.found.node[rows, k], share)
+    return total
+
+
+def kept_apart(found: ContactSet) -> ContactSet:
+    """A copy that does not share what contacts carry."""
+    carried = {name: getattr(found.contacts, name).copy() for name in ("preload", "anchor", "force", "last")}
+    return ContactSet(found.contacts._replace(**carried), found.found)
+
+
 def joined(one: Found, other: Found) -> Found:
     """The rows of ``one``, then those of ``other``."""
     return Found(*(np.ascontiguousarray(np.concatenate(pair)) for pair in zip(one, other, strict=True)))

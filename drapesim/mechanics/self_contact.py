@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import binary_dilation
 
 from drapesim.kernels.layers import Blocks, find_layers
 from drapesim.kernels.pairs import Found
@@ -45,7 +46,10 @@ def cut_blocks(cell: Array) -> Blocks:
     order = np.argsort(name, kind="stable")
     used, first = np.unique(name[order], return_index=True)
     place = np.stack([used // columns, used % columns], axis=1).astype(np.int64)
-    return Blocks(place, np.append(first, len(name)).astype(np.int64), order.astype(np.int64))
+    missing = binary_dilation(~cell, np.ones((3, 3), dtype=bool), iterations=side)
+    ragged = np.zeros(len(used), dtype=bool)
+    ragged[np.searchsorted(used, name[missing[i, j]])] = True
+    return Blocks(place, np.append(first, len(name)).astype(np.int64), order.astype(np.int64), ragged)
 
 
 def find_layer_contacts(weave: Weave, x: Array, band: float) -> tuple[Found, Array]:

@@ -33,7 +33,7 @@ Array = np.ndarray
 
 RUN_FILE = "run.h5"
 CHECKPOINT_FILE = "checkpoint.h5"
-LAYOUT = 2  # of the groups beside VTKHDF; raised when an old file can no longer be read
+LAYOUT = 3  # of the groups beside VTKHDF; raised when an old file can no longer be read
 VTK_VERSION = (2, 2)  # of the VTKHDF layout: old enough for the viewers in use
 
 UNITS: Mapping[str, str] = MappingProxyType({
@@ -67,7 +67,8 @@ NAMES: Mapping[str, str] = MappingProxyType({
 class Run:
     """A finished run, settled or not; SI. Arrays over the n nodes of ``lattice`` unless said otherwise.
 
-    x, contact_force, reaction (n, 3): position m, force N from body and support, force N the hand exerts on held nodes.
+    x, contact_force, layer_force, reaction (n, 3): position m, force N from body and support, from other layers of the
+    cloth, and what the hand exerts on held nodes.
     history (k, 4): seconds, spacing m, residual rms, residual max.
     inputs: file name -> sha256, the scene first; versions: library -> version; changes: one sentence for each thing
     in which the run departs from the scene's text.
@@ -85,6 +86,7 @@ class Run:
     settle: SettleSettings
     x: Array
     contact_force: Array
+    layer_force: Array
     reaction: Array
     contact: ContactRecord
     certificate: Certificate
@@ -159,6 +161,7 @@ def _take_run(file: h5py.File) -> Run:
         settle=_take_record(SettleSettings, file["settle"]),
         x=file["VTKHDF/Points"][()],
         contact_force=points["contact_force"][()],
+        layer_force=points["layer_force"][()],
         reaction=points["reaction"][()],
         contact=ContactRecord(**{field.name: points[field.name][()] for field in fields(ContactRecord)}),
         certificate=_take_record(Certificate, certificate),
@@ -278,6 +281,7 @@ def _put_sheet(group: h5py.Group, run: Run) -> None:
     points = group.create_group("PointData")
     _put(points, "uv", run.lattice.uv, "m")
     _put(points, "contact_force", run.contact_force, "N")
+    _put(points, "layer_force", run.layer_force, "N")
     _put(points, "reaction", run.reaction, "N")
     for name, values in run.contact.fields().items():
         _put(points, name, values, UNITS[name])

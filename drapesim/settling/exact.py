@@ -46,8 +46,8 @@ def count_self_crossings(x: Array, triangles: Array) -> tuple[int, Array]:
 
     ``x`` (n, 3) m. Two triangles cross when their insides (without edges and corners) share a point: piercing counts,
     coplanar overlap counts, touching does not. The count is exact for the stored float64 positions. Pairs that share
-    an edge are left out, and of those that share a corner only the ones whose normals are more than 78 degrees apart
-    are looked at: the others lie side by side round their corner. At most ``PAIRS_KEPT`` pairs are given back.
+    an edge are left out. Pairs that share a corner count when they pierce; that they overlap in one plane counts only
+    if their normals are more than 78 degrees apart. At most ``PAIRS_KEPT`` pairs are given back.
     """
     x, triangles = _mesh(x, triangles)
     if not len(triangles):

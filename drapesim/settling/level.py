@@ -10,7 +10,7 @@ import numpy as np
 from drapesim.kernels.layers import SELF
 from drapesim.kernels.relax import Pace
 from drapesim.kernels.survey import farthest_moves
-from drapesim.mechanics.contact_list import ContactSet, no_contacts
+from drapesim.mechanics.contact_list import ContactSet, kept_apart, no_contacts
 from drapesim.mechanics.search import find_touching
 from drapesim.mechanics.solve import (
     Motion,
@@ -39,6 +39,7 @@ rule is exact for straight curves only), and the energy does not close."""
 REACH = 4.0  # chunks of the fastest motion between searches
 STRIDE = 2e-3  # m, farthest move between looks at the contact list
 STRAY = 1e-4  # m
+FALL = 9.80665  # m/s2, twice what a node at rest falls in a second squared
 NEAR = 5e-5  # m, contacts closer than this always take part
 CAUTION = 0.25  # on the stride, each time the sheet has passed through itself
 LEAST_CAUTION = 1e-5  # 20 nm a move
@@ -131,7 +132,7 @@ def search(state: LevelState, pace: Pace, reach: float, wanted: Array | None = N
         state.layers_at, state.layer_band = x, layer_band
         state.has_layers = bool((found.found.part == SELF).any())
         kinetic = (0.5 * state.problem.fields.mass * (motion.v**2).sum(0)).sum(1)
-        state.calm = Calm(motion.x.copy(), motion.spent.copy(), kinetic, state.found, state.problem)
+        state.calm = Calm(motion.x.copy(), motion.spent.copy(), kinetic, kept_apart(state.found), state.problem)
     return True
 
 
@@ -140,7 +141,8 @@ def search_moved(state: LevelState, pace: Pace, step: float, steps: int) -> bool
 
     A triangle is due when the coming moves could leave what its list covers, or when it has strayed so far that its
     frozen planes no longer tell the truth: a tenth of a millimetre once the sheet is slow. Layers are searched all
-    together, by the farthest move of any node: both sides move, so they have half the room.
+    together, by the farthest move of any node along an axis: both sides move, and askew, so they have a quarter of the
+    room.
     """
     reach = max(STRAY, REACH * step * CHUNK)
     if state.searched_at is None or state.band is None or state.layers_at is None:
@@ -154,7 +156,7 @@ def search_moved(state: LevelState, pace: Pace, step: float, steps: int) -> bool
         if due.any():
             wanted = np.flatnonzero(due | (moved > 0.5 * reach))
     farthest = float(np.abs(x - state.layers_at).max())
-    layers = bool(farthest + step * steps > 0.5 * state.layer_band or (state.has_layers and farthest > reach))
+    layers = bool(farthest + step * steps > 0.25 * state.layer_band or (state.has_layers and farthest > reach))
     return search(state, pace, reach, wanted, layers) if layers or len(wanted) else True
 
 
@@ -192,17 +194,20 @@ def slow_rate(before: tuple[Array, Array], after: tuple[Array, Array], mass: Arr
 
 
 def take_chunk(state: LevelState) -> Pace:
-    """One chunk of steps, with a fresh search whenever the sheet might otherwise meet what is not listed."""
+    """One chunk of steps, with a fresh search whenever the sheet might otherwise meet what is not listed.
+
+    Returns the usual pace, which is not that of the easy steps at the start.
+    """
     motion = state.motion
     if state.tangent == 0.0:
         advance(state.problem, motion, state.found, choose_pace(state.problem, 1.0, 0.0), 0)  # meets the first strains
     left = CHUNK
     while left > 0:
         state.tangent = max(stiffest_tangent(state.problem, motion), 0.9 * state.tangent)
+        usual = choose_pace(state.problem, state.tangent, state.damping)
+        pace = usual
         if state.steps < EASY:
-            pace = choose_pace(state.problem, state.tangent, EASY_DAMPING, EASY_SPEED)
-        else:
-            pace = choose_pace(state.problem, state.tangent, state.damping)
+            pace = usual._replace(dt=EASY_SPEED * usual.dt, damping=EASY_DAMPING)
         step = float(np.abs(motion.v).max()) * pace.dt  # farthest move in one step, m
         if not np.isfinite(step):
             raise FloatingPointError
@@ -210,15 +215,16 @@ def take_chunk(state: LevelState) -> Pace:
             step = pace.limit * pace.dt  # from rest: nobody knows yet how fast it will go
         stride = STRIDE * state.caution
         steps = left if step * left <= stride else max(1, int(stride / step))
-        if not search_moved(state, pace, step, steps):
+        if not search_moved(state, usual, step, steps):  # inertia is lent for the usual step, which comes after
             go_back(state)
             continue
         steps = min(steps, left)
-        advance(state.problem, motion, state.found, pace, steps, max(NEAR, REACH * step * steps))
+        falls = FALL * (steps * pace.dt) ** 2
+        advance(state.problem, motion, state.found, pace, steps, max(NEAR, REACH * step * steps + falls))
         left -= steps
     state.steps += CHUNK
     state.caution = min(1.0, TRUST * state.caution)
-    return pace
+    return usual
 
 
 def go_back(state: LevelState) -> None:
@@ -233,7 +239,7 @@ def go_back(state: LevelState) -> None:
     motion.x[:], motion.v[:], motion.spent[:] = calm.x, 0.0, calm.spent
     motion.spent[0] += calm.kinetic
     motion.touch[:] = 0.0
-    state.found = calm.found
+    state.found = kept_apart(calm.found)
     state.problem = calm.problem
     state.searched_at = state.layers_at = None
 

@@ -22,7 +22,7 @@ from drapesim.matter.plan import SettleSettings
 from drapesim.matter.sheet import Lattice
 from drapesim.matter.surface import sample_sheet
 from drapesim.mechanics.body_contact import prepare_body
-from drapesim.mechanics.contact_list import carry_contacts
+from drapesim.mechanics.contact_list import carry_contacts, force_between_layers
 from drapesim.mechanics.energies import grid_shape, unpadded
 from drapesim.mechanics.search import cleared
 from drapesim.mechanics.solve import pose_problem, positions, start_motion, stored_energy
@@ -48,13 +48,15 @@ AIM = 0.1  # of each residual limit: softer parts still creep by hundredths of a
 class SettledSheet:
     """The sheet at the end of a run, settled or not.
 
-    x (n, 3) node positions m; contact_force (n, 3) N on each node from body and support; reaction (n, 3) N that the
-    hand must exert on held nodes; history (k, 4): seconds, spacing m, residual rms, residual max.
+    x (n, 3) node positions m; contact_force (n, 3) N on each node from body and support, layer_force (n, 3) N from
+    other layers of the cloth; reaction (n, 3) N that the hand must exert on held nodes; history (k, 4): seconds,
+    spacing m, residual rms, residual max.
     """
 
     lattice: Lattice
     x: Array
     contact_force: Array
+    layer_force: Array
     reaction: Array
     ending: Ending
     certificate: Certificate
@@ -167,11 +169,13 @@ def settle(
     history = [] if resume is None else [tuple(row) for row in resume.history]
     first = 0 if resume is None else resume.level
     x = sampled(lattice, pile[0], x0) if resume is None else resume.x
+    is_lost = False  # the coarser level could not be brought to rest at all
     for number in range(first, len(pile)):
         level = pile[number]
         is_last = number == len(pile) - 1
         if number > first:
-            x = prolonged(pile[number - 1], level, x)
+            x = sampled(lattice, level, x0) if is_lost else prolonged(pile[number - 1], level, x)
+            is_lost = False
         threads = use_threads(MOST_THREADS if len(level.ij) > SERIAL_NODES else 1)
         marks = None if held is None else sampled(lattice, level, held)
         blocks = share_out(level, threads)
@@ -202,6 +206,9 @@ def settle(
         except KeyboardInterrupt:
             raise Interrupted(watch.checkpoint(state)) from None
         except (FloatingPointError, Crossed) as fault:
+            if isinstance(fault, Crossed) and not is_last:
+                is_lost = True  # too coarse for these folds: the next lattice goes from its own start
+                continue
             failed = Ending.STUCK if isinstance(fault, Crossed) else Ending.NOT_FINITE
             certificate = certify(state, settings, stay, opening, time.monotonic() - started)
             break
@@ -296,7 +303,7 @@ def _finished(
         nothing = np.full((len(final.ij), 3), np.nan)
         history = np.array(state.history).reshape(-1, 4)
         ending = failed or Ending.NOT_FINITE
-        return SettledSheet(final, nothing, 0.0 * nothing, 0.0 * nothing, ending, certificate, history)
+        return SettledSheet(final, nothing, nothing, nothing, nothing, ending, certificate, history)
     if certificate.settled:
         ending = Ending.SETTLED
     elif failed is not None:
@@ -310,4 +317,6 @@ def _finished(
     if state.problem.held is not None:
         held = state.problem.held
         reaction[held] = -(unpadded(lattice, motion.force) + touch)[held]
-    return SettledSheet(lattice, x, touch, reaction, ending, certificate, np.array(state.history).reshape(-1, 4))
+    between = force_between_layers(state.found, len(x))
+    history = np.array(state.history).reshape(-1, 4)
+    return SettledSheet(lattice, x, touch - between, between, reaction, ending, certificate, history)

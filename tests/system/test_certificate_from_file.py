@@ -111,7 +111,12 @@ def test_elastic_forces_of_the_file_are_the_kernels(kept):
 def test_stored_contact_forces_balance_the_sheet(kept):
     """Nothing is searched for: elastic force, weight and the contact force in the file add up to nothing."""
     run = kept.run
-    net = elastic_force(run.lattice, run.fabric, run.x) + run.contact_force + kept.weight[:, None] * [0.0, 0.0, -1.0]
+    net = (
+        elastic_force(run.lattice, run.fabric, run.x)
+        + run.contact_force
+        + run.layer_force
+        + kept.weight[:, None] * [0.0, 0.0, -1.0]
+    )
     rms, most = over_weight(net, kept.weight)
     assert rms <= run.settle.residual_rms
     assert most <= run.settle.residual_max

@@ -79,6 +79,7 @@ def make_run(**changes: object) -> Run:
         settle=SettleSettings(max_steps=10),
         x=some(3),
         contact_force=some(3),
+        layer_force=some(3),
         reaction=some(3),
         contact=ContactRecord(**record),
         certificate=certificate,

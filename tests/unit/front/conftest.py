@@ -59,7 +59,8 @@ def finished() -> Run:
     return Run(
         scene_text='title = "strip"', title="Strip on a <roller>", inputs={"scene.toml": "ab" * 32},
         versions={"drapesim": "0"}, seed=1, lattice=lattice, fabric=card, body=body, lay=(), settle=SettleSettings(),
-        x=x, contact_force=force, reaction=force, contact=record_contact(lattice, card, x, force, body),
+        x=x, contact_force=force, layer_force=force, reaction=force,
+        contact=record_contact(lattice, card, x, force, body),
         certificate=certificate, ending=Ending.SETTLED,
         history=np.array([[0.5, 0.02, 10.0, 100.0], [1.0, 0.01, 1.0, 10.0], [2.0, 0.01, 5e-4, 5e-3]]), marks=marks,
         verdicts=judge_marks(marks, lattice, x, body, card, certificate), flat_map=None,

@@ -26,7 +26,8 @@ SAID = {
     "residual_rms": "The rms residual force over nodal weight is 0.00101; the limit is 0.001.",
     "residual_max": "The largest residual force over nodal weight is 0.0101; the limit is 0.01.",
     "stay_max": "The largest move in a further tenth of the steps is 0.0101 mm; the limit is 0.01 mm.",
-    "penetration_max": "The depth of the cloth's face in the body is 0.0505 mm; the limit is 0.05 mm.",
+    "penetration_max": "The depth of the cloth's face in the body or in another layer is 0.0505 mm; "
+    "the limit is 0.05 mm.",
     "crossings": "The number of places where cloth passes through cloth is 1; the limit is 0.",
     "body_crossings": "The number of cloth-body crossings is 1; the limit is 0.",
     "energy_closure": "The energy not accounted for on the last lattice, as a share is 0.0101; the limit is 0.01.",

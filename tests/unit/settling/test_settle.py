@@ -147,3 +147,13 @@ def test_a_coarse_level_that_fails_gives_no_sheet_of_the_wrong_size(monkeypatch,
     assert not sheet.certificate.settled
     assert sheet.x.shape == x.shape
     assert np.isnan(sheet.x).all()
+
+
+@pytest.mark.parametrize("above", [0.0, 3e-5, 9e-5])
+def test_a_sheet_that_starts_next_to_rest_comes_to_rest(laid, curved_card, above):
+    """The easy steps at the start must not leave inertia behind that is too small for the usual ones."""
+    lattice, start, body = laid
+    low = start.copy()
+    low[:, 2] += body.vertices[:, 2].max() + 0.5 * curved_card.thickness + above - low[:, 2].min()
+    settled = settle(lattice, curved_card, low, body, settings=SettleSettings(max_steps=8000))
+    assert settled.ending is Ending.SETTLED, settled.certificate.failures
