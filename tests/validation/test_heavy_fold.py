@@ -5,12 +5,12 @@ layer over the lower one, here c/100, 0.908 c and 4.68 c (references.fold).
 Source: derived anew, recomputed in tests/unit/ground/references by least energy over a floor.
 Expected order: second in the spacing in the mean; lift-off and touch-down fall anywhere in a cell, so single errors
 scatter and no order is asked for.
-Tolerance: 2 % of height and arc, against the thin sheet's figures and those with the thickness; at c/12 the
-height is seen within 0.1 % and the arc within 0.25 %. Cloth stiffer by a tenth stands 3.2 % higher.
+Tolerance: 2 % of height and arc, against the thin sheet's figures and those with the thickness; at c/12 the height is
+seen within 0.1 % and the arc within 0.25 %. Cloth stiffer by a tenth stands 3.2 % higher.
 Friction of the table and of the cloth on itself: the first integral of the loop keeps it out of the answer, so it only
 keeps the flat layers where they are, which a push of w times half the thickness would otherwise slide apart (without
-any, the loop is as high, but the strip is not at rest after 100,000 steps). Held here: from 0.02 to 0.4 height and arc change by no more
-than 0.001 c; 0.0001 c is seen.
+any, the loop is as high, but the strip is not at rest after 100,000 steps). Held here: from 0.02 to 0.4 height and arc
+change by no more than 0.001 c; 0.0001 c is seen.
 The start is a nose of constant curvature and a straight line down, no link stretched, its upper layer 1.5 thicknesses
 over the lower (tests/validation/folded.py); nothing is held.
 """
