@@ -1,7 +1,7 @@
 """Refinement: the same scene settled at h, h/2 and perhaps h/4, so that the uncertainty of each gap is measured.
 
-Each spacing starts from the scene's own start, as a run at that spacing alone would, and gives the same bytes: the
-sheets go their own ways and may end in different folds, and that shows in the change between them.
+Each finer lattice is the coarser one with every cell cut in four, and starts from the scene's own start: the sheets go
+their own ways and may end in different folds, and that shows in the change between them.
 """
 
 from __future__ import annotations

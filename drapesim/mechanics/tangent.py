@@ -1,8 +1,9 @@
-"""The exact tangent of a resting sheet, as a sparse matrix: for the last decades of the residual, and for stability.
+"""The tangent of a resting sheet, as a sparse matrix, for stability: exact in its elastic part.
 
 The elastic part comes from central differences of the kernels' own forces: nodes five apart in both directions share
 no element, so 25 colours times 3 components give the whole matrix in 150 force calls, with no second derivative to
-get wrong. Contacts add their springs: sticking ones hold in all directions, which is the tangent of rest.
+get wrong. Contacts add their springs: sticking ones hold in all directions, which is the tangent of rest. Their planes
+are frozen, so the turning of a contact's normal as cloth slides round a body is not in it.
 """
 
 from __future__ import annotations
