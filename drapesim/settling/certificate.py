@@ -100,7 +100,8 @@ def certify(state: LevelState, settings: SettleSettings, stay: float, opening: f
     over = [float(np.mean(e > safe)) for e, safe in zip(strains, card.safe_strain, strict=True)]
     closing = stored_energy(problem, motion)
     lost, to_contact = float(motion.spent.sum()), float(motion.spent[1].sum())
-    unexplained = max(abs(opening - closing - lost), -to_contact)  # contact may take energy, never give it
+    # contact may take energy, but never give more than the start had pressed into it
+    unexplained = max(abs(opening - closing - lost), -to_contact - state.lent)
     closure = unexplained / max(abs(opening - closing), abs(lost), 1e-12)
     stable, stable_slipping = find_stability(state)
     c = (min(card.bend_warp, card.bend_weft) / (card.areal_density * 9.80665)) ** (1.0 / 3.0)

@@ -95,6 +95,7 @@ class LevelState:
     layer_band: float = 0.0  # m, how far that search looked
     has_layers: bool = False  # and whether it found any
     calm: Calm | None = None
+    lent: float = 0.0  # J, in contacts that the start had pressed in: they may give it back
     caution: float = 1.0  # share of the usual stride between looks at the contact list
     steps: int = 0
     damping: float = 0.0
@@ -118,6 +119,8 @@ def search(state: LevelState, pace: Pace, reach: float, wanted: Array | None = N
     if len(crossed):
         return False
     state.found = found
+    if state.searched_at is None and state.steps == 0:
+        state.lent = 0.5 * pace.stiffness * float((np.minimum(found.contacts.last, 0.0) ** 2).sum())
     motion.touch[:] = 0.0
     corners = x[problem.lattice.triangles]
     if wanted is None or state.searched_at is None or state.band is None:

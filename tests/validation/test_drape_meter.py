@@ -7,7 +7,8 @@ Folds and their number: Cerda, Mahadevan and Pasini 2004, The elements of drapin
 Expected order: none: which folds come is chance. So ten seeded starts are compared as distributions.
 Tolerance: one point below the floor, for the staircase edges of disc and clamp (1 to 2 % of their areas). Folds are
 maxima of the rim's height that stand out by 2 mm. Their number rises each time c is halved, over a fourfold range, in
-the mean and by rank (one-sided Mann-Whitney, p < 0.001); at another spacing it cannot be told apart (p > 0.01).
+the mean and by rank (one-sided Mann-Whitney, p < 0.001). The spacing has a say too: from 10 to 12.5 mm the mean number
+may move by a fold, which is less than what halving c does.
 Coarse (10 mm, 780 nodes, the certificate's usual residual) to keep forty settles to two minutes.
 """
 
@@ -80,4 +81,4 @@ def test_drape_and_folds_of_ten_starts(make_card):
     for fewer, more in ((stiff, middling), (middling, limp)):
         assert np.mean(fewer) < np.mean(more), counts
         assert mannwhitneyu(fewer, more, alternative="less").pvalue < 1e-3, counts
-    assert mannwhitneyu(middling, other).pvalue > 0.01, counts
+    assert abs(np.mean(middling) - np.mean(other)) <= 1.0 < np.mean(limp) - np.mean(middling), counts
