@@ -159,6 +159,21 @@ def judge_pair(corner, side, edge):
 
 
 @kernel
+def find_shared(triangles, t, faces, f):
+    """(how many corners triangle t and face f have in common, place of the last one in t, in f)."""
+    shared = 0
+    own = 0
+    other = 0
+    for k in range(3):
+        for m in range(3):
+            if triangles[t, k] == faces[f, m]:
+                shared += 1
+                own = k
+                other = m
+    return shared, own, other
+
+
+@kernel
 def put_shared_first(corner, first, second):
     """Turn rows 0-2 and rows 3-5 of ``corner`` so that rows ``first`` and 3 + ``second`` come first in each."""
     for c in range(3):
@@ -259,15 +274,8 @@ def crossings_into(row, start, x, triangles, y, faces, tree, is_self):
                     for c in range(3):
                         corner[3 + k, c] = y[faces[f, k], c]
                 shared = 0
-                own = 0
-                other = 0
                 if is_self:
-                    for k in range(3):
-                        for m in range(3):
-                            if triangles[t, k] == faces[f, m]:
-                                shared += 1
-                                own = k
-                                other = m
+                    shared, own, other = find_shared(triangles, t, faces, f)
                 if shared > 1:
                     continue
                 if shared == 1:

@@ -17,9 +17,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from drapesim.kernels.crossing import CROSSED, FOLDED, judge_pair, judge_sharing, put_shared_first
+from drapesim.kernels.crossing import CROSSED, FOLDED, find_shared, judge_pair, judge_sharing, put_shared_first
 from drapesim.kernels.jit import kernel, parallel_kernel, prange
-from drapesim.kernels.pairs import Found, empty_found
+from drapesim.kernels.pairs import Found, closest_places, empty_found, triangle_normal, weights_over
 from drapesim.kernels.survey import question_into, survey_into
 
 LAYER_NODE, LAYER_EDGE = 6, 7  # kinds, numbered on from those of kernels.pairs
@@ -76,15 +76,7 @@ def node_pairs(found, at, p, t, x, triangles, owns, neighbour, band, n_triangles
     c = triangles[t, 2]
     if p in (a, b, c):
         return at
-    ux = x[b, 0] - x[a, 0]
-    uy = x[b, 1] - x[a, 1]
-    uz = x[b, 2] - x[a, 2]
-    vx = x[c, 0] - x[a, 0]
-    vy = x[c, 1] - x[a, 1]
-    vz = x[c, 2] - x[a, 2]
-    nx = uy * vz - uz * vy
-    ny = uz * vx - ux * vz
-    nz = ux * vy - uy * vx
+    nx, ny, nz = triangle_normal(x, a, b, c)
     nn = nx * nx + ny * ny + nz * nz
     rx = x[p, 0] - x[a, 0]
     ry = x[p, 1] - x[a, 1]
@@ -93,9 +85,7 @@ def node_pairs(found, at, p, t, x, triangles, owns, neighbour, band, n_triangles
     h = (nx * rx + ny * ry + nz * rz) / size
     if abs(h) > band:
         return at
-    wc = (nx * (uy * rz - uz * ry) + ny * (uz * rx - ux * rz) + nz * (ux * ry - uy * rx)) / nn
-    wb = (nx * (ry * vz - rz * vy) + ny * (rz * vx - rx * vz) + nz * (rx * vy - ry * vx)) / nn
-    wa = 1.0 - wb - wc
+    wa, wb, wc = weights_over(x, a, b, c, nx, ny, nz, x[p, 0], x[p, 1], x[p, 2])
     if wa >= INSIDE and wb >= INSIDE and wc >= INSIDE:
         if abs(h) > NEAREST:
             side = 1.0 / size if h > 0.0 else -1.0 / size
@@ -162,16 +152,7 @@ def edge_pair(found, at, t, k, f, m, x, triangles, band):
     rx = x[a, 0] - x[i, 0]
     ry = x[a, 1] - x[i, 1]
     rz = x[a, 2] - x[i, 2]
-    uu = ux * ux + uy * uy + uz * uz
-    ee = ex * ex + ey * ey + ez * ez
-    ue = ux * ex + uy * ey + uz * ez
-    det = uu * ee - ue * ue
-    if det <= 1e-10 * uu * ee:
-        return at  # parallel: their ends meet the other edge first
-    ur = ux * rx + uy * ry + uz * rz
-    er = ex * rx + ey * ry + ez * rz
-    s = (ue * er - ee * ur) / det
-    r = (uu * er - ue * ur) / det
+    s, r = closest_places(ux, uy, uz, ex, ey, ez, rx, ry, rz)
     if not (0.0 < s < 1.0 and 0.0 < r < 1.0):
         return at
     dx = rx + s * ux - r * ex
@@ -205,15 +186,7 @@ def pairs_of_triangles(found, at, t, f, x, triangles, normal, owns, neighbour, b
     """Append the pairs of features of triangles t and f; a pair that crosses is put down in ``crossed`` (3,)."""
     if is_apart(x, triangles, t, f, band):
         return at
-    shared = 0
-    own = 0
-    other = 0
-    for k in range(3):
-        for m in range(3):
-            if triangles[t, k] == triangles[f, m]:
-                shared += 1
-                own = k
-                other = m
+    shared, own, other = find_shared(triangles, t, triangles, f)
     if shared < 2 and not is_apart(x, triangles, t, f, 0.0):
         for k in range(3):
             for c in range(3):

@@ -174,6 +174,53 @@ def node_contacts(found, at, node, px, py, pz, f, body, band, depth):
 
 
 @kernel
+def closest_places(ux, uy, uz, ex, ey, ez, rx, ry, rz):
+    """(s, t): where the lines p + s u and q + t e, with r = p - q, come closest; (-1, -1) if they are parallel.
+
+    Of parallel edges the ends touch first, so nothing is lost with them.
+    """
+    uu = ux * ux + uy * uy + uz * uz
+    ee = ex * ex + ey * ey + ez * ez
+    ue = ux * ex + uy * ey + uz * ez
+    det = uu * ee - ue * ue
+    if det <= 1e-10 * uu * ee:
+        return -1.0, -1.0
+    ur = ux * rx + uy * ry + uz * rz
+    er = ex * rx + ey * ry + ez * rz
+    return (ue * er - ee * ur) / det, (uu * er - ue * ur) / det
+
+
+@kernel
+def triangle_normal(x, a, b, c):
+    """(nx, ny, nz) of the triangle a-b-c by winding, as long as twice its area."""
+    ux = x[b, 0] - x[a, 0]
+    uy = x[b, 1] - x[a, 1]
+    uz = x[b, 2] - x[a, 2]
+    vx = x[c, 0] - x[a, 0]
+    vy = x[c, 1] - x[a, 1]
+    vz = x[c, 2] - x[a, 2]
+    return uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+
+
+@kernel
+def weights_over(x, a, b, c, nx, ny, nz, px, py, pz):
+    """(wa, wb, wc): barycentric weights of the foot of p on the triangle a-b-c with `triangle_normal` n."""
+    ux = x[b, 0] - x[a, 0]
+    uy = x[b, 1] - x[a, 1]
+    uz = x[b, 2] - x[a, 2]
+    vx = x[c, 0] - x[a, 0]
+    vy = x[c, 1] - x[a, 1]
+    vz = x[c, 2] - x[a, 2]
+    rx = px - x[a, 0]
+    ry = py - x[a, 1]
+    rz = pz - x[a, 2]
+    nn = nx * nx + ny * ny + nz * nz
+    wc = (nx * (uy * rz - uz * ry) + ny * (uz * rx - ux * rz) + nz * (ux * ry - uy * rx)) / nn
+    wb = (nx * (ry * vz - rz * vy) + ny * (rz * vx - rx * vz) + nz * (rx * vy - ry * vx)) / nn
+    return 1.0 - wb - wc, wb, wc
+
+
+@kernel
 def edge_contacts(found, at, feature, a, b, x, f, body, band, depth):
     """Contacts of the cloth edge a-b with the edges and vertices that face f owns."""
     v = body.vertices
@@ -204,14 +251,7 @@ def edge_contacts(found, at, feature, a, b, x, f, body, band, depth):
             ex = v[j, 0] - v[i, 0]
             ey = v[j, 1] - v[i, 1]
             ez = v[j, 2] - v[i, 2]
-            ee = ex * ex + ey * ey + ez * ez
-            ue = ux * ex + uy * ey + uz * ez
-            det = uu * ee - ue * ue
-            if det <= 1e-10 * uu * ee:
-                continue  # parallel: the ends of the two edges touch first
-            er = ex * rx + ey * ry + ez * rz
-            s = (ue * er - ee * ur) / det
-            t = (uu * er - ue * ur) / det
+            s, t = closest_places(ux, uy, uz, ex, ey, ez, rx, ry, rz)
             if not (0.0 < s < 1.0 and 0.0 < t < 1.0):
                 continue
             nx = uy * ez - uz * ey
@@ -237,15 +277,7 @@ def edge_contacts(found, at, feature, a, b, x, f, body, band, depth):
 @kernel
 def face_contacts(found, at, feature, a, b, c, x, f, body, band, depth):
     """Contacts of the inside of cloth triangle a-b-c with the vertices that face f owns."""
-    ux = x[b, 0] - x[a, 0]
-    uy = x[b, 1] - x[a, 1]
-    uz = x[b, 2] - x[a, 2]
-    vx = x[c, 0] - x[a, 0]
-    vy = x[c, 1] - x[a, 1]
-    vz = x[c, 2] - x[a, 2]
-    nx = uy * vz - uz * vy
-    ny = uz * vx - ux * vz
-    nz = ux * vy - uy * vx
+    nx, ny, nz = triangle_normal(x, a, b, c)
     nn = nx * nx + ny * ny + nz * nz
     for k in range(3):
         if not body.owns[f, k]:
@@ -254,9 +286,7 @@ def face_contacts(found, at, feature, a, b, c, x, f, body, band, depth):
         rx = body.vertices[i, 0] - x[a, 0]
         ry = body.vertices[i, 1] - x[a, 1]
         rz = body.vertices[i, 2] - x[a, 2]
-        wc = (nx * (uy * rz - uz * ry) + ny * (uz * rx - ux * rz) + nz * (ux * ry - uy * rx)) / nn
-        wb = (nx * (ry * vz - rz * vy) + ny * (rz * vx - rx * vz) + nz * (rx * vy - ry * vx)) / nn
-        wa = 1.0 - wb - wc
+        wa, wb, wc = weights_over(x, a, b, c, nx, ny, nz, body.vertices[i, 0], body.vertices[i, 1], body.vertices[i, 2])
         if wa <= 0.0 or wb <= 0.0 or wc <= 0.0:
             continue
         p = body.vertex_normal[i]
@@ -287,15 +317,7 @@ def boxes_apart(body, f, low, high, margin):
 @kernel
 def plane_apart(x, a, b, c, body, f, margin):
     """True if face f lies wholly on one side of the plane of cloth triangle a-b-c, more than ``margin`` away."""
-    ux = x[b, 0] - x[a, 0]
-    uy = x[b, 1] - x[a, 1]
-    uz = x[b, 2] - x[a, 2]
-    vx = x[c, 0] - x[a, 0]
-    vy = x[c, 1] - x[a, 1]
-    vz = x[c, 2] - x[a, 2]
-    nx = uy * vz - uz * vy
-    ny = uz * vx - ux * vz
-    nz = ux * vy - uy * vx
+    nx, ny, nz = triangle_normal(x, a, b, c)
     reach = margin * math.sqrt(nx * nx + ny * ny + nz * nz)
     above = True
     below = True

@@ -68,7 +68,8 @@ class Checkpoint:
     """Where an interrupted settle was: enough to go on, grips and energy account included; SI.
 
     ``level`` counts from the coarsest. x, v (n, 3) over that level's nodes; spent (2, rows) J; ``opening`` (J) is the
-    energy it began with. found_*: the contacts as `Found` has them; preload, anchor, push: what each carried.
+    energy it began with and ``lent`` (J) what its start had pressed into contacts. found_*: the contacts as `Found` has
+    them; preload, anchor, push: what each carried.
     """
 
     level: int
@@ -76,6 +77,7 @@ class Checkpoint:
     v: Array
     spent: Array
     opening: float
+    lent: float
     steps: int
     damping: float
     tangent: float
@@ -271,6 +273,7 @@ class _Watch:
             v=unpadded(lattice, motion.v),
             spent=motion.spent.copy(),
             opening=self.opening,
+            lent=state.lent,
             steps=state.steps,
             damping=state.damping,
             tangent=state.tangent,
@@ -289,6 +292,7 @@ def _take_up(state: LevelState, resume: Checkpoint) -> None:
     state.motion = start_motion(problem, resume.x, resume.v)
     state.motion.spent[:] = resume.spent
     state.steps, state.damping, state.tangent = resume.steps, resume.damping, resume.tangent
+    state.lent = resume.lent
     found = Found(*(getattr(resume, f"found_{name}") for name in Found._fields))
     carried = (resume.preload, resume.anchor, resume.push)
     state.found = carry_contacts(problem.lattice, found, problem.card.thickness, problem.friction, *carried)
