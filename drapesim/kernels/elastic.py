@@ -35,6 +35,7 @@ class LatticeFields(NamedTuple):
     bend_v: np.ndarray
     cell: np.ndarray  # 1 where the cell with lowest corner (i, j) is cloth
     mass: np.ndarray  # inertia used by the relaxation, kg
+    light: np.ndarray  # 1 / mass; 0 for held or missing nodes
     free: np.ndarray  # 1 for nodes that may move, 0 for held or missing ones
     load: np.ndarray  # (3, NU, NV) dead load, N
 
@@ -128,6 +129,7 @@ def cells_into(out, mid, x, i, cell, cloth):
     """Shear and twist of the cells of row i: out[0:3] = A, out[3:6] = B, out[6:9] = q.
 
     Corner forces: F00 = q - A, F10 = B - q, F01 = -B - q, F11 = A + q. ``mid`` is scratch (6, n): the two mid-lines.
+    Returns the largest sine of a whole cell's yarn angle.
     """
     area = cloth.hu * cloth.hv
     twist = 2.0 * cloth.twist / area
@@ -182,13 +184,18 @@ def cells_into(out, mid, x, i, cell, cloth):
         out[3, j] = gx - hx
         out[4, j] = gy - hy
         out[5, j] = gz - hz
+        mid[0, j] = s * cell[j]
+    top = 0.0
+    for j in range(n):
+        top = max(top, abs(mid[0, j]))
+    return top
 
 
 @kernel
 def elements_of_row(x, i, fields, cloth, link_u, bend_u, cells, link_v, bend_v, scratch, peak):
     """All elements that row i of the sweep adds: links and cells from i to i+1, hinges at i+1, and row i's weft ones.
 
-    ``peak`` (2,) is raised to the largest strains met.
+    ``peak`` (3,) is raised to the largest warp and weft strain and sine of the yarn angle met.
     """
     s = i & 3
     top_u = links_into(
@@ -203,7 +210,7 @@ def elements_of_row(x, i, fields, cloth, link_u, bend_u, cells, link_v, bend_v, 
         x[0, i], x[1, i], x[2, i], x[0, i + 1], x[1, i + 1], x[2, i + 1], x[0, i + 2], x[1, i + 2], x[2, i + 2],
         fields.bend_u[i + 1], cloth.bend_u * cloth.hv / cloth.hu,
     )  # fmt: skip
-    cells_into(cells[s], scratch, x, i, fields.cell[i], cloth)
+    sheared = cells_into(cells[s], scratch, x, i, fields.cell[i], cloth)
     n = x.shape[2]
     top_v = links_into(
         link_v[0, : n - 1], link_v[1, : n - 1], link_v[2, : n - 1],
@@ -222,6 +229,7 @@ def elements_of_row(x, i, fields, cloth, link_u, bend_u, cells, link_v, bend_v, 
     )  # fmt: skip
     peak[0] = max(peak[0], top_u)
     peak[1] = max(peak[1], top_v)
+    peak[2] = max(peak[2], sheared)
 
 
 @kernel
@@ -280,7 +288,7 @@ def clear_missing(cells, bend_v, link_v):
 def forces_of_block_into(force, peak, lo, hi, x, fields, cloth):
     """Elastic force plus dead load for node rows lo..hi-1 into ``force`` (3, NU, NV).
 
-    ``peak`` (2,) keeps the largest warp and weft strain met.
+    ``peak`` (3,) keeps the largest warp and weft strain and sine of the yarn angle met.
     """
     n = x.shape[2]
     link_u = np.zeros((4, 3, n))

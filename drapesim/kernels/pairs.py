@@ -44,6 +44,14 @@ class Surface(NamedTuple):
     part: np.ndarray  # (f,) int32
 
 
+NO_BODY = Surface(
+    vertices=np.zeros((0, 3)), faces=np.zeros((0, 3), np.int32), normal=np.zeros((0, 3)),
+    neighbour=np.zeros((0, 3), np.int32), owns=np.zeros((0, 6), np.bool_), convex=np.zeros((0, 3), np.bool_),
+    ring_start=np.zeros(1, np.int64), ring=np.zeros(0, np.int64), vertex_normal=np.zeros((0, 3)),
+    part=np.zeros(0, np.int32),
+)  # fmt: skip
+
+
 class Found(NamedTuple):
     """Contacts found, one row each."""
 

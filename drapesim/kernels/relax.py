@@ -12,8 +12,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from drapesim.kernels.elastic import PAD, TINY, block_start, forces_of_block_into
+from drapesim.kernels.elastic import PAD, block_start, forces_of_block_into
 from drapesim.kernels.jit import kernel, parallel_kernel, prange
+from drapesim.kernels.yarns import tighten_columns, tighten_rows
 
 
 class Contacts(NamedTuple):
@@ -23,7 +24,8 @@ class Contacts(NamedTuple):
     zero and it is the way from one layer's point to the other's, which must keep the thickness along the normal.
 
     Nodes are flat indices on the padded grid. ``anchor`` (K, 3), ``force`` (K, 3) and ``last`` (K,) are state.
-    ``touched`` lists the M nodes with contacts; node m owns entries start[m] .. start[m+1] of (entry, share).
+    ``touched`` lists the M nodes with contacts; node m owns entries start[m] .. start[m+1] of (entry, slot): contact,
+    and which of its four nodes this is.
     """
 
     node: np.ndarray  # (K, 4) int64, unused places have weight 0
@@ -38,7 +40,7 @@ class Contacts(NamedTuple):
     touched: np.ndarray  # (M,) int64
     start: np.ndarray  # (M + 1,) int64
     entry: np.ndarray  # (E,) int64
-    share: np.ndarray  # (E,)
+    slot: np.ndarray  # (E,) int64
 
 
 class Pace(NamedTuple):
@@ -50,6 +52,8 @@ class Pace(NamedTuple):
     grip: float  # contact, tangential, N/m
     dashpot: float  # contact, normal, N per m of movement in one step
     limit: float  # m/s, no node moves faster: a hand's speed; at rest it changes nothing
+    hold_u: float  # kg, dt^2 times the stiffness that links of full width are solved with, along each axis of the grid
+    hold_v: float
 
 
 @kernel
@@ -149,7 +153,7 @@ def collect_touch(lo, hi, flat_touch, contacts):
         fz = 0.0
         for e in range(contacts.start[m], contacts.start[m + 1]):
             c = contacts.entry[e]
-            w = contacts.share[e]
+            w = contacts.weight[c, contacts.slot[e]]
             fx += w * contacts.force[c, 0]
             fy += w * contacts.force[c, 1]
             fz += w * contacts.force[c, 2]
@@ -160,62 +164,82 @@ def collect_touch(lo, hi, flat_touch, contacts):
 
 
 @kernel
-def move_rows(lo, hi, x, v, force, touch, spent, fields, pace):
-    """One explicit step of node rows lo..hi-1; each row's energy account is its own.
-
-    The velocity is that of the half step, so that kinetic energy, work and loss balance exactly in each step.
-    """
+def kick_columns(lo, hi, trial, v, force, touch, light, pace):
+    """Velocity after one explicit kick of node columns lo..hi-1 into ``trial`` (3, NU, NV)."""
     keep = 1.0 - 0.5 * pace.damping * pace.dt
     gain = 1.0 / (1.0 + 0.5 * pace.damping * pace.dt)
     dt = pace.dt
+    for i in range(PAD, v.shape[1] - PAD):
+        per = light[i, lo:hi]
+        for k in range(3):
+            old = v[k, i, lo:hi]
+            pull = force[k, i, lo:hi]
+            push = touch[k, i, lo:hi]
+            new = trial[k, i, lo:hi]
+            for j in range(hi - lo):
+                new[j] = gain * (keep * old[j] + dt * per[j] * (pull[j] + push[j]))
+
+
+@kernel
+def move_rows(lo, hi, x, v, trial, force, touch, spent, fields, pace):
+    """Go one step with the velocity ``trial``, node rows lo..hi-1; each row's energy account is its own.
+
+    What the forces have worked along the mean of the old and the new velocity and is not motion now has been lost, be it
+    to damping, to the yarns' implicit solve or to the speed limit; for straight forces that sum is exact.
+    """
+    dt = pace.dt
     n = x.shape[2] - 2 * PAD
-    kick = np.empty(n)
-    loss = np.empty(n)
     work = np.empty(n)
+    given = np.empty(n)
     speed = np.empty(n)
+    motion = np.empty(n)
     for i in range(lo, hi):
         mass = fields.mass[i, PAD:]
-        free = fields.free[i, PAD:]
+        fastest = 0.0
         for j in range(n):
-            kick[j] = dt * free[j] / (mass[j] + TINY)
-            loss[j] = 0.0
-            work[j] = 0.0
             speed[j] = 0.0
         for k in range(3):
+            new = trial[k, i, PAD:]
+            for j in range(n):
+                speed[j] += new[j] * new[j]
+        for j in range(n):
+            fastest = max(fastest, speed[j])
+        if fastest > pace.limit * pace.limit:
+            for j in range(n):
+                if speed[j] > pace.limit * pace.limit:
+                    slower = pace.limit / math.sqrt(speed[j])
+                    for k in range(3):
+                        trial[k, i, PAD + j] *= slower
+        for j in range(n):
+            work[j] = 0.0
+            given[j] = 0.0
+            motion[j] = 0.0
+        for k in range(3):
             place = x[k, i, PAD:]
-            velocity = v[k, i, PAD:]
+            old = v[k, i, PAD:]
+            new = trial[k, i, PAD:]
             pull = force[k, i, PAD:]
             push = touch[k, i, PAD:]
             for j in range(n):
-                old = velocity[j]
-                new = gain * (keep * old + kick[j] * (pull[j] + push[j]))
-                mean = 0.5 * (old + new)
-                loss[j] += mean * mean
-                work[j] += mean * push[j]
-                speed[j] += new * new
-                velocity[j] = new
-                place[j] += dt * new
-        lost = 0.0
+                mean = 0.5 * (old[j] + new[j])
+                work[j] += mean * pull[j]
+                given[j] += mean * push[j]
+                motion[j] += mean * (new[j] - old[j])
+                old[j] = new[j]
+                place[j] += dt * new[j]
         worked = 0.0
+        pressed = 0.0
+        gained = 0.0
         for j in range(n):
-            lost += mass[j] * loss[j]
             worked += work[j]
-        spent[0, i] += dt * pace.damping * lost
-        spent[1, i] -= dt * worked
-        for j in range(n):
-            if speed[j] > pace.limit * pace.limit:
-                slower = pace.limit / math.sqrt(speed[j])
-                spent[0, i] += 0.5 * mass[j] * speed[j] * (1.0 - slower * slower)
-                for k in range(3):
-                    too_far = (1.0 - slower) * v[k, i, PAD + j]
-                    # the elastic force has not worked along the way that is not gone
-                    spent[0, i] -= 0.5 * dt * too_far * force[k, i, PAD + j]
-                    x[k, i, PAD + j] -= dt * too_far
-                    v[k, i, PAD + j] -= too_far
+            pressed += given[j]
+            gained += mass[j] * motion[j]
+        spent[0, i] += dt * (worked + pressed) - gained
+        spent[1, i] -= dt * pressed
 
 
 @parallel_kernel
-def relax(n_steps, peak, x, v, force, touch, spent, fields, cloth, contacts, pace):
+def relax(n_steps, peak, x, v, force, touch, spent, trial, work, fields, cloth, contacts, pace):
     """Take ``n_steps`` steps in place; with 0 steps only the forces at ``x`` are computed.
 
     x, v, force (elastic + dead load), touch (contact force): (3, NU, NV). ``spent`` (2, NU) gains what
@@ -227,8 +251,9 @@ def relax(n_steps, peak, x, v, force, touch, spent, fields, cloth, contacts, pac
     """
     n_blocks = peak.shape[0]
     n_rows = x.shape[1]
-    flat = x.reshape(3, n_rows * x.shape[2])
-    flat_touch = touch.reshape(3, n_rows * x.shape[2])
+    n_columns = x.shape[2]
+    flat = x.reshape(3, n_rows * n_columns)
+    flat_touch = touch.reshape(3, n_rows * n_columns)
     n_contacts = contacts.offset.shape[0]
     n_touched = contacts.touched.shape[0]
     dashpot = pace.dashpot if n_steps > 0 else 0.0
@@ -245,5 +270,10 @@ def relax(n_steps, peak, x, v, force, touch, spent, fields, cloth, contacts, pac
         if n_steps == 0:
             break
         for b in prange(n_blocks):
-            lo = block_start(b, n_blocks, n_rows)
-            move_rows(lo, block_start(b + 1, n_blocks, n_rows), x, v, force, touch, spent, fields, pace)
+            lo, hi = b * n_columns // n_blocks, (b + 1) * n_columns // n_blocks
+            kick_columns(lo, hi, trial, v, force, touch, fields.light, pace)
+            tighten_columns(lo, hi, trial, x, work, fields.light, fields.link_u, pace.hold_u)
+        for b in prange(n_blocks):
+            lo, hi = block_start(b, n_blocks, n_rows), block_start(b + 1, n_blocks, n_rows)
+            tighten_rows(lo, hi, trial, x, fields.light, fields.link_v, pace.hold_v)
+            move_rows(lo, hi, x, v, trial, force, touch, spent, fields, pace)

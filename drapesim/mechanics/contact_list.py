@@ -36,7 +36,7 @@ def no_contacts() -> ContactSet:
     contacts = Contacts(
         node=np.zeros((0, 4), np.int64), weight=np.zeros((0, 4)), normal=np.zeros((0, 3)), offset=f, friction=f,
         preload=f, anchor=np.zeros((0, 3)), force=np.zeros((0, 3)), last=f, touched=i,
-        start=np.zeros(1, np.int64), entry=i, share=f,
+        start=np.zeros(1, np.int64), entry=i, slot=i,
     )  # fmt: skip
     return ContactSet(contacts, empty_found(0))
 
@@ -51,7 +51,7 @@ def carry_contacts(
     """
     flat = flat_index(lattice)
     apart = np.where(found.part == SELF, thickness, 0.5 * thickness)
-    start, touched, entry, share = incidence(flat[found.node], found.weight)
+    start, touched, entry, slot = incidence(flat[found.node], found.weight)
     contacts = Contacts(
         node=flat[found.node],
         weight=found.weight,
@@ -65,7 +65,7 @@ def carry_contacts(
         touched=touched,
         start=start,
         entry=entry,
-        share=share,
+        slot=slot,
     )
     return ContactSet(contacts, found)
 
@@ -134,13 +134,13 @@ def flat_index(lattice: Lattice) -> Array:
 
 
 def incidence(node: Array, weight: Array) -> tuple[Array, Array, Array, Array]:
-    """(start, touched, entry, share): for each touched node the contacts that act on it, in stored order."""
+    """(start, touched, entry, slot): for each touched node the contacts that act on it, in stored order."""
     contact, corner = np.nonzero(weight)
     owner = node[contact, corner]
     order = np.argsort(owner, kind="stable")
     touched, first = np.unique(owner[order], return_index=True)
     start = np.append(first, len(owner)).astype(np.int64)
-    return start, touched.astype(np.int64), contact[order].astype(np.int64), weight[contact, corner][order]
+    return start, touched.astype(np.int64), contact[order].astype(np.int64), corner[order].astype(np.int64)
 
 
 def live_part(contacts: Contacts, x_grid: Array, reach: float) -> tuple[Array, Contacts]:
@@ -160,7 +160,7 @@ def live_part(contacts: Contacts, x_grid: Array, reach: float) -> tuple[Array, C
         touched=contacts.touched[some],
         start=np.append(0, np.cumsum(count[some])).astype(np.int64),
         entry=number[contacts.entry[stays]],
-        share=contacts.share[stays],
+        slot=contacts.slot[stays],
     )
 
 
@@ -183,8 +183,10 @@ def force_between_layers(found: ContactSet, n: int) -> Array:
 
 def kept_apart(found: ContactSet) -> ContactSet:
     """A copy that does not share what contacts carry."""
-    carried = {name: getattr(found.contacts, name).copy() for name in ("preload", "anchor", "force", "last")}
-    return ContactSet(found.contacts._replace(**carried), found.found)
+    names = ("weight", "normal", "offset", "preload", "anchor", "force", "last")
+    carried = {name: getattr(found.contacts, name).copy() for name in names}
+    places = {"weight": carried["weight"], "normal": carried["normal"], "point": found.found.point.copy()}
+    return ContactSet(found.contacts._replace(**carried), found.found._replace(**places))
 
 
 def joined(one: Found, other: Found) -> Found:

@@ -163,6 +163,11 @@ def hinge_shares(share: Array, held: Array | None, axis: int) -> Array:
     return np.moveaxis(hinge, 0, axis)
 
 
+def lightness(mass: Array, free: Array) -> Array:
+    """1 / mass (1/kg) where a node may move, else 0."""
+    return free / np.where(mass > 0.0, mass, 1.0)
+
+
 def lattice_fields(lattice: Lattice, card: FabricCard, gravity: Array, held: Array | None = None) -> LatticeFields:
     """Weights, masses and dead loads of one lattice on the padded grid; ``u`` and ``v`` are the axes of that grid.
 
@@ -196,6 +201,7 @@ def lattice_fields(lattice: Lattice, card: FabricCard, gravity: Array, held: Arr
         bend_v=bend[1],
         cell=laid(lattice.cell.astype(float)),
         mass=mass,
+        light=lightness(mass, free),
         free=free,
         load=np.asarray(gravity, float)[:, None, None] * mass,
     )

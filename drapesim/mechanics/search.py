@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from drapesim.kernels.aim import aim_contacts
 from drapesim.kernels.layers import SELF
-from drapesim.kernels.pairs import empty_found
+from drapesim.kernels.pairs import NO_BODY, empty_found
 from drapesim.mechanics.body_contact import find_body_contacts
 from drapesim.mechanics.contact_list import ContactSet, carry_contacts, joined, picked, placed, taken_up
 from drapesim.mechanics.self_contact import find_layer_contacts
@@ -53,6 +54,16 @@ def find_touching(
     found = joined(body, layers)
     carried = taken_up(found, x, before, np.append(on_body, between))
     return carry_contacts(problem.lattice, found, problem.card.thickness, problem.friction, *carried), crossed
+
+
+def aimed(problem: Problem, x_grid: Array, found: ContactSet) -> Array:
+    """Aim the contacts that push anew at ``x_grid``, in place; (K,) bool, those that have left their features."""
+    left = np.zeros(len(found.found.gap), dtype=np.bool_)
+    if len(left):
+        surface = problem.field.surface if problem.field is not None else NO_BODY
+        flat = x_grid.reshape(3, -1)
+        aim_contacts(left, flat, found.contacts, found.found.point, found.found.key, surface, len(problem.weave.triangles))
+    return left
 
 
 def cleared(problem: Problem, x: Array) -> Array:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -17,6 +18,7 @@ from drapesim.mechanics.energies import (
     cloth_constants,
     is_turned,
     lattice_fields,
+    lightness,
     padded,
     smooth_curve,
     unpadded,
@@ -27,7 +29,7 @@ from drapesim.mechanics.self_contact import Weave, prepare_weave
 Array = np.ndarray
 
 TIME_STEP_SHARE = 0.8  # of the largest stable explicit step
-CONTACT_STIFFNESS = 1.0  # normal, in units of the lattice's own link stiffness
+CONTACT_STIFFNESS = 2.0  # normal, in units of the stiffness that sets the time step
 FASTEST = 1.0  # m/s
 
 
@@ -39,8 +41,17 @@ class Motion:
     v: Array  # m/s, half a step behind
     force: Array  # elastic + dead load, N
     touch: Array  # contact, N
+    trial: Array  # (3, NU, NV) scratch of a step: the velocity it is about to take
+    work: Array  # (6, NU, NV) scratch of the solve along the yarns
     spent: Array  # (2, NU) J, by rows: what damping has taken out of the sheet, and what contact has
-    peak: Array  # (blocks, 2) largest strain along each axis of the grid since it was last cleared
+    peak: Array  # (blocks, 3) largest strain along each axis of the grid, and sine of yarn angle, since last cleared
+
+
+class Slopes(NamedTuple):
+    """How stiff a lattice is, N/m: what the time step and the yarns' implicit solve are chosen from."""
+
+    along: float  # largest slope of the load-extension curves
+    across: float  # what tension, and shear at the largest yarn angle, add to the stiffness of the quickest wave
 
 
 @dataclass(frozen=True)
@@ -106,8 +117,10 @@ def start_motion(problem: Problem, x: Array, v: Array | None = None) -> Motion:
         velocity,
         np.zeros_like(grid),
         np.zeros_like(grid),
+        np.zeros_like(grid),
+        np.zeros((6, *grid.shape[1:])),
         np.zeros((2, grid.shape[1])),
-        np.zeros((problem.blocks, 2)),
+        np.zeros((problem.blocks, 3)),
     )
 
 
@@ -116,28 +129,44 @@ def positions(problem: Problem, motion: Motion) -> Array:
     return unpadded(problem.lattice, motion.x)
 
 
-def stiffest_tangent(problem: Problem, motion: Motion) -> float:
-    """Largest slope of the load-extension curves up to the strains that occurred lately, N/m; clears the record."""
+def steepest_slopes(problem: Problem, motion: Motion) -> Slopes:
+    """How stiff the lattice is at the strains and yarn angles that occurred lately; clears the record of them."""
     peak = np.maximum(motion.peak.max(0), 0.0)
     motion.peak[:] = 0.0
-    return max(
-        float(curve.tangent(np.linspace(0.0, e, 9)).max()) for curve, e in zip(problem.curves, peak, strict=True)
-    )
+    along, pull = 0.0, 0.0
+    for curve, e in zip(problem.curves, peak[:2], strict=True):
+        along = max(along, float(curve.tangent(np.linspace(0.0, e, 9)).max()))
+        pull += float(curve.tension(e))
+    # shear's quickest wave: sin^2(b/2) cos^2(a/2) + sin^2(a/2) cos^2(b/2) of a wave (a, b) is 1 at most
+    return Slopes(along, 4.0 * pull + 4.0 * shear_slope(problem.cloth, float(peak[2])))
 
 
-def choose_pace(problem: Problem, tangent: float, damping: float, speed: float = 1.0) -> Pace:
-    """Time step from the stiffest wave of the lattice; contact as stiff as a link, so that it costs no time step.
+def shear_slope(cloth: ClothConstants, sine: float) -> float:
+    """Slope (N/m) of the shear stress over the sine of the yarn angle, at that sine."""
+    s = min(sine, 0.99)
+    c2 = 1.0 - s * s
+    soft = cloth.shear * (1.0 + s * np.arcsin(s) / np.sqrt(c2)) / c2
+    return float(soft + 2.0 * cloth.lock * max(0.0, s - cloth.lock_sine))
 
-    ``tangent`` (N/m): the largest slope of the load-extension curves that is met. ``damping`` (1/s). ``speed``: share
-    of the usual step.
+
+def choose_pace(problem: Problem, slopes: Slopes, damping: float) -> Pace:
+    """Time step from the quickest wave of shear, bend and tension: stretch is solved along the yarns, whatever the step.
+
+    ``damping`` (1/s). Contacts are some times as stiff as what sets the step, against inertia that they are lent
+    (`with_contact_inertia`).
     """
     lattice, card = problem.lattice, problem.card
     h = min(lattice.spacing_u, lattice.spacing_v)
     bend = max(card.bend_warp, card.bend_weft, card.twist)
-    stiff = 4.0 * tangent + 8.0 * card.shear_rigidity + 32.0 * bend / h**2
-    dt = TIME_STEP_SHARE * speed * 2.0 / np.sqrt(stiff / (card.areal_density * h**2))
-    link = CONTACT_STIFFNESS * tangent
-    return Pace(dt=float(dt), damping=damping, stiffness=link, grip=link, dashpot=0.5 * link, limit=FASTEST)
+    stiff = slopes.across + 32.0 * bend / h**2
+    dt = TIME_STEP_SHARE * 2.0 / np.sqrt(stiff / (card.areal_density * h**2))
+    link = CONTACT_STIFFNESS * stiff
+    hold = dt**2 * slopes.along
+    cloth = problem.cloth
+    return Pace(
+        dt=float(dt), damping=damping, stiffness=link, grip=link, dashpot=0.5 * link, limit=FASTEST,
+        hold_u=float(hold * cloth.hv / cloth.hu), hold_v=float(hold * cloth.hu / cloth.hv),
+    )  # fmt: skip
 
 
 def with_contact_inertia(problem: Problem, found: ContactSet, pace: Pace) -> Problem:
@@ -150,10 +179,11 @@ def with_contact_inertia(problem: Problem, found: ContactSet, pace: Pace) -> Pro
     base = problem.card.areal_density * padded(problem.lattice, problem.lattice.node_area)
     stiffness = np.zeros(base.size)
     if len(contacts.touched):
-        row = np.abs(contacts.share) * np.abs(contacts.weight).sum(1)[contacts.entry]
+        row = np.abs(contacts.weight[contacts.entry, contacts.slot]) * np.abs(contacts.weight).sum(1)[contacts.entry]
         stiffness[contacts.touched] = np.add.reduceat(row, contacts.start[:-1]) * (pace.stiffness + 0.5 * pace.dashpot)
     extra = 0.25 * pace.dt**2 / TIME_STEP_SHARE**2 * stiffness.reshape(base.shape)
-    return replace(problem, fields=problem.fields._replace(mass=base + extra))
+    mass = base + extra
+    return replace(problem, fields=problem.fields._replace(mass=mass, light=lightness(mass, problem.fields.free)))
 
 
 def advance(problem: Problem, motion: Motion, found: ContactSet, pace: Pace, steps: int, reach: float = np.inf) -> None:
@@ -167,7 +197,7 @@ def advance(problem: Problem, motion: Motion, found: ContactSet, pace: Pace, ste
         motion.touch[:] = 0.0
         rows, live = live_part(contacts, motion.x, reach)
     relax(
-        steps, motion.peak, motion.x, motion.v, motion.force, motion.touch, motion.spent,
+        steps, motion.peak, motion.x, motion.v, motion.force, motion.touch, motion.spent, motion.trial, motion.work,
         problem.fields, problem.cloth, live, pace,
     )  # fmt: skip
     put_back(contacts, rows, live)

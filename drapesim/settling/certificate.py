@@ -11,7 +11,7 @@ from drapesim.ground.outcome import NOT_MEASURED
 from drapesim.matter.plan import SettleSettings
 from drapesim.matter.surface import link_strains
 from drapesim.mechanics.self_contact import find_layer_contacts
-from drapesim.mechanics.solve import choose_pace, positions, stiffest_tangent, stored_energy
+from drapesim.mechanics.solve import choose_pace, positions, steepest_slopes, stored_energy
 from drapesim.mechanics.tangent import elastic_tangent, factorise, mobilised, rest_tangent
 from drapesim.settling.balance import balance
 from drapesim.settling.exact import count_body_crossings, count_self_crossings, penetration
@@ -65,7 +65,7 @@ def find_stability(state: LevelState) -> tuple[bool | None, bool | None]:
     n = len(problem.lattice.ij)
     if n > STABILITY_NODES:
         return None, None
-    pace = choose_pace(problem, stiffest_tangent(problem, motion), state.damping)
+    pace = choose_pace(problem, steepest_slopes(problem, motion), state.damping)
     elastic = elastic_tangent(problem, motion.x)
 
     def is_definite(slip: float) -> bool:

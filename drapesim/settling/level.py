@@ -11,15 +11,16 @@ from drapesim.kernels.layers import SELF
 from drapesim.kernels.relax import Pace
 from drapesim.kernels.survey import farthest_moves
 from drapesim.mechanics.contact_list import ContactSet, kept_apart, no_contacts
-from drapesim.mechanics.search import find_touching
+from drapesim.mechanics.search import aimed, find_touching
 from drapesim.mechanics.solve import (
     Motion,
     Problem,
+    Slopes,
     advance,
     choose_pace,
     positions,
     residuals,
-    stiffest_tangent,
+    steepest_slopes,
     with_contact_inertia,
 )
 
@@ -27,11 +28,10 @@ Array = np.ndarray
 
 CHUNK = 40  # steps between looks at the sheet
 PRELOAD_EVERY = 5  # chunks between updates of the contact preloads
-PRELOAD_SHARE = 0.5
 SUNK = 5e-6  # m of indentation that is left alone: each raise of the preloads sets the sheet ringing
 HOVER_SHARE = 0.3  # of the indentation allowed at the end that a contact may push across: the certificate allows 10 um
 RATES = 6  # looks of which the slower half sets the damping: a burst somewhere must not overdamp the rest
-EASY, EASY_SPEED, EASY_DAMPING = 400, 0.25, 2000.0
+EASY, EASY_SPEED, EASY_DAMPING = 160, 0.25, 2000.0
 """Steps at the start of a level that are shorter, by what, and their damping (1/s). Strained links of a start, and
 kinks of the coarser lattice, go off in the quickest waves the lattice has: taken out here, they disturb nothing else.
 At the usual step a sum of force times way misses percents of what a kinked load-extension curve does in such waves (the
@@ -100,7 +100,7 @@ class LevelState:
     steps: int = 0
     damping: float = 0.0
     least_damping: float = DAMPING[0]
-    tangent: float = 0.0  # stiffest link slope met lately, N/m
+    slopes: Slopes = Slopes(0.0, 0.0)  # how stiff the lattice was lately
     history: list[tuple[float, float, float, float]] = field(default_factory=list)
 
 
@@ -139,13 +139,13 @@ def search(state: LevelState, pace: Pace, reach: float, wanted: Array | None = N
     return True
 
 
-def search_moved(state: LevelState, pace: Pace, step: float, steps: int) -> bool:
+def search_moved(state: LevelState, pace: Pace, step: float, steps: int, left: Array) -> bool:
     """Search where it is due before ``steps`` steps of at most ``step`` (m); False if the sheet has crossed itself.
 
-    A triangle is due when the coming moves could leave what its list covers, or when it has strayed so far that its
-    frozen planes no longer tell the truth: a tenth of a millimetre once the sheet is slow. Layers are searched all
-    together, by the farthest move of any node along an axis: both sides move, and askew, so they have a quarter of the
-    room.
+    A triangle is due when the coming moves could leave what its list covers, when it has strayed so far that its frozen
+    planes no longer tell the truth (a tenth of a millimetre once the sheet is slow), and when one of its contacts has
+    ``left`` (K,) its features. Layers are searched all together, by the farthest move of any node along an axis: both
+    sides move, and askew, so they have a quarter of the room.
     """
     reach = max(STRAY, REACH * step * CHUNK)
     if state.searched_at is None or state.band is None or state.layers_at is None:
@@ -156,6 +156,8 @@ def search_moved(state: LevelState, pace: Pace, step: float, steps: int) -> bool
         moved = np.empty(len(state.searched_at))
         farthest_moves(moved, x, state.problem.weave.triangles, state.searched_at)
         due = (moved + step * steps > 0.5 * state.band) | (moved > reach)
+        gone = state.found.found.triangle[left & (state.found.found.part != SELF)]
+        due[gone] = True
         if due.any():
             wanted = np.flatnonzero(due | (moved > 0.5 * reach))
     farthest = float(np.abs(x - state.layers_at).max())
@@ -168,11 +170,10 @@ def problem_positions(state: LevelState) -> Array:
     return positions(state.problem, state.motion)
 
 
-def load_contacts(found: ContactSet, stiffness: float, share: float) -> None:
+def load_contacts(found: ContactSet, stiffness: float) -> None:
     """Move the load that contacts carry by indentation into their preload, so that they carry it without sinking in."""
     contacts = found.contacts
-    pushing = np.maximum(0.0, contacts.preload - stiffness * contacts.last)
-    contacts.preload[:] += share * (pushing - contacts.preload)
+    contacts.preload[:] = np.maximum(0.0, contacts.preload - stiffness * contacts.last)
 
 
 def sink_of(found: ContactSet) -> float:
@@ -202,12 +203,13 @@ def take_chunk(state: LevelState) -> Pace:
     Returns the usual pace, which is not that of the easy steps at the start.
     """
     motion = state.motion
-    if state.tangent == 0.0:
-        advance(state.problem, motion, state.found, choose_pace(state.problem, 1.0, 0.0), 0)  # meets the first strains
+    if state.slopes.along == 0.0:
+        advance(state.problem, motion, state.found, choose_pace(state.problem, Slopes(1.0, 1.0), 0.0), 0)  # meets the first strains
     left = CHUNK
     while left > 0:
-        state.tangent = max(stiffest_tangent(state.problem, motion), 0.9 * state.tangent)
-        usual = choose_pace(state.problem, state.tangent, state.damping)
+        met, before = steepest_slopes(state.problem, motion), state.slopes
+        state.slopes = Slopes(max(met.along, 0.9 * before.along), max(met.across, 0.9 * before.across))
+        usual = choose_pace(state.problem, state.slopes, state.damping)
         pace = usual
         if state.steps < EASY:
             pace = usual._replace(dt=EASY_SPEED * usual.dt, damping=EASY_DAMPING)
@@ -218,7 +220,8 @@ def take_chunk(state: LevelState) -> Pace:
             step = pace.limit * pace.dt  # from rest: nobody knows yet how fast it will go
         stride = STRIDE * state.caution
         steps = left if step * left <= stride else max(1, int(stride / step))
-        if not search_moved(state, usual, step, steps):  # inertia is lent for the usual step, which comes after
+        gone = aimed(state.problem, motion.x, state.found)
+        if not search_moved(state, usual, step, steps, gone):  # inertia is lent for the usual step, which comes after
             go_back(state)
             continue
         steps = min(steps, left)
@@ -299,7 +302,7 @@ def relax_level(
         look = now
         sunk, hover = sink_of(state.found), hover_of(state.found, pace.stiffness)
         if max(sunk, hover) > SUNK:
-            load_contacts(state.found, pace.stiffness, PRELOAD_SHARE)
+            load_contacts(state.found, pace.stiffness)
         watch(state, "settling", rms, top)
         if rms < goal[0] and top < goal[1] and sunk <= sink and hover <= HOVER_SHARE * sink:
             confirmed += 1

@@ -25,7 +25,7 @@ from drapesim.mechanics.body_contact import prepare_body
 from drapesim.mechanics.contact_list import carry_contacts, force_between_layers
 from drapesim.mechanics.energies import grid_shape, unpadded
 from drapesim.mechanics.search import cleared
-from drapesim.mechanics.solve import pose_problem, positions, start_motion, stored_energy
+from drapesim.mechanics.solve import Slopes, pose_problem, positions, start_motion, stored_energy
 from drapesim.settling.certificate import Certificate, certify
 from drapesim.settling.exact import count_self_crossings
 from drapesim.settling.level import DAMPING, GENTLE, Crossed, LevelState, Progress, relax_level, run_on
@@ -80,7 +80,7 @@ class Checkpoint:
     lent: float
     steps: int
     damping: float
-    tangent: float
+    slopes: Array  # (2,) N/m
     seconds: float
     history: Array
     found_node: Array
@@ -276,7 +276,7 @@ class _Watch:
             lent=state.lent,
             steps=state.steps,
             damping=state.damping,
-            tangent=state.tangent,
+            slopes=np.array(state.slopes),
             seconds=time.monotonic() - self.started,
             history=np.array(state.history).reshape(-1, 4),
             **{f"found_{name}": array for name, array in state.found.found._asdict().items()},
@@ -291,7 +291,7 @@ def _take_up(state: LevelState, resume: Checkpoint) -> None:
     problem = state.problem
     state.motion = start_motion(problem, resume.x, resume.v)
     state.motion.spent[:] = resume.spent
-    state.steps, state.damping, state.tangent = resume.steps, resume.damping, resume.tangent
+    state.steps, state.damping, state.slopes = resume.steps, resume.damping, Slopes(*resume.slopes.tolist())
     state.lent = resume.lent
     found = Found(*(getattr(resume, f"found_{name}") for name in Found._fields))
     carried = (resume.preload, resume.anchor, resume.push)

@@ -19,8 +19,8 @@ from drapesim.matter.sheet import Lattice
 from drapesim.mechanics.body_contact import BodyField, prepare_body
 from drapesim.mechanics.contact_list import live_part, no_contacts
 from drapesim.mechanics.energies import padded
-from drapesim.mechanics.search import find_touching
-from drapesim.mechanics.solve import Problem, advance, choose_pace, pose_problem, start_motion
+from drapesim.mechanics.search import aimed, find_touching
+from drapesim.mechanics.solve import Problem, Slopes, advance, choose_pace, pose_problem, start_motion
 from drapesim.settling.exact import count_self_crossings, penetration
 
 STAMP = CACHE_FOLDER / "all-compiled"
@@ -55,11 +55,13 @@ def compile_share(share: int) -> None:
     problem, field, x = pose_small()
     if share == 0:
         motion = start_motion(problem, x)
-        advance(problem, motion, no_contacts(), choose_pace(problem, 1e3, 1.0), 1)
+        advance(problem, motion, no_contacts(), choose_pace(problem, Slopes(1e3, 400.0), 1.0), 1)
         pleats = x + np.outer(problem.lattice.ij[:, 0] % 2, [0.0, 0.0, 0.02])
         find_touching(problem, pleats, None, 1e-3, no_contacts())  # a smooth sheet is not searched for layers
     else:
         found, _ = find_touching(problem, x, 1e-3, None, no_contacts())
+        found.contacts.force[:] = 1.0
+        aimed(problem, padded(problem.lattice, x), found)
         live_part(found.contacts, padded(problem.lattice, x), 1e-3)
         farthest_moves(np.zeros(len(problem.weave.triangles)), x, problem.weave.triangles, x[problem.weave.triangles])
         count_self_crossings(x, problem.lattice.triangles)

@@ -20,7 +20,7 @@ from drapesim.mechanics.body_contact import prepare_body
 from drapesim.mechanics.contact_list import no_contacts
 from drapesim.mechanics.energies import cloth_constants, lattice_fields, padded, smooth_curve, unpadded
 from drapesim.mechanics.search import find_touching
-from drapesim.mechanics.solve import advance, choose_pace, pose_problem, start_motion
+from drapesim.mechanics.solve import Slopes, advance, choose_pace, pose_problem, start_motion
 from drapesim.settling.contact_record import record_contact
 
 H, HV = 0.01, 0.008  # m, spacings along warp and weft
@@ -162,7 +162,7 @@ def measured_contact(card, body):
     problem = pose_problem(lattice, card, field, friction, None, np.array([0.0, 0.0, -9.8]), 1)
     found, crossed = find_touching(problem, x, 1e-3, 1e-3, no_contacts())
     assert not len(crossed)
-    motion, pace = start_motion(problem, x), choose_pace(problem, 1e4, 1.0)
+    motion, pace = start_motion(problem, x), choose_pace(problem, Slopes(1e4, 400.0), 1.0)
     contacts, part = found.contacts, found.found.part
     contacts.anchor[:, 0] += DRAWN  # much farther than any friction holds
     room = found.found.gap - contacts.last

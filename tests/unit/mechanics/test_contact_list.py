@@ -72,14 +72,14 @@ def test_incidence_gathers_what_a_scatter_would():
     weight = rng.uniform(0.1, 1.0, (30, 3))
     weight[::3, 1:] = 0.0
     force = rng.normal(size=(30, 3))
-    start, touched, entry, share = incidence(node, weight)
+    start, touched, entry, slot = incidence(node, weight)
     expected = np.zeros((12, 3))
     for k in range(3):
         np.add.at(expected, node[:, k], weight[:, k, None] * force)
     got = np.zeros((12, 3))
     for m, at in enumerate(touched):
         for e in range(start[m], start[m + 1]):
-            got[at] += share[e] * force[entry[e]]
+            got[at] += weight[entry[e], slot[e]] * force[entry[e]]
     np.testing.assert_allclose(got, expected, rtol=0, atol=1e-14)
     assert sorted(touched.tolist()) == np.unique(node[weight > 0.0]).tolist()
 
