@@ -135,7 +135,7 @@ def reduce_heart_loop(height: float, loop: float) -> float:
 
 @lru_cache(maxsize=256)
 def _heart_height(log_gamma: float) -> float:
-    return solve_heart_loop(math.exp(log_gamma)).height
+    return solve_heart_loop(min(math.exp(log_gamma), MAX_GAMMA)).height
 
 
 def reduce_heart_loop_peirce(height: float, loop: float) -> float:
