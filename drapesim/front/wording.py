@@ -7,8 +7,50 @@ from types import MappingProxyType
 
 from drapesim.ground.outcome import NOT_MEASURED
 from drapesim.matter.answers import PlaceCheck, SpacingChange, Verdict
+from drapesim.matter.fabric import ESTIMATED, INVENTED, FabricCard, Provenance
 
 WORDS = MappingProxyType({True: "yes", False: "no", None: "undecided"})
+
+CARD_WORDS = MappingProxyType({
+    "areal_density": "mass per area", "thickness": "thickness",
+    "warp_curve": "load and extension, warp", "weft_curve": "load and extension, weft",
+    "compression_ratio": "stiffness pushed over pulled", "shear_rigidity": "shear rigidity",
+    "locking_angle": "locking angle", "bend_warp": "bending rigidity, warp", "bend_weft": "bending rigidity, weft",
+    "bend_bias": "bending rigidity, bias", "safe_strain_warp": "safe extension, warp",
+    "safe_strain_weft": "safe extension, weft",
+})  # fmt: skip
+"""The fabric card's values as a reader would call them."""
+
+
+def name_card_value(key: str) -> str:
+    """A key of the card's provenance in words."""
+    return CARD_WORDS.get(key, f"friction on {key.removeprefix('friction.')}")
+
+
+def spell_card_doubts(card: FabricCard) -> list[str]:
+    """Sentences that say which of the card's values nobody measured; none where all were."""
+    said = []
+    for status, told in ((ESTIMATED, "estimated by rule and not measured"), (INVENTED, "invented for demonstration")):
+        names = [name_card_value(key) for key, origin in card.provenance.items() if origin.status == status]
+        if names:
+            said.append(f"Of the fabric card, {told}: {'; '.join(names)}.")
+    return said
+
+
+def spell_origin(origin: Provenance | None) -> tuple[str, str]:
+    """(status in one word, where the value comes from and how well it is known)."""
+    if origin is None:
+        return "not stated", ""
+    parts = [origin.source, origin.standard]
+    if origin.rule:
+        parts.append(f"rule {origin.rule}")
+    if origin.n:
+        parts.append(f"{origin.n} reading{'' if origin.n == 1 else 's'}")
+    if origin.spread is not None:
+        parts.append(f"standard deviation {100 * origin.spread:.2g} %")
+    if origin.uncertainty is not None:
+        parts.append(f"standard uncertainty {100 * origin.uncertainty:.2g} %")
+    return origin.status, "; ".join(part for part in parts if part)
 
 
 def spell_figure(value: float, form: str = ".2g", unit: str = "") -> str:

@@ -24,6 +24,7 @@ SI: dict[str, float] = {
     "rad": 1.0,
     "deg": math.pi / 180.0,
     "percent": 1e-2,
+    "1": 1.0,
     # mass per area, kg/m2
     "kg_m2": 1.0,
     "g_m2": 1e-3,
@@ -74,6 +75,11 @@ def to_si(value: float, unit: str) -> float:
 def from_si(value: float, unit: str) -> float:
     """SI ``value`` as a number of ``unit``. Raises KeyError for a unit that is not in ``SI``."""
     return value / SI[unit]
+
+
+def unit_of(key: str) -> str:
+    """The unit that a file key ends in, ``value_g_m2`` -> ``g_m2``; "1" for a key without one."""
+    return max((unit for unit in SI if key.endswith(f"_{unit}")), key=len, default="1")
 
 
 def weigh_area(areal_density: float) -> float:

@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from drapesim.ground.units import SI, bending_length, bending_rigidity, from_si, to_si
+from drapesim.ground.units import SI, bending_length, bending_rigidity, from_si, to_si, unit_of
 
 
 @pytest.mark.parametrize("unit", sorted(SI))
@@ -79,3 +79,19 @@ def test_handbook_of_the_bending_meter():
 def test_an_unknown_unit_is_no_unit():
     with pytest.raises(KeyError):
         to_si(1.0, "furlong")
+
+
+@pytest.mark.parametrize(
+    ("key", "unit"),
+    [
+        ("value_g_m2", "g_m2"),
+        ("rigidity_gf_cm2_cm", "gf_cm2_cm"),  # and not cm, nor cm2_cm
+        ("rigidity_mg_cm", "mg_cm"),
+        ("modulus_kN_m", "kN_m"),
+        ("points_percent_N_m", "N_m"),
+        ("bending_length_mm", "mm"),
+        ("coefficient", "1"),
+    ],
+)
+def test_a_key_says_its_unit(key, unit):
+    assert unit_of(key) == unit
