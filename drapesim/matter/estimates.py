@@ -34,6 +34,13 @@ class Estimate:
     rule: Rule
 
 
+DENSITY = Rule(
+    "density-by-thread-count",
+    "on the straight line through 170 g/m2 at 18 and 310 g/m2 at 43 threads/cm, warp and weft together; range from the "
+    "lighter to the heavier of the two per thread",
+    "the two published linens that give both: Sterp Moga and Sanchez Ortiz 2023 with Fuster-Lopez et al. 2023, and "
+    "Bridarolli et al. 2023, all in Conserving Canvas (read); yarns differ, so two points make no law",
+)
 THICKNESS = Rule(
     "thickness-by-density",
     "mass per area over 400 kg/m3; range 225 to 490 kg/m3",
@@ -104,12 +111,20 @@ WOODS = frozenset({"limewood", "pine", "oak", "walnut", "wood"})
 
 RULES: Mapping[str, Rule] = MappingProxyType({
     rule.name: rule
-    for rule in (THICKNESS, CURVE, SHEAR, LOCKING, *BENDING.values(), OTHER_SIDE, BIAS, COMPRESSION, SAFE,
+    for rule in (DENSITY, THICKNESS, CURVE, SHEAR, LOCKING, *BENDING.values(), OTHER_SIDE, BIAS, COMPRESSION, SAFE,
                  *FRICTION.values())
 })  # fmt: skip
 """Every rule by its name."""
 
 _CURVE_LOAD = to_si(500.0, "gf_cm")
+
+
+def estimate_density(threads: float) -> Estimate:
+    """Mass per area [kg/m2] of a plain linen from its ``threads`` per metre, warp and weft together."""
+    (few, light), (many, heavy) = (1800.0, 0.170), (4300.0, 0.310)
+    value = light + (heavy - light) * (threads - few) / (many - few)
+    ends = sorted((threads * light / few, threads * heavy / many))
+    return Estimate(value, min(ends[0], value), max(ends[1], value), DENSITY)
 
 
 def estimate_thickness(areal_density: float) -> Estimate:

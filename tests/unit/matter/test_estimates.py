@@ -7,6 +7,7 @@ import pytest
 from drapesim.matter import estimates as e
 
 EVERY = [
+    e.estimate_density(3000),
     e.estimate_thickness(0.2),
     e.estimate_extension("warp"),
     e.estimate_extension("weft"),
@@ -30,6 +31,13 @@ def test_every_value_lies_in_its_range_and_every_rule_is_listed():
         assert e.RULES[each.rule.name] is each.rule
     assert {each.rule.name for each in EVERY} == set(e.RULES)
     assert all(rule.formula and rule.source for rule in e.RULES.values())
+
+
+def test_density_goes_through_the_two_published_linens():
+    assert e.estimate_density(1800).value == pytest.approx(0.170)
+    assert e.estimate_density(4300).value == pytest.approx(0.310)
+    found = e.estimate_density(3000)  # 15 and 15 per cm, between them
+    assert (found.low, found.value, found.high) == pytest.approx((0.2163, 0.2372, 0.2833), abs=1e-4)
 
 
 @pytest.mark.parametrize(("grams", "mm"), [(85.1, 0.38), (224.6, 0.56), (341, 0.7), (150.3, 0.318)])
