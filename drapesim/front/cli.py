@@ -59,6 +59,19 @@ def build_parser() -> argparse.ArgumentParser:
     show = commands.add_parser("show", help="print the answers of a finished run", description=command_show.__doc__)
     show.add_argument("run", type=Path, metavar="RUN", help="a run folder, or its run.h5")
     show.set_defaults(command=command_show)
+
+    lab = commands.add_parser("lab", help="test a fabric card on the lattice", description=command_lab.__doc__)
+    lab.add_argument("card", type=Path, nargs="?", metavar="CARD", help="the fabric card's TOML file")
+    lab.add_argument("--fit", type=Path, metavar="READINGS", help="make a card from a filled form of lab readings")
+    lab.add_argument("--form", type=Path, metavar="FILE", help="write an empty form and a picture that explains it")
+    lab.add_argument("--out", type=Path, metavar="DIR", help="folder (lab/<name of the card or form> if left out)")
+    lab.add_argument(
+        "--spacing-mm", type=float, metavar="H", help="distance of the nodes (a quarter of the smaller bending length)"
+    )
+    lab.add_argument("--force", action="store_true", help="replace a finished sheet in the folder")
+    lab.add_argument("--no-pictures", action="store_true", help="write lab.csv, but no sheet")
+    lab.add_argument("--quiet", action="store_true", help="show no progress")
+    lab.set_defaults(command=command_lab)
     return parser
 
 
@@ -124,3 +137,32 @@ def command_show(options: argparse.Namespace) -> int:
     run = load_run(options.run)
     show_run(open_console(), run)
     return SETTLED if run.certificate.settled else UNSETTLED
+
+
+def command_lab(options: argparse.Namespace) -> int:
+    """Run the virtual versions of the standard fabric tests on a card, and show its values beside the lattice's."""
+    from drapesim.front.lab_report import check_lab_folder, write_lab
+    from drapesim.front.lab_terminal import choose_lab_display, show_lab
+    from drapesim.front.terminal import open_console
+    from drapesim.jobs.lab.bench import check_spacing, run_lab
+    from drapesim.jobs.run import make_folder
+    from drapesim.matter.fabric import read_cloth
+    from drapesim.settling.settle import Interrupted
+
+    if sum(given is not None for given in (options.card, options.fit, options.form)) != 1:
+        raise InputError("", "lab", "one thing to do is wanted", "give a fabric card, --fit READINGS, or --form FILE")
+    out = options.out or Path("lab") / options.card.stem
+    check_lab_folder(out, options.force)
+    cloth = read_cloth(options.card)
+    spacing = check_spacing(cloth.card, options.spacing_mm)
+    make_folder(out)
+    try:
+        with choose_lab_display(options.quiet) as display:
+            results = run_lab(cloth, spacing, progress=display)
+    except Interrupted:
+        print("Interrupted. Nothing was written.", file=sys.stderr)
+        return INTERRUPTED
+    show_lab(open_console(), results, cloth.card, spacing)
+    write_lab(out, results, cloth.card, spacing, with_pictures=not options.no_pictures)
+    print(f"written: {out}")
+    return UNSETTLED if any(result.failures for result in results) else SETTLED
