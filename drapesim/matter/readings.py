@@ -96,7 +96,7 @@ class DrapeRepeats:
 @dataclass(frozen=True)
 class Readings:
     """A reduced form, SI. areal_density kg/m2, thickness m; bending by direction, extension by side, friction by
-    surface (coefficients). ``tables``: the same as tables of a fabric card, gaps left out."""
+    surface (coefficients). ``tables``: the same as tables of a fabric card, gaps left out. path: the form's."""
 
     name: str
     fibre: str
@@ -110,6 +110,7 @@ class Readings:
     drape: DrapeRepeats | None
     surfaces: tuple[str, ...] = ()
     tables: Mapping[str, Any] = field(default_factory=lambda: MappingProxyType({}))
+    path: Path = Path()
 
 
 def read_readings(path: str | Path) -> Readings:
@@ -120,11 +121,17 @@ def read_readings(path: str | Path) -> Readings:
 
 
 def card_from_readings(readings: Readings) -> str:
-    """The text of a fabric card: what was read, and the rest by rule and told as estimated."""
+    """The text of a fabric card: what was read, and the rest by rule and told as estimated.
+
+    Raises `InputError` where the readings, each in order by itself, make no cloth together.
+    """
     heading = (
-        f"Reduced from readings ({readings.source}) by drapesim. What was not read is estimated by the rule named."
+        f"Reduced by drapesim from readings ({readings.source}); what was not read is estimated by the rule named."
     )
-    return spell_card(fill_gaps(readings.tables, readings.surfaces), heading)
+    try:
+        return spell_card(fill_gaps(readings.tables, readings.surfaces), heading)
+    except InputError as fault:  # it names a card that nobody has seen yet
+        raise InputError(readings.path, fault.where, fault.problem, fault.remedy, fault.further) from None
 
 
 def write_card(path: str | Path, readings: Readings) -> None:
@@ -178,6 +185,7 @@ def reduce_readings(document: Document) -> Readings:
         friction=MappingProxyType({surface: reduce.incline(surface) for surface in form.incline}),
         drape=reduce.drape(),
         surfaces=tuple(form.surfaces),
+        path=document.path,
     )
     return Readings(**{**vars(readings), "tables": MappingProxyType(_spell_tables(form, readings))})
 

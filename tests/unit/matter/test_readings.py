@@ -185,6 +185,13 @@ def test_a_loop_beside_overhangs(read):
     assert got.way == "loop"
 
 
+def test_readings_that_make_no_cloth_together(read):
+    """A bias too limp for its warp and weft: (sqrt 1 - sqrt 0.008)^2 / 4 of the warp's rigidity is the least."""
+    limp = read("face_up_mm = [45, 45]", "face_up_mm = [10, 10]", "[overhang.bias]\nface_up_mm = [20, 20]\n")
+    with pytest.raises(InputError, match=r"form.toml: bending.bias: .* unstable in bending .* must exceed"):
+        card_from_readings(limp)
+
+
 def test_ruler_and_scale_make_a_usable_card(tmp_path):
     """The shipped form in the demo's world: invented readings, and a card that a scene can use."""
     readings = read_readings(LAB / "ruler-and-scale.toml")
