@@ -62,6 +62,18 @@ def fill_gaps(tables: Tables, surfaces: tuple[str, ...] = ()) -> dict[str, Any]:
     return full
 
 
+def drop_estimates(tables: Tables) -> dict[str, Any]:
+    """``tables`` without what `fill_gaps` can make anew: to write a card again after a rule has changed."""
+    kept: dict[str, Any] = {}
+    for key, table in tables.items():
+        if isinstance(table, Mapping):
+            if table.get("status") == "estimated" and table.get("rule") in RULES and key != "areal_density":
+                continue
+            table = drop_estimates(table)
+        kept[key] = table
+    return kept
+
+
 def _by_rule(rule: str) -> dict[str, str]:
     return {"source": f"{RULES[rule].formula}: {RULES[rule].source}", "status": "estimated", "rule": rule}
 
