@@ -7,6 +7,7 @@ from types import MappingProxyType
 
 from drapesim.ground.outcome import NOT_MEASURED
 from drapesim.matter.answers import PlaceCheck, SpacingChange, Verdict
+from drapesim.matter.conditions import CONDITION
 from drapesim.matter.fabric import ESTIMATED, INVENTED, FabricCard, Provenance
 
 WORDS = MappingProxyType({True: "yes", False: "no", None: "undecided"})
@@ -28,12 +29,19 @@ def name_card_value(key: str) -> str:
 
 
 def spell_card_doubts(card: FabricCard) -> list[str]:
-    """Sentences that say which of the card's values nobody measured; none where all were."""
+    """Sentences that say which of the card's values nobody measured, or that a stated condition has changed."""
     said = []
     for status, told in ((ESTIMATED, "estimated by rule and not measured"), (INVENTED, "invented for demonstration")):
         names = [name_card_value(key) for key, origin in card.provenance.items() if origin.status == status]
         if names:
             said.append(f"Of the fabric card, {told}: {'; '.join(names)}.")
+    changed: dict[str, list[str]] = {}
+    for key, origin in card.provenance.items():
+        for rule in origin.rule.split(" and "):
+            if rule.startswith(CONDITION):
+                changed.setdefault(rule.removeprefix(CONDITION), []).append(name_card_value(key))
+    for kind, names in changed.items():
+        said.append(f"Changed by the stated condition '{kind}': {'; '.join(names)}.")
     return said
 
 
@@ -47,10 +55,15 @@ def spell_origin(origin: Provenance | None) -> tuple[str, str]:
     if origin.n:
         parts.append(f"{origin.n} reading{'' if origin.n == 1 else 's'}")
     if origin.spread is not None:
-        parts.append(f"standard deviation {100 * origin.spread:.2g} %")
+        parts.append(f"standard deviation {_spell_share(origin.spread)}")
     if origin.uncertainty is not None:
-        parts.append(f"standard uncertainty {100 * origin.uncertainty:.2g} %")
+        parts.append(f"standard uncertainty {_spell_share(origin.uncertainty)}")
     return origin.status, "; ".join(part for part in parts if part)
+
+
+def _spell_share(share: float) -> str:
+    """A share in per cent, two digits and no power of ten."""
+    return f"{100.0 * share:.2g} %" if share < 0.995 else f"{100.0 * share:.0f} %"
 
 
 def spell_figure(value: float, form: str = ".2g", unit: str = "") -> str:

@@ -12,7 +12,7 @@ from typing import Any
 
 from drapesim.ground.files import parse_toml, write_text
 from drapesim.ground.units import bending_length, from_si
-from drapesim.matter.estimates import RULES, curve_load, estimate_friction
+from drapesim.matter.estimates import RULES, estimate_friction
 from drapesim.matter.fabric import FabricCard, Provenance, parse_cloth
 
 Tables = Mapping[str, Any]
@@ -83,11 +83,10 @@ def _spell_estimate(card: FabricCard, name: str, key: str, origin: Provenance) -
     assert origin.low is not None
     assert origin.high is not None
     ends = [origin.low, origin.high]
-    if name.endswith("_curve"):  # the rule's range is that of the extension at the end of a straight line
-        strain = float(getattr(card, name)[-1, 0])
-        value, low, high = (from_si(curve_load() / e, "kN_m") for e in (strain, origin.high, origin.low))
-        table: dict[str, Any] = {key: _number(value, low, high), "up_to_percent": from_si(strain, "percent")}
-        return table | _by_rule(origin.rule)
+    if name.endswith("_curve"):  # a straight line, whose range is that of its slope
+        strain, tension = getattr(card, name)[-1].tolist()
+        slope = [from_si(end, "kN_m") for end in (tension / strain, *ends)]
+        return {key: _number(*slope), "up_to_percent": from_si(strain, "percent")} | _by_rule(origin.rule)
     if name.startswith("bend_"):
         spelt = [from_si(bending_length(card.areal_density, end), "mm") for end in (getattr(card, name), *ends)]
     elif name.startswith("safe_strain"):

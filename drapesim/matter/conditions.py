@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from drapesim.matter.fabric import FabricCard, Provenance
 
 ASSUMPTION = "assumption, no source"
+CONDITION = "condition-"  # begins the rule of a value that a condition has changed
 
 # what a condition may scale -> the fields of the card
 FIELDS: Mapping[str, tuple[str, ...]] = MappingProxyType({
@@ -134,7 +135,7 @@ def _touch(origin: Provenance, condition: Condition) -> Provenance:
         share = None
     elif share is not None:
         share = math.hypot(share, (condition.high - condition.low) / (2.0 * math.sqrt(3.0) * condition.factor))
-    rule = " and ".join(part for part in (origin.rule, f"condition-{condition.kind}") if part)
+    rule = " and ".join(part for part in (origin.rule, f"{CONDITION}{condition.kind}") if part)
     status = origin.status if origin.invented else "estimated"
     return replace(
         origin, source=told, status=status, rule=rule, uncertainty=share, spread=None, n=0, low=None, high=None

@@ -132,13 +132,15 @@ def estimate_thickness(areal_density: float) -> Estimate:
     return Estimate(areal_density / 400.0, areal_density / 490.0, areal_density / 225.0, THICKNESS)
 
 
-def estimate_extension(side: str) -> Estimate:
-    """Extension of "warp" or "weft" at `curve_load`: the end of a straight load-extension line."""
-    return Estimate({"warp": 0.05, "weft": 0.04}[side], 0.01, 0.15, CURVE)
+def estimate_stiffness(side: str) -> Estimate:
+    """Stiffness per width [N/m] of "warp" or "weft": the slope of a straight line up to `curve_load`."""
+    ends = ({"warp": 0.05, "weft": 0.04}[side], 0.15, 0.01)
+    value, low, high = (_CURVE_LOAD / extension for extension in ends)
+    return Estimate(value, low, high, CURVE)
 
 
 def curve_load() -> float:
-    """Tension [N/m] to which `estimate_extension` reaches: 500 gf/cm, the end load of a KES pull (from memory)."""
+    """Tension [N/m] to which `estimate_stiffness` reaches: 500 gf/cm, the end load of a KES pull (from memory)."""
     return _CURVE_LOAD
 
 

@@ -34,7 +34,7 @@ class Provenance:
     status: "measured" (on this cloth), "published" (for it), "estimated" (by the rule named in ``rule``, not measured)
     or "invented" (demo data). uncertainty: relative standard uncertainty of the value, None where nothing is stated.
     spread: relative standard deviation of the ``n`` readings behind it (0: how many is not stated).
-    low, high: its range in SI, None where none is stated.
+    low, high: its range in SI, of a curve that of its stiffness [N/m]; None where none is stated.
     """
 
     source: str
@@ -318,8 +318,8 @@ def _rigidity(entry: Bending, density: float, weighed: Provenance) -> tuple[floa
 def _take_curve(document: Document, side: str, entry: Curve | None) -> tuple[Array, Provenance]:
     """(k, 2) strain and tension [N/m] of a load-extension curve that starts at zero and rises strictly."""
     if entry is None:
-        estimate = estimates.estimate_extension(side)
-        return np.array([[0.0, 0.0], [estimate.value, estimates.curve_load()]]), _by_rule(estimate)
+        estimate, load = estimates.estimate_stiffness(side), estimates.curve_load()
+        return np.array([[0.0, 0.0], [load / estimate.value, load]]), _by_rule(estimate)
     held = entry.key()
     keys = ("load_extension", side, held)
     if held == "modulus_kN_m":

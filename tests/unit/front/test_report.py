@@ -146,6 +146,7 @@ def test_doubt_and_readings_are_told():
     origin = Provenance("own readings", "ASTM D1388", uncertainty=0.0212, spread=0.06, n=8, rule="a rule")
     told = "own readings; ASTM D1388; rule a rule; 8 readings; standard deviation 6 %; standard uncertainty 2.1 %"
     assert spell_origin(origin) == ("measured", told)
+    assert spell_origin(replace(origin, uncertainty=1.347))[1].endswith("standard uncertainty 135 %")
     assert spell_origin(replace(origin, n=1, spread=None, uncertainty=None, rule=""))[1].endswith("D1388; 1 reading")
 
 
@@ -158,6 +159,9 @@ def test_the_report_says_below_the_verdicts_what_nobody_measured(finished):
     assert invented in said
     assert said.index(estimated) < said.index("Fabric card: ")
     assert spell_card_doubts(replace(finished.fabric, provenance={})) == []
+    starched = Provenance("a rule; times 2", status="estimated", rule="bias-by-peirce and condition-starch")
+    said = spell_card_doubts(replace(finished.fabric, provenance={"bend_bias": starched}))
+    assert said == [estimated, "Changed by the stated condition 'starch': bending rigidity, bias."]
 
 
 def test_what_is_not_finite_is_called_not_measured():

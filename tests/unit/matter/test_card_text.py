@@ -34,6 +34,7 @@ def test_filled_gaps_are_what_reading_would_have_put_there():
         assert (after.status, after.rule) == (before.status, before.rule) == ("estimated", after.rule)
         if name.endswith("_curve"):
             assert getattr(again, name) == pytest.approx(getattr(read, name), rel=1e-4)
+            assert after.uncertainty == pytest.approx(before.uncertainty, rel=1e-3)
         elif not name.startswith("safe_strain"):
             assert getattr(again, name) == pytest.approx(getattr(read, name), rel=2e-4)
             assert (after.low, after.high) == pytest.approx((before.low, before.high), rel=4e-4)

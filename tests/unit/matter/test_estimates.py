@@ -9,8 +9,8 @@ from drapesim.matter import estimates as e
 EVERY = [
     e.estimate_density(3000),
     e.estimate_thickness(0.2),
-    e.estimate_extension("warp"),
-    e.estimate_extension("weft"),
+    e.estimate_stiffness("warp"),
+    e.estimate_stiffness("weft"),
     e.estimate_shear(),
     e.estimate_locking(),
     e.estimate_bending("linen", 0.2),
