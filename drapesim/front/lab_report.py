@@ -28,10 +28,11 @@ from drapesim.ground.outcome import InputError
 from drapesim.ground.units import from_si
 
 if TYPE_CHECKING:
+    from drapesim.jobs.lab.fit import Fitted
     from drapesim.jobs.lab.record import LabResult, Reading
     from drapesim.matter.fabric import FabricCard
 
-SHEET_FILE, TABLE_FILE = "lab.html", "lab.csv"
+SHEET_FILE, TABLE_FILE, FITTED_FILE = "lab.html", "lab.csv", "card.toml"
 COLUMNS = ("test", "direction", "reading", "unit", "card", "simulated", "off_percent", "bar_percent", "met",
            "spacing_mm", "spacing_over_c", "nodes", "settled", "card_value_is", "note")  # fmt: skip
 
@@ -69,6 +70,31 @@ def write_lab(
 
 def _embed(path: Path) -> str:
     return "data:image/png;base64," + base64.b64encode(path.read_bytes()).decode("ascii")
+
+
+def write_fitted(path: Path, fitted: Fitted) -> None:
+    """Write the calibrated card, whole or not at all."""
+    from drapesim.jobs.lab.fit import spell_fitted
+
+    write_text(path, spell_fitted(fitted))
+
+
+def tell_fit(fitted: Fitted) -> list[str]:
+    """What was calibrated, one sentence each."""
+    lines = [
+        "The card was made from readings. Where one was read, the column "
+        "for the card shows the reading, and the sentences here the value with which the computed cloth gives it back."
+    ]
+    for change in fitted.changes:
+        if change.key == "shear_rigidity":
+            read, set_to = (f"{value:.4g} N/m per rad" for value in (change.read, change.set_to))
+            what = "Shear rigidity"
+        else:
+            read, set_to = (f"{1e3 * value:.4g} mm" for value in (change.read, change.set_to))
+            what = f"Bending length, {change.direction}"
+        lines.append(f"{what}: {read} as read, set to {set_to}; the virtual test is then off the reading by "
+                     f"{100 * change.departure:+.3f} %.")  # fmt: skip
+    return lines
 
 
 def tabulate(results: Sequence[LabResult], card: FabricCard) -> str:

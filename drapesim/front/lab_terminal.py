@@ -123,8 +123,10 @@ def lab_table(results: Sequence[LabResult], card: FabricCard) -> Table:
     return table
 
 
-def show_lab(console: Console, results: Sequence[LabResult], card: FabricCard, spacing: float) -> None:
-    """Summary, spacing, table, and why sheets did not settle."""
+def show_lab(
+    console: Console, results: Sequence[LabResult], card: FabricCard, spacing: float, told: Sequence[str] = ()
+) -> None:
+    """Summary, spacing, what was ``told`` of the card, table, and why sheets did not settle."""
 
     def say(text: str) -> None:
         console.print(text, markup=False, soft_wrap=True)
@@ -132,6 +134,8 @@ def show_lab(console: Console, results: Sequence[LabResult], card: FabricCard, s
     say(spell_summary(results)[1])
     over_c = spacing_over_length(card, spacing)
     say(f"{card.name}; nodes {1e3 * spacing:.4g} mm apart, {over_c:.2f} of the smaller bending length")
+    for line in told:
+        say(line)
     table = lab_table(results, card)
     if console.measure(table, options=console.options.update(max_width=WIDTH)).maximum <= console.width:
         console.print(table)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
 
 from drapesim.ground.outcome import InputError
 from drapesim.ground.units import bending_length
@@ -47,18 +48,30 @@ class LabProgress:
         return left if left > 0.0 else float("nan")
 
 
-def list_tests(cloth: Cloth, spacing: float) -> tuple[VirtualTest, ...]:
+@dataclass(frozen=True)
+class Aims:
+    """What was read of a cloth, to set up the tests by and compare with in place of the card's values.
+
+    bending: bending length (m) by direction. pull: (tension N/m, strain) of a short piece on the bias.
+    """
+
+    bending: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    pull: tuple[float, float] | None = None
+
+
+def list_tests(cloth: Cloth, spacing: float, aims: Aims = Aims()) -> tuple[VirtualTest, ...]:
     """All virtual tests of a cloth at a node ``spacing`` (m), in the order of the sheet.
 
     A surface without friction has no incline.
     """
     origin = cloth.provenance.get("drape")
+    bent = aims.bending.get
     return (
-        *(cantilever_test(side, rub) for side, rub in zip(SIDES, cloth.bend_hysteresis, strict=True)),
-        cantilever_test("bias"),
-        *map(heart_loop_test, SIDES),
+        *(cantilever_test(side, rub, bent(side)) for side, rub in zip(SIDES, cloth.bend_hysteresis, strict=True)),
+        cantilever_test("bias", None, bent("bias")),
+        *(heart_loop_test(side, bent(side)) for side in SIDES),
         *map(tensile_test, SIDES),
-        bias_extension_test(),
+        bias_extension_test(aims.pull),
         shear_test(),
         drape_meter_test(spacing, cloth.drape, None if origin is None else origin.uncertainty),
         *(incline_test(surface) for surface, mu in cloth.card.friction.items() if mu > 0.0),

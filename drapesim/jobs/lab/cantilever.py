@@ -80,15 +80,20 @@ def settle_bias_cantilever(
 
 
 def run_cantilever(
-    card: FabricCard, direction: str, spacing: float, watch: Watch | None = None, hysteresis: float | None = None
+    card: FabricCard,
+    direction: str,
+    spacing: float,
+    watch: Watch | None = None,
+    hysteresis: float | None = None,
+    aim: float | None = None,
 ) -> LabResult:
     """Bending length of "warp", "weft" or "bias" as a virtual cantilever reads it.
 
     ``hysteresis``: 2HB (N) of that direction, where the card states it; the band of rest shapes that it allows is told
-    beside the reading. The lattice itself is elastic and has none.
+    beside the reading. The lattice itself is elastic and has none. ``aim``: the bending length (m) that the test is set
+    up for and compared with, the card's own if None.
     """
-    rigidity = getattr(card, FIELDS[direction])
-    c = bending_length(card.areal_density, rigidity)
+    c = bending_length(card.areal_density, getattr(card, FIELDS[direction])) if aim is None else aim
     if direction == "bias":
         step = spacing / math.sqrt(2.0)
         rows = max(2, round(OVERHANG * c / step + 0.5))
@@ -132,10 +137,10 @@ def tell_band(overhang: float, c: float, areal_density: float, hysteresis: float
     return f"with the card's hysteresis the chord rests anywhere from {low:.1f} to {high:.1f} degrees", edges
 
 
-def cantilever_test(direction: str, hysteresis: float | None = None) -> VirtualTest:
-    """The virtual test of one direction; ``hysteresis``: its 2HB (N), None where it is not known."""
+def cantilever_test(direction: str, hysteresis: float | None = None, aim: float | None = None) -> VirtualTest:
+    """The virtual test of one direction; ``hysteresis`` and ``aim``: see `run_cantilever`."""
 
     def run(card: FabricCard, spacing: float, watch: Watch | None) -> LabResult:
-        return run_cantilever(card, direction, spacing, watch, hysteresis)
+        return run_cantilever(card, direction, spacing, watch, hysteresis, aim)
 
     return VirtualTest("cantilever", "Cantilever", direction, 4.0 if direction == "bias" else 1.0, run)

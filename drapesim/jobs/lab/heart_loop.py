@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from functools import partial
 from types import MappingProxyType
 
 import numpy as np
@@ -69,9 +68,14 @@ def read_height(z: Array) -> float:
     return -float(z[low] + (0.5 * (z[low - 1] + z[low + 1]) - z[low]) / 12.0)
 
 
-def run_heart_loop(card: FabricCard, direction: str, spacing: float, watch: Watch | None = None) -> LabResult:
-    """Bending length of "warp" or "weft" as a virtual heart loop reads it."""
-    c = bending_length(card.areal_density, getattr(card, FIELDS[direction]))
+def run_heart_loop(
+    card: FabricCard, direction: str, spacing: float, watch: Watch | None = None, aim: float | None = None
+) -> LabResult:
+    """Bending length of "warp" or "weft" as a virtual heart loop reads it.
+
+    ``aim``: the bending length (m) that the test is set up for and compared with, the card's own if None.
+    """
+    c = bending_length(card.areal_density, getattr(card, FIELDS[direction])) if aim is None else aim
     cells = max(8, 2 * round(0.5 * LOOP * c / spacing))
     settled, line = settle_heart_loop(card, direction, spacing, cells, watch=watch)
     length, height = cells * spacing, read_height(line[:, 2])
@@ -96,10 +100,10 @@ def run_heart_loop(card: FabricCard, direction: str, spacing: float, watch: Watc
     )
 
 
-def heart_loop_test(direction: str) -> VirtualTest:
-    """The virtual test of one direction."""
-    return VirtualTest("heart loop", "Heart loop", direction, 6.0, partial(_run, direction))
+def heart_loop_test(direction: str, aim: float | None = None) -> VirtualTest:
+    """The virtual test of one direction; ``aim``: see `run_heart_loop`."""
 
+    def run(card: FabricCard, spacing: float, watch: Watch | None) -> LabResult:
+        return run_heart_loop(card, direction, spacing, watch, aim)
 
-def _run(direction: str, card: FabricCard, spacing: float, watch: Watch | None) -> LabResult:
-    return run_heart_loop(card, direction, spacing, watch)
+    return VirtualTest("heart loop", "Heart loop", direction, 6.0, run)
