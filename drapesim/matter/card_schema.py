@@ -212,6 +212,9 @@ class Friction(Sourced):
     keys = ("coefficient",)
     what = "coefficient"
     coefficient: Coefficient | None = Field(default=None, description="the static coefficient")
+    pressure_Pa: Positive | None = Field(
+        default=None, description="pressure at which it was measured; a layer of cloth presses with 1 to 3 Pa"
+    )
 
 
 class SafeExtension(Sourced):

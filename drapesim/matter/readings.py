@@ -357,6 +357,9 @@ def _spell_tables(form: ReadingsFile, readings: Readings) -> dict[str, Any]:
             surface: plain("coefficient", grip, "1", form.incline[surface].standard, "static, by tilt")
             for surface, grip in readings.friction.items()
         }
+        for surface, table in tables["friction"].items():
+            if form.incline[surface].pressure_Pa is not None:
+                table["pressure_Pa"] = form.incline[surface].pressure_Pa
     if readings.drape is not None:
         drape = readings.drape
         sizes = {"support_mm": from_si(drape.support, "mm"), "specimen_mm": from_si(drape.specimen, "mm")}

@@ -124,6 +124,7 @@ class Incline(OneOf):
     angles_deg: Tilts | None = None
     rises_mm: Lengths | None = None
     base_mm: Positive | None = None
+    pressure_Pa: Positive | None = Field(default=None, description="the block's weight over its face in Pa")
     standard: str = ""
 
     @model_validator(mode="after")

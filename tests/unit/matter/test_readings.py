@@ -41,6 +41,7 @@ base_mm = 400
 rises_mm = [190, 210]
 [incline.itself]
 angles_deg = [20, 22]
+pressure_Pa = 20
 [drape]
 shadow_areas_cm2 = [480.7, 480.7]
 """
@@ -108,6 +109,8 @@ def test_the_card_holds_means_scatter_and_what_was_guessed(read):
         "safe_strain_weft",
     }
     assert "FAST" in tomllib.loads(text)["shear"]["note"]
+    assert tomllib.loads(text)["friction"]["itself"]["pressure_Pa"] == 20
+    assert "pressure_Pa" not in tomllib.loads(text)["friction"]["limewood"]
     assert tomllib.loads(text)["drape"]["coefficient_percent"]["value"] == pytest.approx(50, abs=0.1)
 
 
@@ -241,7 +244,7 @@ drape,,480.7,cm2,,
 drape,,480.7,cm2,,
 """
     (tmp_path / "form.csv").write_text(rows)
-    (tmp_path / "form.toml").write_text(FORM)
+    (tmp_path / "form.toml").write_text(FORM.replace("pressure_Pa = 20\n", ""))
     by_rows, by_form = (card_from_readings(read_readings(tmp_path / f"form.{kind}")) for kind in ("csv", "toml"))
     assert by_rows == by_form
 
