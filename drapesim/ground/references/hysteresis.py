@@ -23,7 +23,7 @@ Array = np.ndarray
 _RTOL, _ATOL = 1e-10, 1e-13
 LONGEST = 5.0  # free length in bending lengths up to which the shooting has been tested; the tip is plumb from 4 on
 MOST = 2.0  # of HB, in w c^2
-STEP = 0.05  # of HB from one shape to the next: the tip's angle is followed, as there are others beside it
+STEP = 0.1  # of HB from one shape to the next: the tip's angle is followed, as there are others beside it
 
 
 @dataclass(frozen=True)
@@ -76,7 +76,7 @@ def _find_tip(length: float, friction: float, near: float) -> float:
         return float(_hang(tip, length, friction, end)[0, -1]) - 0.5 * math.pi
 
     # more friction from flat raises the tip, more from hanging turns it on; the nearest change of sign that way is it
-    reach = math.copysign(0.02, friction)
+    reach = math.copysign(0.04, friction)
     first = miss(near)
     for k in range(1, 60):
         if first * miss(near + k * reach) <= 0.0:
