@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import shlex
 import sys
 from collections.abc import Sequence
@@ -59,6 +60,19 @@ def build_parser() -> argparse.ArgumentParser:
     show = commands.add_parser("show", help="print the answers of a finished run", description=command_show.__doc__)
     show.add_argument("run", type=Path, metavar="RUN", help="a run folder, or its run.h5")
     show.set_defaults(command=command_show)
+
+    lab = commands.add_parser("lab", help="test a fabric card on the lattice", description=command_lab.__doc__)
+    lab.add_argument("card", type=Path, nargs="?", metavar="CARD", help="the fabric card's TOML file")
+    lab.add_argument("--fit", type=Path, metavar="READINGS", help="make a card from a filled form of lab readings")
+    lab.add_argument("--form", type=Path, metavar="FILE", help="write an empty form and a picture that explains it")
+    lab.add_argument("--out", type=Path, metavar="DIR", help="folder (lab/<name of the card or form> if left out)")
+    lab.add_argument(
+        "--spacing-mm", type=float, metavar="H", help="distance of the nodes (a quarter of the smaller bending length)"
+    )
+    lab.add_argument("--force", action="store_true", help="replace a finished sheet in the folder")
+    lab.add_argument("--no-pictures", action="store_true", help="write lab.csv, but no sheet")
+    lab.add_argument("--quiet", action="store_true", help="show no progress")
+    lab.set_defaults(command=command_lab)
     return parser
 
 
@@ -124,3 +138,53 @@ def command_show(options: argparse.Namespace) -> int:
     run = load_run(options.run)
     show_run(open_console(), run)
     return SETTLED if run.certificate.settled else UNSETTLED
+
+
+def command_lab(options: argparse.Namespace) -> int:
+    """Run the virtual versions of the standard fabric tests on a card, and show its values beside the lattice's.
+
+    With --fit, make the card first, from lab readings; with --form, write the form for these.
+    """
+    if sum(given is not None for given in (options.card, options.fit, options.form)) != 1:
+        raise InputError("", "lab", "one thing to do is wanted", "give a fabric card, --fit READINGS, or --form FILE")
+    if options.form is not None:
+        from drapesim.front.lab_form import write_form_and_picture
+
+        print("written: " + ", ".join(map(str, write_form_and_picture(options.form))))
+        return SETTLED
+    from drapesim.front.lab_report import FITTED_FILE, check_lab_folder, tell_fit, write_fitted, write_lab
+    from drapesim.front.lab_terminal import choose_lab_display, show_lab
+    from drapesim.front.terminal import open_console
+    from drapesim.jobs.lab.bench import check_spacing, list_tests, run_lab
+    from drapesim.jobs.lab.fit import fit_card, fitted_cloth, read_cloth_of
+    from drapesim.jobs.run import make_folder
+    from drapesim.matter.fabric import read_cloth
+    from drapesim.matter.readings import read_readings
+    from drapesim.settling.settle import Interrupted
+
+    out = options.out or Path("lab") / (options.card or options.fit).stem
+    check_lab_folder(out, options.force)
+    readings = None if options.fit is None else read_readings(options.fit)
+    cloth = read_cloth(options.card) if readings is None else read_cloth_of(readings)
+    spacing = check_spacing(cloth.card, options.spacing_mm)
+    make_folder(out)
+    fitted, told = None, []
+    try:
+        with choose_lab_display(options.quiet) as display:
+            tests = list_tests(cloth, spacing)
+            if readings is not None:
+                fitted = fit_card(readings, cloth.card, spacing, display)
+                cloth, told = fitted_cloth(fitted), tell_fit(fitted)
+                tests = list_tests(cloth, spacing, fitted.aims)
+            results = run_lab(cloth, spacing, tests, display)
+    except Interrupted:
+        with contextlib.suppress(OSError):  # it goes only if it is empty
+            out.rmdir()
+        print("Interrupted. Nothing was written.", file=sys.stderr)
+        return INTERRUPTED
+    show_lab(open_console(), results, cloth.card, spacing, told)
+    if fitted is not None:
+        write_fitted(out / FITTED_FILE, fitted)
+    write_lab(out, results, cloth.card, spacing, told, with_pictures=not options.no_pictures)
+    print(f"written: {out}")
+    return UNSETTLED if any(result.failures for result in results) else SETTLED

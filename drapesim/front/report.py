@@ -17,17 +17,20 @@ from drapesim.front.flat import draw_flat
 from drapesim.front.view import MISSING, draw_views, load_libraries
 from drapesim.front.wording import (
     WORDS,
+    name_card_value,
+    spell_card_doubts,
     spell_change,
     spell_contact,
     spell_figure,
     spell_mm,
+    spell_origin,
     spell_place,
     spell_source,
 )
 from drapesim.ground.files import write_text
 from drapesim.ground.units import bending_length, from_si
 from drapesim.matter.answers import Verdict
-from drapesim.matter.fabric import FabricCard, Provenance
+from drapesim.matter.fabric import FabricCard
 from drapesim.matter.marks import Claim
 
 if TYPE_CHECKING:
@@ -87,6 +90,7 @@ def render(run: Run, pictures: dict[str, str], missing: str) -> str:
         shifts=[(v.mark, *spell_change(v.change), spell_source(v)) for v in run.verdicts if v.change is not None],
         checks=list_checks(run),
         fabric=list_fabric(run.fabric),
+        doubts=spell_card_doubts(run.fabric),
         body=describe_body(run),
         sheet=describe_sheet(run),
         pictures=pictures,
@@ -191,7 +195,7 @@ def list_checks(run: Run) -> list[tuple[str, str, str, str]]:
 
 
 def list_fabric(card: FabricCard) -> list[tuple[str, str, str, str]]:
-    """(property, value, flag, source) of the card; the flag says measured, estimated or invented."""
+    """(property, value, flag, source) of the card; the flag is its status, such as measured."""
 
     def curve(points: np.ndarray) -> str:
         strain, tension = points[-1]
@@ -202,31 +206,21 @@ def list_fabric(card: FabricCard) -> list[tuple[str, str, str, str]]:
         return f"{from_si(rigidity, 'uN_m'):.3g} uN m (bending length {1e3 * length:.3g} mm)"
 
     rows = [
-        ("areal_density", "mass per area", f"{from_si(card.areal_density, 'g_m2'):g} g/m2"),
-        ("thickness", "thickness", f"{1e3 * card.thickness:g} mm"),
-        ("warp_curve", "load and extension, warp", curve(card.warp_curve)),
-        ("weft_curve", "load and extension, weft", curve(card.weft_curve)),
-        ("compression_ratio", "stiffness pushed over pulled", f"{card.compression_ratio:g}"),
-        ("shear_rigidity", "shear rigidity", f"{card.shear_rigidity:g} N/m per rad"),
-        ("locking_angle", "locking angle", f"{math.degrees(card.locking_angle):.3g} degrees"),
-        ("bend_warp", "bending rigidity, warp", bend(card.bend_warp)),
-        ("bend_weft", "bending rigidity, weft", bend(card.bend_weft)),
-        ("bend_bias", "bending rigidity, bias", bend(card.bend_bias)),
-        ("safe_strain_warp", "safe extension, warp", f"{100 * card.safe_strain[0]:g} %"),
-        ("safe_strain_weft", "safe extension, weft", f"{100 * card.safe_strain[1]:g} %"),
-        *((f"friction.{name}", f"friction on {name}", f"{value:g}") for name, value in card.friction.items()),
+        ("areal_density", f"{from_si(card.areal_density, 'g_m2'):g} g/m2"),
+        ("thickness", f"{1e3 * card.thickness:g} mm"),
+        ("warp_curve", curve(card.warp_curve)),
+        ("weft_curve", curve(card.weft_curve)),
+        ("compression_ratio", f"{card.compression_ratio:g}"),
+        ("shear_rigidity", f"{card.shear_rigidity:g} N/m per rad"),
+        ("locking_angle", f"{math.degrees(card.locking_angle):.3g} degrees"),
+        ("bend_warp", bend(card.bend_warp)),
+        ("bend_weft", bend(card.bend_weft)),
+        ("bend_bias", bend(card.bend_bias)),
+        ("safe_strain_warp", f"{100 * card.safe_strain[0]:g} %"),
+        ("safe_strain_weft", f"{100 * card.safe_strain[1]:g} %"),
+        *((f"friction.{name}", f"{value:g}") for name, value in card.friction.items()),
     ]
-    return [(name, value, *_flag(card.provenance.get(key))) for key, name, value in rows]
-
-
-def _flag(origin: Provenance | None) -> tuple[str, str]:
-    if origin is None:
-        return "not stated", ""
-    flag = "invented" if origin.invented else "estimated" if origin.estimated else "as stated"
-    parts = [origin.source, origin.standard]
-    if origin.uncertainty is not None:
-        parts.append(f"standard uncertainty {100 * origin.uncertainty:g} %")
-    return flag, "; ".join(part for part in parts if part)
+    return [(name_card_value(key), value, *spell_origin(card.provenance.get(key))) for key, value in rows]
 
 
 def describe_body(run: Run) -> list[str]:

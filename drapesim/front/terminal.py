@@ -16,6 +16,7 @@ from rich.table import Table
 from drapesim.front.wording import (
     WORDS,
     spell_belonging,
+    spell_card_doubts,
     spell_change,
     spell_contact,
     spell_figure,
@@ -301,6 +302,8 @@ def show_run(console: Console, run: Run) -> None:
             console.print(line, markup=False, soft_wrap=True)
     else:
         console.print("The scene has no marks.")
+    for doubt in spell_card_doubts(run.fabric):
+        console.print(doubt, markup=False)
 
 
 def show_scene(console: Console, scene: Scene, lattice: Lattice, height: float) -> None:

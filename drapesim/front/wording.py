@@ -7,8 +7,63 @@ from types import MappingProxyType
 
 from drapesim.ground.outcome import NOT_MEASURED
 from drapesim.matter.answers import PlaceCheck, SpacingChange, Verdict
+from drapesim.matter.conditions import CONDITION
+from drapesim.matter.fabric import ESTIMATED, INVENTED, FabricCard, Provenance
 
 WORDS = MappingProxyType({True: "yes", False: "no", None: "undecided"})
+
+CARD_WORDS = MappingProxyType({
+    "areal_density": "mass per area", "thickness": "thickness",
+    "warp_curve": "load and extension, warp", "weft_curve": "load and extension, weft",
+    "compression_ratio": "stiffness pushed over pulled", "shear_rigidity": "shear rigidity",
+    "locking_angle": "locking angle", "bend_warp": "bending rigidity, warp", "bend_weft": "bending rigidity, weft",
+    "bend_bias": "bending rigidity, bias", "safe_strain_warp": "safe extension, warp",
+    "safe_strain_weft": "safe extension, weft",
+})  # fmt: skip
+"""The fabric card's values as a reader would call them."""
+
+
+def name_card_value(key: str) -> str:
+    """A key of the card's provenance in words."""
+    return CARD_WORDS.get(key, f"friction on {key.removeprefix('friction.')}")
+
+
+def spell_card_doubts(card: FabricCard) -> list[str]:
+    """Sentences that say which of the card's values nobody measured, or that a stated condition has changed."""
+    said = []
+    for status, told in ((ESTIMATED, "estimated by rule and not measured"), (INVENTED, "invented for demonstration")):
+        names = [name_card_value(key) for key, origin in card.provenance.items() if origin.status == status]
+        if names:
+            said.append(f"Of the fabric card, {told}: {'; '.join(names)}.")
+    changed: dict[str, list[str]] = {}
+    for key, origin in card.provenance.items():
+        for rule in origin.rule.split(" and "):
+            if rule.startswith(CONDITION):
+                changed.setdefault(rule.removeprefix(CONDITION), []).append(name_card_value(key))
+    for kind, names in changed.items():
+        said.append(f"Changed by the stated condition '{kind}': {'; '.join(names)}.")
+    return said
+
+
+def spell_origin(origin: Provenance | None) -> tuple[str, str]:
+    """(status in one word, where the value comes from and how well it is known)."""
+    if origin is None:
+        return "not stated", ""
+    parts = [origin.source, origin.standard]
+    if origin.rule:
+        parts.append(f"rule {origin.rule}")
+    if origin.n:
+        parts.append(f"{origin.n} reading{'' if origin.n == 1 else 's'}")
+    if origin.spread is not None:
+        parts.append(f"standard deviation {_spell_share(origin.spread)}")
+    if origin.uncertainty is not None:
+        parts.append(f"standard uncertainty {_spell_share(origin.uncertainty)}")
+    return origin.status, "; ".join(part for part in parts if part)
+
+
+def _spell_share(share: float) -> str:
+    """A share in per cent, two digits and no power of ten."""
+    return f"{100.0 * share:.2g} %" if share < 0.995 else f"{100.0 * share:.0f} %"
 
 
 def spell_figure(value: float, form: str = ".2g", unit: str = "") -> str:

@@ -92,6 +92,12 @@ def read_toml(path: str | Path, what: str = "file", named_in: str = "") -> Docum
     except UnicodeDecodeError as fault:
         line = content.count(b"\n", 0, fault.start) + 1
         raise InputError(f"{path}:{line}", "", f"the {what} is not UTF-8 text", "save it as UTF-8 TOML") from None
+    return parse_toml(path, text, what, hash_bytes(content))
+
+
+def parse_toml(path: str | Path, text: str, what: str = "file", sha256: str = "") -> Document:
+    """A TOML ``text`` as if it had been read from ``path``; `InputError` where it is not TOML."""
+    path = Path(path)
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as fault:
@@ -102,7 +108,7 @@ def read_toml(path: str | Path, what: str = "file", named_in: str = "") -> Docum
         raise InputError(
             place, "", f"the {what} is not valid TOML ({reason})", "lines must read key = value or [table]"
         ) from None
-    return Document(path, text, hash_bytes(content), data, _locate_keys(text))
+    return Document(path, text, sha256 or hash_bytes(text.encode("utf-8")), data, _locate_keys(text))
 
 
 _HEADER = re.compile(r"\s*(\[\[|\[)\s*(.+?)\s*(\]\]|\])\s*(#.*)?$")

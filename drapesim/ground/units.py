@@ -24,22 +24,34 @@ SI: dict[str, float] = {
     "rad": 1.0,
     "deg": math.pi / 180.0,
     "percent": 1e-2,
+    "1": 1.0,
     # mass per area, kg/m2
     "kg_m2": 1.0,
     "g_m2": 1e-3,
     "mg_cm2": 1e-2,
+    "oz_yd2": 0.028349523125 / 0.9144**2,
+    # mass, kg
+    "g": 1e-3,
+    "kg": 1.0,
+    # area, m2
+    "mm2": 1e-6,
+    "cm2": 1e-4,
     # force, N, and tension per width, N/m
     "N": 1.0,
     "gf": _GF,
     "N_m": 1.0,
     "N_cm": 1e2,
+    "kN_m": 1e3,
     "gf_cm": _GF / 1e-2,
-    # bending rigidity per width, N m
+    # bending rigidity per width, N m; a bare mg here is the weight of a milligram
     "uN_m": 1e-6,
     "mN_m": 1e-3,
+    "mN_cm": 1e-3 * 1e-2,
     "gf_cm2_cm": _GF * 1e-4 / 1e-2,
     "mg_cm": 1e-6 * GRAVITY * 1e-2,
+    "dyn_cm2_cm": 1e-5 * 1e-4 / 1e-2,
     # bending hysteresis (moment per width), N
+    "mN": 1e-3,
     "gf_cm_cm": _GF,
     # shear rigidity, N/m per radian
     "N_m_rad": 1.0,
@@ -47,8 +59,10 @@ SI: dict[str, float] = {
     "gf_cm_deg": _GF / 1e-2 * 180.0 / math.pi,
     # tensile energy per area, J/m2, and pressure, Pa
     "gf_cm_cm2": _GF * 1e-2 / 1e-4,
+    "J_m2": 1.0,
     "Pa": 1.0,
     "kPa": 1e3,
+    "MPa": 1e6,
     "gf_cm2": _GF / 1e-4,
 }
 
@@ -61,6 +75,11 @@ def to_si(value: float, unit: str) -> float:
 def from_si(value: float, unit: str) -> float:
     """SI ``value`` as a number of ``unit``. Raises KeyError for a unit that is not in ``SI``."""
     return value / SI[unit]
+
+
+def unit_of(key: str) -> str:
+    """The unit that a file key ends in, ``value_g_m2`` -> ``g_m2``; "1" for a key without one."""
+    return max((unit for unit in SI if key.endswith(f"_{unit}")), key=len, default="1")
 
 
 def weigh_area(areal_density: float) -> float:

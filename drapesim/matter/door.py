@@ -70,10 +70,14 @@ def _nearest(word: str, known: Sequence[str]) -> list[str]:
 def _explain(model: type[Table], document: Document, at: Keys, fault: Any) -> InputError:
     """One pydantic fault as our sentence."""
     kind, loc, context = fault["type"], tuple(fault["loc"]), fault.get("ctx", {})
-    keys = (*at, *loc)
+    keys = _held(document.data, (*at, *loc))
     given = _spell(fault["input"])
     if kind == "extra_forbidden":
-        return document.error(keys, "unknown key", suggest(str(loc[-1]), _known_keys(model, loc[:-1])))
+        known = _known_keys(model, loc[:-1])
+        with_unit = [key for key in known if key.startswith(f"{loc[-1]}_")]
+        if with_unit:
+            return document.error(keys, "this key lacks its unit", f"write {' or '.join(with_unit)}")
+        return document.error(keys, "unknown key", suggest(str(loc[-1]), known))
     if kind == "missing":
         return document.error(keys, "this key is missing", _wanted(model, loc))
     if kind == "value_error":
@@ -105,6 +109,18 @@ def _explain(model: type[Table], document: Document, at: Keys, fault: Any) -> In
     if kind == "literal_error" and isinstance(fault["input"], str):
         given = repr(fault["input"])
     return document.error(keys, f"{sentences.get(kind, fault['msg'].lower())}, not {given}")
+
+
+def _held(data: Any, keys: Keys) -> Keys:
+    """``keys`` as far as the file has them: a schema may take a bare number for a table of one value."""
+    for depth, key in enumerate(keys):
+        if isinstance(data, dict):
+            data = data.get(key, {})
+        elif isinstance(data, list) and isinstance(key, int):
+            data = data[key] if key < len(data) else {}
+        else:
+            return keys[:depth]
+    return keys
 
 
 def _spell(value: Any) -> str:

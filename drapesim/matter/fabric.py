@@ -1,4 +1,4 @@
-"""The fabric card: measured cloth, every number with its unit, standard, source and uncertainty."""
+"""The fabric card: measured cloth, every number with its unit, standard, source, status and uncertainty."""
 
 from __future__ import annotations
 
@@ -13,43 +13,56 @@ import numpy as np
 
 from drapesim.ground.files import Document, read_toml
 from drapesim.ground.outcome import InputError
-from drapesim.ground.units import bending_rigidity, to_si
+from drapesim.ground.units import bending_rigidity, to_si, unit_of
+from drapesim.matter import estimates
+from drapesim.matter.conditions import Condition, apply_conditions, check_condition
 
 if TYPE_CHECKING:
-    from drapesim.matter.card_schema import Bending, Curve, SafeExtension, Sourced
+    from drapesim.matter.card_schema import Bending, CardFile, Curve, SafeExtension, Sourced
 
 Array = np.ndarray
 
-# Rules that fill what a card leaves out. Each is named in the provenance of the value it made, which is then flagged
-# as estimated wherever it matters. They are guard-rail figures and no measurements.
-RULE_BIAS = (
-    "bias rigidity from warp and weft by Peirce's combination 4 / (1/sqrt(Bwarp) + 1/sqrt(Bweft))^2 (from memory)"
-)
-RULE_SHEAR = "shear rigidity 45 N/m per rad, the middle of 22 to 67 for plain-weave linen (from memory)"
-RULE_LOCKING = "locking angle 35 degrees, the middle of 30 to 40 for a plain weave (from memory)"
-RULE_COMPRESSION = "compressive modulus equal to the initial tensile modulus; the cloth buckles before it matters"
-RULE_SAFE = "safe extension half of the last measured extension (common practice, no source)"
+MEASURED, PUBLISHED, ESTIMATED, INVENTED = "measured", "published", "estimated", "invented"
+ITSELF = "itself"  # the surface name that stands for another layer of the same cloth
+SIDES = ("warp", "weft")
 
 
 @dataclass(frozen=True)
 class Provenance:
-    """Where one value of the card comes from."""
+    """Where one value of the card comes from and how well it is known.
+
+    status: "measured" (on this cloth), "published" (for it), "estimated" (by the rule named in ``rule``, not measured)
+    or "invented" (demo data). uncertainty: relative standard uncertainty of the value, None where nothing is stated.
+    spread: relative standard deviation of the ``n`` readings behind it (0: how many is not stated).
+    low, high: its range in SI, of a curve that of its stiffness [N/m]; None where none is stated.
+    """
 
     source: str
     standard: str = ""
-    estimated: bool = False  # True: filled in by a named rule, not measured
-    invented: bool = False  # True: demo data
-    uncertainty: float | None = None  # relative standard uncertainty; None: not stated
+    status: str = MEASURED
+    rule: str = ""
+    uncertainty: float | None = None
+    spread: float | None = None
+    n: int = 0
+    low: float | None = None
+    high: float | None = None
 
+    @property
+    def estimated(self) -> bool:
+        """Filled in by a rule, not measured."""
+        return self.status == ESTIMATED
 
-ITSELF = "itself"  # the surface name that stands for another layer of the same cloth
+    @property
+    def invented(self) -> bool:
+        """Demo data."""
+        return self.status == INVENTED
 
 
 @dataclass(frozen=True)
 class FabricCard:
-    """One cloth, in SI.
+    """One cloth, in SI: what is computed with.
 
-    ``warp_curve``/``weft_curve`` are measured load-extension points, arrays (k, 2) of engineering strain [-] and
+    ``warp_curve``/``weft_curve`` are load-extension points, arrays (k, 2) of engineering strain [-] and
     tension per width [N/m], first row (0, 0), both columns strictly rising.
     ``compression_ratio`` is the compressive over the initial tensile modulus.
     ``shear_rigidity`` is N/m per radian of yarn angle, ``locking_angle`` rad.
@@ -86,108 +99,237 @@ class FabricCard:
         return 0.5 * (4.0 * self.bend_bias - self.bend_warp - self.bend_weft)
 
 
+@dataclass(frozen=True)
+class DrapeReading:
+    """A drape-meter reading: coefficient 0 to 1, diameters m, folds counted (None: not told)."""
+
+    coefficient: float
+    support: float
+    specimen: float
+    folds: float | None = None
+
+
+@dataclass(frozen=True)
+class Cloth:
+    """A whole card: what is computed with, and what is only told or held against virtual tests.
+
+    bend_hysteresis: 2HB [N] along warp and weft, shear_hysteresis: 2HG [N/m], read at shear_hysteresis_angle [rad];
+    None where the card does not say. threads: per metre along warp and weft. provenance: of what ``card`` has no
+    field for (``bend_hysteresis_warp``, ``bend_hysteresis_weft``, ``shear_hysteresis``, ``drape``).
+    conditions: those the card itself states, in force in ``card``.
+    """
+
+    card: FabricCard
+    fibre: str
+    description: str = ""
+    weave: str = ""
+    threads: tuple[float | None, float | None] = (None, None)
+    bend_hysteresis: tuple[float | None, float | None] = (None, None)
+    shear_hysteresis: float | None = None
+    shear_hysteresis_angle: float | None = None
+    drape: DrapeReading | None = None
+    conditions: tuple[Condition, ...] = ()
+    provenance: Mapping[str, Provenance] = field(default_factory=lambda: MappingProxyType({}))
+
+
 def read_card(path: str | Path, named_in: str = "") -> FabricCard:
     """Read a fabric card from its TOML file; ``named_in`` is the place (``file:line``) that names it, if any.
 
-    What the card leaves out is filled by the rules at the top of this file and flagged ``estimated``.
+    What the card leaves out is filled by the rules of `drapesim.matter.estimates` and flagged ``estimated``.
     Raises `InputError` for a missing or malformed file and for values that no cloth can have.
     """
-    return parse_card(read_toml(path, "fabric card", named_in))
+    return read_cloth(path, named_in).card
+
+
+def read_cloth(path: str | Path, named_in: str = "") -> Cloth:
+    """As `read_card`, with what the card tells besides."""
+    return parse_cloth(read_toml(path, "fabric card", named_in))
 
 
 def parse_card(document: Document) -> FabricCard:
     """The fabric card in a TOML document that has been read. Raises `InputError`."""
+    return parse_cloth(document).card
+
+
+def parse_cloth(document: Document) -> Cloth:
+    """The whole card in a TOML document that has been read. Raises `InputError`."""
     from drapesim.matter.card_schema import CardFile
     from drapesim.matter.door import check
 
     file = check(CardFile, document)
+    conditions = tuple(
+        check_condition(document, ("condition", number), entry.kind, entry.factor, entry.because)
+        for number, entry in enumerate(file.condition)
+    )
+    told: dict[str, Provenance] = {}
+    bend, shear = [], None
+    for side, entry in ((side, getattr(file.bending_hysteresis, side)) for side in SIDES):
+        bend.append(None if entry is None else _value(entry))
+        if entry is not None:
+            told[f"bend_hysteresis_{side}"] = _origin(entry)
+    if file.shear_hysteresis is not None:
+        shear, told["shear_hysteresis"] = _value(file.shear_hysteresis), _origin(file.shear_hysteresis)
+    drape = None
+    if file.drape is not None:
+        sizes = to_si(file.drape.support_mm, "mm"), to_si(file.drape.specimen_mm, "mm")
+        if sizes[0] >= sizes[1]:
+            keys = ("drape", "specimen_mm")
+            raise document.error(keys, "the specimen is no larger than the disc it lies on", "give diameters in mm")
+        drape, told["drape"] = DrapeReading(_value(file.drape), *sizes, file.drape.folds), _origin(file.drape)
+    woven = file.construction
+    threads = (woven.warp_threads_per_cm, woven.weft_threads_per_cm) if woven else (None, None)
+    return Cloth(
+        card=apply_conditions(_fill_card(document, file), conditions),
+        fibre=file.fibre,
+        description=file.description,
+        weave=woven.weave if woven else "",
+        threads=(threads[0] and 100.0 * threads[0], threads[1] and 100.0 * threads[1]),
+        bend_hysteresis=(bend[0], bend[1]),
+        shear_hysteresis=shear,
+        shear_hysteresis_angle=to_si(file.shear_hysteresis.at_deg, "deg") if file.shear_hysteresis else None,
+        drape=drape,
+        conditions=conditions,
+        provenance=MappingProxyType(told),
+    )
+
+
+def _fill_card(document: Document, file: CardFile) -> FabricCard:
+    """The card with every gap filled by a rule."""
     provenance: dict[str, Provenance] = {}
+    density = _value(file.areal_density)
+    provenance["areal_density"] = _origin(file.areal_density)
 
-    def keep(name: str, entry: Sourced) -> None:
-        share = None if entry.uncertainty_percent is None else to_si(entry.uncertainty_percent, "percent")
-        provenance[name] = Provenance(entry.source, entry.standard, entry.estimated, entry.invented, share)
+    def take(name: str, entry: Sourced | None, rule: estimates.Estimate) -> float:
+        provenance[name] = _by_rule(rule) if entry is None else _origin(entry)
+        return rule.value if entry is None else _value(entry)
 
-    def estimate(name: str, rule: str) -> None:
-        provenance[name] = Provenance(rule, estimated=True)
-
-    density = to_si(file.areal_density.value_g_m2, "g_m2")
-    keep("areal_density", file.areal_density)
-    keep("thickness", file.thickness)
-    curves = {}
-    for side, curve in (("warp", file.load_extension.warp), ("weft", file.load_extension.weft)):
-        curves[side] = _check_curve(document, side, curve)
-        keep(f"{side}_curve", curve)
-
-    bend_warp, bend_weft = _rigidity(file.bending.warp, density), _rigidity(file.bending.weft, density)
-    keep("bend_warp", file.bending.warp)
-    keep("bend_weft", file.bending.weft)
-    if file.bending.bias is None:
-        bend_bias = 4.0 / (bend_warp**-0.5 + bend_weft**-0.5) ** 2
-        estimate("bend_bias", RULE_BIAS)
-    else:
-        bend_bias = _rigidity(file.bending.bias, density)
-        keep("bend_bias", file.bending.bias)
-        _check_bias(document, bend_warp, bend_weft, bend_bias)
-
-    shear, locking, compression = 45.0, math.radians(35.0), 1.0
-    if file.shear is None:
-        estimate("shear_rigidity", RULE_SHEAR)
-    else:
-        shear = to_si(file.shear.rigidity_N_m_rad, "N_m_rad")
-        keep("shear_rigidity", file.shear)
-    if file.locking is None:
-        estimate("locking_angle", RULE_LOCKING)
-    else:
-        locking = to_si(file.locking.angle_deg, "deg")
-        keep("locking_angle", file.locking)
-    if file.compression is None:
-        estimate("compression_ratio", RULE_COMPRESSION)
-    else:
-        compression = file.compression.ratio
-        keep("compression_ratio", file.compression)
-
-    safe = {}
-    for side, entry in (("warp", file.safe_extension.warp), ("weft", file.safe_extension.weft)):
-        last = float(curves[side][-1, 0])
-        if entry is None:
-            safe[side] = 0.5 * last
-            estimate(f"safe_strain_{side}", RULE_SAFE)
-        else:
-            safe[side] = _check_safe(document, side, entry, last)
-            keep(f"safe_strain_{side}", entry)
-
-    for surface, friction in file.friction.items():
-        keep(f"friction.{surface}", friction)
+    thickness = take("thickness", file.thickness, estimates.estimate_thickness(density))
+    curves, safe = {}, {}
+    for side in SIDES:
+        curves[side], provenance[f"{side}_curve"] = _take_curve(document, side, getattr(file.load_extension, side))
+        last, entry = float(curves[side][-1, 0]), getattr(file.safe_extension, side)
+        if entry is not None:
+            _check_safe(document, side, entry, last)
+        safe[side] = take(f"safe_strain_{side}", entry, estimates.estimate_safe(last))
+    bend = _take_bending(document, file, density, provenance)
+    shear = take("shear_rigidity", file.shear, estimates.estimate_shear())
+    locking = take("locking_angle", file.locking, estimates.estimate_locking())
+    compression = take("compression_ratio", file.compression, estimates.estimate_compression())
+    friction = {}
+    for surface, grip in file.friction.items():
+        friction[surface], provenance[f"friction.{surface}"] = _value(grip), _origin(grip)
     return FabricCard(
         name=file.name,
         areal_density=density,
-        thickness=to_si(file.thickness.value_mm, "mm"),
+        thickness=thickness,
         warp_curve=curves["warp"],
         weft_curve=curves["weft"],
         shear_rigidity=shear,
         locking_angle=locking,
-        bend_warp=bend_warp,
-        bend_weft=bend_weft,
-        bend_bias=bend_bias,
-        friction=MappingProxyType({surface: entry.coefficient for surface, entry in file.friction.items()}),
+        bend_warp=bend["warp"],
+        bend_weft=bend["weft"],
+        bend_bias=bend["bias"],
+        friction=MappingProxyType(friction),
         compression_ratio=compression,
         safe_strain=(safe["warp"], safe["weft"]),
         provenance=MappingProxyType(provenance),
     )
 
 
-def _rigidity(entry: Bending, areal_density: float) -> float:
-    """Bending rigidity per width [N m] of a card entry that gives it or the bending length."""
-    if entry.rigidity_uN_m is not None:
-        return to_si(entry.rigidity_uN_m, "uN_m")
-    assert entry.bending_length_mm is not None  # the schema wants exactly one of the two
-    return bending_rigidity(areal_density, to_si(entry.bending_length_mm, "mm"))
+def _value(entry: Sourced) -> float:
+    """The entry's number in SI."""
+    number = entry.number()
+    assert number is not None  # curves go through `_take_curve`
+    return to_si(number.value, unit_of(entry.key()))
 
 
-def _check_curve(document: Document, side: str, entry: Curve) -> Array:
+def _origin(entry: Sourced, change: tuple[float, int] = (1.0, 1), more: float = 0.0) -> Provenance:
+    """Where an entry comes from. ``change`` (a, k): the card's field is a times the entry's SI value to the power k;
+    ``more`` is a further relative uncertainty that enters it.
+
+    Relative standard uncertainty: as stated; else of the mean, sd / sqrt(n) (JCGM 100:2008, 4.2.3); else of a range
+    taken as even, its width over 2 sqrt 3 (the same, 4.3.7; both from memory).
+    """
+    factor, power = change
+    number = entry.number()
+    share = None if entry.uncertainty_percent is None else to_si(entry.uncertainty_percent, "percent")
+    spread = low = high = None
+    if number is not None:
+        if number.sd is not None and number.n is not None and number.value > 0.0:
+            spread = power * number.sd / number.value
+            share = spread / math.sqrt(number.n) if share is None else share
+        if number.low is not None and number.high is not None:
+            unit = unit_of(entry.key())
+            low, high = (factor * to_si(end, unit) ** power for end in (number.low, number.high))
+            if share is None:
+                share = (high - low) / (2.0 * math.sqrt(3.0) * factor * to_si(number.value, unit) ** power)
+    if share is not None and more > 0.0:
+        share = math.hypot(share, more)
+    count = number.n or 0 if number is not None else 0
+    return Provenance(entry.source, entry.standard, entry.status, entry.rule, share, spread, count, low, high)
+
+
+def _by_rule(estimate: estimates.Estimate) -> Provenance:
+    """What the card leaves out, filled by a rule."""
+    rule, width = estimate.rule, estimate.high - estimate.low
+    share = width / (2.0 * math.sqrt(3.0) * estimate.value)
+    return Provenance(f"{rule.formula}: {rule.source}", "", ESTIMATED, rule.name, share,
+                      low=estimate.low, high=estimate.high)  # fmt: skip
+
+
+def _take_bending(
+    document: Document, file: CardFile, density: float, provenance: dict[str, Provenance]
+) -> dict[str, float]:
+    """Bending rigidities per width [N m] of warp, weft and bias, as given or by rule."""
+    given = {side: getattr(file.bending, side) for side in (*SIDES, "bias")}
+    bend: dict[str, float] = {}
+    for side, entry in given.items():
+        if entry is not None:
+            bend[side], provenance[f"bend_{side}"] = _rigidity(entry, density, provenance["areal_density"])
+    for side, other in (SIDES, SIDES[::-1]):
+        if side in bend:
+            continue
+        estimate = estimates.estimate_bending(file.fibre, density)
+        if given[other] is not None:
+            estimate = estimates.estimate_other_side(bend[other])
+        if estimate is None:
+            problem = f"neither warp nor weft is given, and there is no rule for the fibre '{file.fibre}'"
+            raise document.error(("bending",), problem, 'give [bending.warp], or say fibre = "linen" or "cotton"')
+        bend[side], provenance[f"bend_{side}"] = estimate.value, _by_rule(estimate)
+    if "bias" in bend:
+        _check_bias(document, bend["warp"], bend["weft"], bend["bias"])
+    else:
+        estimate = estimates.estimate_bias(bend["warp"], bend["weft"])
+        bend["bias"], provenance["bend_bias"] = estimate.value, _by_rule(estimate)
+    return bend
+
+
+def _rigidity(entry: Bending, density: float, weighed: Provenance) -> tuple[float, Provenance]:
+    """Bending rigidity per width [N m] of an entry that gives it or the bending length, B = w c^3."""
+    if not entry.key().startswith("bending_length"):
+        return _value(entry), _origin(entry)
+    factor = bending_rigidity(density, 1.0)
+    share = entry.uncertainty_percent
+    origin = _origin(entry.model_copy(update={"uncertainty_percent": 3.0 * share}) if share else entry,
+                     (factor, 3), weighed.uncertainty or 0.0)  # fmt: skip
+    return factor * _value(entry) ** 3, origin
+
+
+def _take_curve(document: Document, side: str, entry: Curve | None) -> tuple[Array, Provenance]:
     """(k, 2) strain and tension [N/m] of a load-extension curve that starts at zero and rises strictly."""
-    keys = ("load_extension", side, "points_percent_N_m")
-    points = np.array(entry.points_percent_N_m, dtype=np.float64)
+    if entry is None:
+        estimate, load = estimates.estimate_stiffness(side), estimates.curve_load()
+        return np.array([[0.0, 0.0], [load / estimate.value, load]]), _by_rule(estimate)
+    held = entry.key()
+    keys = ("load_extension", side, held)
+    if held == "modulus_kN_m":
+        keys = ("load_extension", side, "up_to_percent")
+        end = entry.up_to_percent or 0.0  # the schema wants both
+        points = np.array([[0.0, 0.0], [end, to_si(end, "percent") * _value(entry)]])
+        unit = "N_m"
+    else:
+        points = np.array(getattr(entry, held), dtype=np.float64)
+        unit = unit_of(held)
     if points[0].any():
         raise document.error(keys, "the curve does not start at rest", "make [0, 0] its first row")
     for row, step in enumerate(np.diff(points, axis=0), start=2):
@@ -198,7 +340,7 @@ def _check_curve(document: Document, side: str, entry: Curve) -> Array:
     if points[-1, 0] >= 100.0:
         problem = f"an extension of {points[-1, 0]:g} % is no woven cloth's"
         raise document.error(keys, problem, "give engineering strain in percent, below 100")
-    return np.ascontiguousarray(points * [to_si(1.0, "percent"), 1.0])
+    return np.ascontiguousarray(points * [to_si(1.0, "percent"), to_si(1.0, unit)]), _origin(entry)
 
 
 def _check_bias(document: Document, warp: float, weft: float, bias: float) -> None:
@@ -209,13 +351,12 @@ def _check_bias(document: Document, warp: float, weft: float, bias: float) -> No
         raise document.error(("bending", "bias"), problem, f"it must exceed {least * 1e6:.3g} uN m")
 
 
-def _check_safe(document: Document, side: str, entry: SafeExtension, last: float) -> float:
-    """Safe strain of a card entry, which must lie inside the measured curve."""
-    safe = to_si(entry.value_percent, "percent")
+def _check_safe(document: Document, side: str, entry: SafeExtension, last: float) -> None:
+    """Refuse a safe strain beyond the measured curve."""
+    safe = _value(entry)
     if safe > last * (1 + 1e-9):
-        problem = f"{entry.value_percent:g} % lies beyond the last measured extension, {last * 100:g} %"
+        problem = f"{100 * safe:g} % lies beyond the last measured extension, {last * 100:g} %"
         raise document.error(("safe_extension", side, "value_percent"), problem, "measure further or lower the value")
-    return safe
 
 
 def check_surfaces(card: FabricCard, surfaces: Mapping[str, str], card_path: str | Path) -> None:

@@ -14,6 +14,7 @@ import numpy as np
 from drapesim.ground.files import Document, Keys, hash_bytes, read_bytes, read_toml
 from drapesim.ground.outcome import InputError, gather_faults
 from drapesim.matter.body import Body
+from drapesim.matter.conditions import apply_conditions, check_condition
 from drapesim.matter.fabric import ITSELF, FabricCard, check_surfaces, parse_card
 from drapesim.matter.marks import PLACE_CLAIMS, Claimed, FlatMap, Mark, parse_claims, read_flat_map, read_marks
 from drapesim.matter.sheet import Sheet
@@ -169,7 +170,11 @@ def _read_fabric(document: Document, file: SceneFile, inputs: dict[str, str]) ->
     keys = ("fabric", "card")
     card = read_toml(_beside(document, file.fabric.card), "fabric card", document.place(keys))
     inputs[file.fabric.card] = card.sha256
-    fabric = parse_card(card)
+    stated = tuple(
+        check_condition(document, ("fabric", "condition", number), table.kind, table.factor, table.because)
+        for number, table in enumerate(file.fabric.condition)
+    )
+    fabric = apply_conditions(parse_card(card), stated)
     surfaces = {file.body.surface: document.place(("body", "surface")), ITSELF: document.place(keys)}
     if file.support is not None:
         surfaces.setdefault(file.support.surface, document.place(("support", "surface")))

@@ -10,6 +10,7 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import Field, model_validator
 
+from drapesim.matter.card_schema import ConditionTable
 from drapesim.matter.door import Angle, Name, NotNegative, Pair, Positive, Sizes, Table, Triple
 
 LengthUnit = Literal["m", "cm", "mm", "um", "in", "ft"]
@@ -26,6 +27,9 @@ class SheetTable(Table):
 
 class FabricTable(Table):
     card: Name = Field(description='the fabric card\'s file, such as "fabrics/cover-linen.toml"')
+    condition: list[ConditionTable] = Field(
+        default_factory=list, description="stated changes of its condition, such as damp or starch, one table each"
+    )
 
 
 class FlatMapTable(Table):

@@ -33,7 +33,7 @@ Array = np.ndarray
 
 RUN_FILE = "run.h5"
 CHECKPOINT_FILE = "checkpoint.h5"
-LAYOUT = 3  # of the groups beside VTKHDF; raised when an old file can no longer be read
+LAYOUT = 4  # of the groups beside VTKHDF; raised when an old file can no longer be read
 VTK_VERSION = (2, 2)  # of the VTKHDF layout: old enough for the viewers in use
 
 UNITS: Mapping[str, str] = MappingProxyType({
@@ -317,7 +317,8 @@ FABRIC_SCALARS = (
     "areal_density", "thickness", "shear_rigidity", "locking_angle", "bend_warp", "bend_weft", "bend_bias",
     "compression_ratio",
 )  # fmt: skip
-FLAGS = ("estimated", "invented")
+ORIGIN_TEXTS = ("source", "standard", "status", "rule")
+ORIGIN_NUMBERS = ("uncertainty", "spread", "low", "high")  # nan where the card does not state it
 
 
 def _put_fabric(group: h5py.Group, card: FabricCard) -> None:
@@ -333,22 +334,22 @@ def _put_fabric(group: h5py.Group, card: FabricCard) -> None:
     entries = list(card.provenance.values())
     table = group.create_group("provenance")
     _put_texts(table, "value", list(card.provenance))
-    _put_table(table, entries, ("source", "standard"), ())
-    for name in FLAGS:
-        _put(table, name, np.array([getattr(entry, name) for entry in entries], dtype=bool), "1")
-    stated = [np.nan if entry.uncertainty is None else entry.uncertainty for entry in entries]
-    _put(table, "uncertainty", np.array(stated, dtype=np.float64), "1")  # relative; nan where it is not stated
+    _put_table(table, entries, ORIGIN_TEXTS, ())
+    for name in ORIGIN_NUMBERS:
+        stated = [np.nan if getattr(entry, name) is None else getattr(entry, name) for entry in entries]
+        _put(table, name, np.array(stated, dtype=np.float64), "SI of the value" if name in ("low", "high") else "1")
+    _put(table, "n", np.array([entry.n for entry in entries], dtype=np.int64), "1")
 
 
 def _take_fabric(group: h5py.Group) -> FabricCard:
     scalars = {name: float(group.attrs[NAMES.get(name, name)]) for name in FABRIC_SCALARS}
     warp_safe, weft_safe = group.attrs["safe_strain"].tolist()
     coefficients = group["friction/coefficient"][()].tolist()
-    rows = _take_table(group["provenance"], ("value", "source", "standard"), (*FLAGS, "uncertainty"))
     provenance = {}
-    for row in rows:
-        name, share = row.pop("value"), row.pop("uncertainty")
-        provenance[name] = Provenance(**row, uncertainty=None if np.isnan(share) else share)
+    for row in _take_table(group["provenance"], ("value", *ORIGIN_TEXTS), (*ORIGIN_NUMBERS, "n")):
+        name = row.pop("value")
+        stated = {key: None if np.isnan(row[key]) else row[key] for key in ORIGIN_NUMBERS}
+        provenance[name] = Provenance(**{**row, **stated})
     return FabricCard(
         name=group.attrs["name"],
         warp_curve=group["warp_curve"][()],

@@ -87,7 +87,7 @@ CASES = {
     ),
     "negative stiffness": (
         "card.toml", "rigidity_N_m_rad = 45", "rigidity_N_m_rad = -45",
-        ["card.toml:29: shear.rigidity_N_m_rad", "must be greater than 0, not -45"],
+        ["card.toml:30: shear.rigidity_N_m_rad", "must be greater than 0, not -45"],
     ),
     "unknown key": (
         "scene.toml", "spacing_mm", "spaceing_mm",

@@ -42,8 +42,8 @@ def finished() -> Run:
         "test cloth", 0.2, THICK, curve, curve, 45.0, 0.6, 3e-5, 3e-5, 3e-5, {"limewood": 0.5, "slate": 0.4},
         provenance=MappingProxyType({
             "thickness": Provenance("a gauge", standard="a standard", uncertainty=0.02),
-            "bend_bias": Provenance("a rule", estimated=True),
-            "shear_rigidity": Provenance("made up", invented=True),
+            "bend_bias": Provenance("a rule", status="estimated"),
+            "shear_rigidity": Provenance("made up", status="invented"),
         }),
     )  # fmt: skip
     certificate = Certificate(

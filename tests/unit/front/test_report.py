@@ -11,7 +11,9 @@ import pytest
 
 from drapesim.front import report
 from drapesim.front.report import list_checks, list_fabric, spell_outcome, spell_quality, write_report
+from drapesim.front.wording import spell_card_doubts, spell_origin
 from drapesim.ground.outcome import Ending
+from drapesim.matter.fabric import Provenance
 from tests.unit.made_run import make_run
 
 
@@ -134,10 +136,32 @@ def test_certificate_names_what_is_not_met(finished, unsettled):
 
 def test_fabric_flags(finished):
     flags = {name: (flag, source) for name, _, flag, source in list_fabric(finished.fabric)}
-    assert flags["thickness"] == ("as stated", "a gauge; a standard; standard uncertainty 2 %")
+    assert flags["thickness"] == ("measured", "a gauge; a standard; standard uncertainty 2 %")
     assert flags["bending rigidity, bias"][0] == "estimated"
     assert flags["shear rigidity"][0] == "invented"
     assert flags["mass per area"][0] == "not stated"
+
+
+def test_doubt_and_readings_are_told():
+    origin = Provenance("own readings", "ASTM D1388", uncertainty=0.0212, spread=0.06, n=8, rule="a rule")
+    told = "own readings; ASTM D1388; rule a rule; 8 readings; standard deviation 6 %; standard uncertainty 2.1 %"
+    assert spell_origin(origin) == ("measured", told)
+    assert spell_origin(replace(origin, uncertainty=1.347))[1].endswith("standard uncertainty 135 %")
+    assert spell_origin(replace(origin, n=1, spread=None, uncertainty=None, rule=""))[1].endswith("D1388; 1 reading")
+
+
+def test_the_report_says_below_the_verdicts_what_nobody_measured(finished):
+    text = Text()
+    text.feed(report.render(finished, {}, ""))
+    estimated = "Of the fabric card, estimated by rule and not measured: bending rigidity, bias."
+    invented = "Of the fabric card, invented for demonstration: shear rigidity."
+    said = " ".join(text.words)
+    assert invented in said
+    assert said.index(estimated) < said.index("Fabric card: ")
+    assert spell_card_doubts(replace(finished.fabric, provenance={})) == []
+    starched = Provenance("a rule; times 2", status="estimated", rule="bias-by-peirce and condition-starch")
+    said = spell_card_doubts(replace(finished.fabric, provenance={"bend_bias": starched}))
+    assert said == [estimated, "Changed by the stated condition 'starch': bending rigidity, bias."]
 
 
 def test_what_is_not_finite_is_called_not_measured():

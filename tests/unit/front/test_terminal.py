@@ -122,6 +122,7 @@ def test_a_narrow_terminal_gets_the_marks_as_text(finished):
     for verdict in finished.verdicts:
         assert f"{verdict.mark}: {verdict.verdict}; as claimed:" in told[80]
         assert verdict.mark in told[150]
+        assert "estimated by rule and not measured: bending rigidity, bias." in " ".join(told[80].split())
     assert "place claimed: top: not asked" in told[80]
     assert "\u2026" not in told[80]  # nothing cut off
 

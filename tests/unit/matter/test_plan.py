@@ -292,3 +292,15 @@ def test_importing_the_plan_loads_nothing_heavy():
     code = f"import sys, drapesim.matter.plan; print([name for name in {heavy} if name in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=SCENES.parent, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_a_condition_stated_in_the_scene(write):
+    """It changes the cloth of this scene and its provenance; the card's file stays as it is."""
+    usual = read_scene(write()).fabric
+    stated = '[[fabric.condition]]\nkind = "starch"\nfactor = 2\n[flat_map]'
+    starched = read_scene(write(("[flat_map]", stated))).fabric
+    assert starched.bend_warp == pytest.approx(2 * usual.bend_warp)
+    assert starched.shear_rigidity == pytest.approx(2 * usual.shear_rigidity)
+    assert "condition 'starch'" in starched.provenance["bend_warp"].source
+    with pytest.raises(InputError, match=r"scene.toml:8: fabric.condition\[1\]: 'starch' has no published factor"):
+        read_scene(write(("[flat_map]", stated.replace("factor = 2\n", ""))))

@@ -1,0 +1,98 @@
+"""What the kernels of one step compute and carry, counted from their source: the one place that knows.
+
+How it is counted, line by line from `kernels/elastic.py` and `kernels/relax.py`:
+
+- `ops`: each sum, difference, product, comparison, maximum of two array values (or of one and a constant) is one; what
+  does not change along a row is left out, since the compiler takes it out of the loop. The kernels are compiled without
+  fusing a product and a sum, so these are also instructions a lane.
+- `divides`, `roots`: apart, since each takes the divider for as long as twenty to forty products take.
+- `near`: bytes of array elements read and written as the lines say. Most are rows of the ring buffers, which stay in
+  the caches next to the core. What the compiler keeps in a register instead is still counted.
+- `far`: bytes of arrays as long as the lattice or the contact list, each counted once for each stage that reads it and
+  once for each that writes it: what must travel if the lattice is larger than the cache.
+
+Left out: the two rows that each block of the work does anew, the knots of the load-extension curves beyond `KNOTS`, and
+the slowing of nodes at the speed limit. `tests/unit/benchmarks` runs each kernel as plain Python on numbers that
+count, and compares; when it fails, the kernel has changed and this table must follow.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import NamedTuple
+
+KNOTS = 2  # of a load-extension curve that a row of links passes: the two at the joint of push and pull
+
+
+class Work(NamedTuple):
+    """Of one unit (a link, a node, a contact, ...): operations, and bytes."""
+
+    ops: float
+    divides: float = 0.0
+    roots: float = 0.0
+    near: float = 0.0
+    far: float = 0.0
+
+    def times(self, count: float) -> Work:
+        """The work of ``count`` units."""
+        return Work(*(count * value for value in self))
+
+
+def summed(*parts: Work) -> Work:
+    """All of ``parts``."""
+    return Work(*(sum(values) for values in zip(*parts, strict=True)))
+
+
+LINK = Work(ops=20, divides=1, roots=1, near=8 * 25)
+KNOT = Work(ops=5, near=8 * 3)  # for each link
+HINGE = Work(ops=88, divides=1, roots=1, near=8 * 19)
+CELL = Work(ops=130, divides=1, roots=1, near=8 * 49)
+GATHER = Work(ops=60, near=8 * 90)  # all elements at one node
+TAKE_OVER = Work(ops=0, near=8 * 6)  # the row's force into the lattice's
+ELEMENTS = Work(ops=0, far=112)
+"""Bytes a node: its place (24), five weights of elements (40), dead load (24) read, force written (24)."""
+NODE_FORCE = summed(LINK.times(2), KNOT.times(2 * KNOTS), HINGE.times(2), CELL, GATHER, TAKE_OVER, ELEMENTS)
+MOVE = Work(ops=51, divides=1, near=8 * 52, far=160)
+"""A node's step. Far: place and velocity read and written (96), force and contact force read (48), inertia and whether
+it is free (16)."""
+
+CONTACT = Work(ops=18, near=8 * 21, far=192)
+"""One that does not push, on one node. Far: node numbers and weights (64), plane (32), preload, last gap read and
+written (24), force and anchor written (48), the node's place (24)."""
+CORNERS = Work(ops=16, near=8 * 13, far=72)  # more, if it acts on four nodes
+PUSH = Work(ops=30, divides=1, roots=1, near=8 * 1, far=8)  # more, if it pushes, and its grip holds
+TOUCHED = Work(ops=0, near=8 * 6, far=40)  # a node with contacts: its number, its range, its contact force written
+ENTRY = Work(ops=6, near=8 * 5, far=40)  # one contact at one node
+
+
+class Counts(NamedTuple):
+    """How many units one step has, on average."""
+
+    nodes: float
+    contacts: float
+    four: float  # contacts on four nodes
+    pushing: float
+    touched: float  # nodes with contacts
+    entries: float  # contacts at nodes
+
+
+def work_of(kernels: str, counts: Counts) -> Work | None:
+    """What one step of a parallel loop does that calls ``kernels``, names joined by " + "; None: one is not counted."""
+    known: Mapping[str, Work] = {
+        "press_contacts": summed(
+            CONTACT.times(counts.contacts), CORNERS.times(counts.four), PUSH.times(counts.pushing)
+        ),
+        "collect_touch": summed(TOUCHED.times(counts.touched), ENTRY.times(counts.entries)),
+        "forces_of_block_into": NODE_FORCE.times(counts.nodes),
+        "move_rows": MOVE.times(counts.nodes),
+    }
+    names = kernels.split(" + ")
+    return summed(*(known[name] for name in names)) if all(name in known for name in names) else None
+
+
+ROW_BUFFERS = 8 * (4 * (3 + 6 + 9) + 3 + 6 + 6)
+"""Bytes of the ring buffers and scratch rows of `forces_of_block_into` for each node of a row, and each thread."""
+ROW_OUT = 8 * 3  # and of the row of forces that it sums into
+LATTICE = 24 * 4 + 8 * 7 + 24
+"""Bytes a node of what a step goes through: place, velocity, force, contact force; weights, inertia, freedom; load."""
+CONTACT_LIST = 64 + 24 + 8 * 4 + 24 * 2  # bytes a contact, without the lists of touched nodes

@@ -1,0 +1,137 @@
+"""Timing from outside: the clocked step loop does the same steps, and nested calls are booked apart."""
+
+import time
+from types import SimpleNamespace
+
+import numba
+import numpy as np
+import pytest
+
+from benchmarks._counts import Counts, work_of
+from benchmarks._stages import BETWEEN, WRAPPED, Profile, Section, build_clocked, find, note_contacts, with_clocks
+from drapesim.kernels.relax import relax
+from drapesim.mechanics import solve
+from drapesim.mechanics.contact_list import no_contacts
+from drapesim.mechanics.search import find_touching
+from drapesim.settling.warm import pose_small
+
+needs_compiler = pytest.mark.skipif(bool(numba.config.DISABLE_JIT), reason="the clock is read by compiled code")
+
+LOOP = """
+@parallel_kernel
+def step(n, x):
+    for _ in range(n):
+        if n > 1:
+            for b in prange(4):
+                press(b, x)
+        for b in prange(4):
+            lo = start(b)
+            gather(lo, x)
+            sum_up(lo, x)
+"""
+
+
+def test_each_parallel_loop_gets_a_clock() -> None:
+    text, names = with_clocks(LOOP)
+    assert names == ["press", "gather + sum_up"]
+    assert text.startswith("@parallel_kernel\ndef step(n, x, ticks, now):")
+    calls: list[str] = []
+    clock = iter(range(100))
+    known = {
+        "parallel_kernel": lambda function: function,
+        "prange": range,
+        "start": lambda b: b,
+        "press": lambda *_: calls.append("press"),
+        "gather": lambda *_: calls.append("gather"),
+        "sum_up": lambda *_: None,
+        "WALL": 0,
+        "WORK": 1,
+        "tick": lambda *_: next(clock),
+    }
+    ticks = np.zeros((2, 2), np.int64)
+    exec(text, known)  # noqa: S102 - the text is our own
+    known["step"](2, None, ticks, None)  # type: ignore[operator]
+    assert calls == 2 * (4 * ["press"] + 4 * ["gather"])
+    # a clock that goes on by one each time it is read: three between the clock's own two looks, one between the others
+    np.testing.assert_array_equal(ticks, [[6, 2], [6, 2]])
+
+
+@needs_compiler
+def test_the_clocked_loop_takes_the_same_steps() -> None:
+    problem, _, x = pose_small()
+    problem.fields.load[2] *= 30.0  # hard down on the box below
+    ends = []
+    clocked, names = build_clocked(relax)
+    ticks, now = np.zeros((len(names), 2), np.int64), np.zeros(2, np.int64)
+    for loop, further in ((relax, ()), (clocked, (ticks, now))):
+        motion = solve.start_motion(problem, x)
+        contacts = find_touching(problem, x, 1e-3, None, no_contacts())[0].contacts
+        pace = solve.choose_pace(problem, 1e3, 1.0)
+        loop(
+            200, motion.peak, motion.x, motion.v, motion.force, motion.touch, motion.spent,
+            problem.fields, problem.cloth, contacts, pace, *further,
+        )  # fmt: skip
+        assert contacts.force.any()
+        ends.append(np.concatenate([motion.x.ravel(), motion.touch.ravel(), motion.spent.ravel()]).tobytes())
+    assert ends[0] == ends[1]
+    assert (ticks > 0).all()
+
+
+@needs_compiler
+def test_every_loop_of_the_steps_is_counted() -> None:
+    _, names = build_clocked(relax)
+    assert len(names) >= 3
+    uncounted = [name for name in names if work_of(name, Counts(*[1.0] * 6)) is None]
+    assert not uncounted, "give these a row in benchmarks/_counts.py, and a label in benchmarks/_tables.py"
+
+
+@pytest.mark.parametrize("target", [target for _, target in WRAPPED])
+def test_what_is_wrapped_is_there(target: str) -> None:
+    owner, name = find(target)
+    assert callable(getattr(owner, name)), "it has moved: follow it in benchmarks/_stages.py"
+
+
+def test_time_in_an_inner_stage_is_not_booked_twice() -> None:
+    profile = Profile(sections=[Section(nodes=0, row=0, threads=1, began=0.0)])
+    inner = profile.timed("inner", lambda: time.sleep(0.02))
+
+    def both() -> None:
+        time.sleep(0.01)
+        inner()
+
+    profile.timed("outer", both)()
+    stages = profile.sections[-1].stages
+    assert 0.02 <= stages["inner"][0] < 0.2
+    assert 0.01 <= stages["outer"][0] < 0.2
+    assert all(work < wall for wall, work in stages.values())  # asleep, so not at work
+
+
+def test_a_new_lattice_begins_a_section() -> None:
+    profile = Profile()
+    contacts = SimpleNamespace(
+        offset=np.zeros(3), touched=np.zeros(2), entry=np.zeros(6), weight=np.eye(3, 4), force=np.eye(3)
+    )
+
+    def loop(steps: int, x: np.ndarray, contacts: SimpleNamespace, ticks: np.ndarray, now: np.ndarray) -> None:
+        ticks[:] = [1_000_000, 500_000]
+
+    step = profile.timed_loop(loop, ["move_rows"])
+    for rows, steps in ((5, 10), (5, 30), (9, 7)):
+        step(steps, np.zeros((3, rows, 6)), contacts)
+    coarse, fine = profile.sections
+    assert (coarse.steps, fine.steps, coarse.row) == (40, 7, 6)
+    assert coarse.ended > coarse.began
+    assert coarse.loops["move_rows"] == pytest.approx([2e-3, 1e-3])
+    assert set(coarse.loops) == {"move_rows", BETWEEN}
+    assert coarse.contact_steps == 120
+
+
+def test_contacts_are_looked_at_now_and_then() -> None:
+    section = Section(nodes=0, row=0, threads=1, began=0.0)
+    weight = np.array([[1.0, 0, 0, 0], [0.5, 0.5, 0, 0], [0.3, 0.3, 0.4, 0]])
+    force = np.array([[0.0, 0, 0], [0, 0, 1], [0, 0, 0]])
+    contacts = SimpleNamespace(offset=np.zeros(3), touched=np.zeros(2), entry=np.zeros(6), weight=weight, force=force)
+    note_contacts(section, contacts, 40, False)
+    note_contacts(section, contacts, 40, True)
+    assert (section.sampled, section.sampled_four, section.sampled_pushing) == (3, 2, 1)
+    assert (section.contact_steps, section.touched_steps, section.entry_steps) == (240, 160, 480)
