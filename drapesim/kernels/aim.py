@@ -32,15 +32,17 @@ from drapesim.kernels.pairs import (
 TURN = 0.5  # cosine: a direction that has turned by more than this is another contact
 RUNS = 16
 FEATURE = (1 << 30) - 1
+THERE, ELSEWHERE, OFF = range(3)
 
 
 @kernel
 def aim_one(c, corner, way, flat, contacts, point, key, body, n_triangles):
-    """Closest places of contact c's features: direction into ``way[0]``, new weights into ``way[1]``, the body's
-    point into ``way[2]``; ``corner`` (4, 3) takes the cloth's nodes.
+    """Find where contact c's two features are closest now.
 
-    Returns 0 if they lie inside both features, 1 if they do but another feature is closer, 2 if they do not.
-    """  # noqa: D205 - one thought
+    Its direction goes into ``way[0]``, new weights into ``way[1]``, the body's point into ``way[2]``; ``corner`` (4, 3)
+    takes the cloth's nodes. Returns `THERE`, `ELSEWHERE` if another feature is closer, `OFF` if the closest places do
+    not lie inside both.
+    """
     for k in range(4):
         a = contacts.node[c, k]
         way[1, k] = contacts.weight[c, k]
@@ -68,15 +70,15 @@ def aim_one(c, corner, way, flat, contacts, point, key, body, n_triangles):
             rz = pz - v[i, 2]
             side = n[0] * (ey * rz - ez * ry) + n[1] * (ez * rx - ex * rz) + n[2] * (ex * ry - ey * rx)
             if side < -1e-12 * (ex * ex + ey * ey + ez * ez):
-                return 2
-        return 0
+                return OFF
+        return THERE
     if kind == NODE_VERTEX:
         rx = px - body.vertices[feature, 0]
         ry = py - body.vertices[feature, 1]
         rz = pz - body.vertices[feature, 2]
         aim_along(way, rx, ry, rz)
-        return 0 if in_vertex_cone(way[0, 0], way[0, 1], way[0, 2], body, feature, CONE_SLACK) else 1
-    if kind == NODE_EDGE or kind == EDGE_EDGE:
+        return THERE if in_vertex_cone(way[0, 0], way[0, 1], way[0, 2], body, feature, CONE_SLACK) else ELSEWHERE
+    if kind in (NODE_EDGE, EDGE_EDGE):
         f = feature // 3
         k = feature - 3 * f
         i = body.faces[f, k]
@@ -93,7 +95,7 @@ def aim_one(c, corner, way, flat, contacts, point, key, body, n_triangles):
             s = 0.0
             t = (rx * ex + ry * ey + rz * ez) / (ex * ex + ey * ey + ez * ez)
             if not 0.0 < t < 1.0:
-                return 2
+                return OFF
             aim_along(way, rx - t * ex, ry - t * ey, rz - t * ez)
         else:
             ux = corner[1, 0] - px
@@ -101,7 +103,7 @@ def aim_one(c, corner, way, flat, contacts, point, key, body, n_triangles):
             uz = corner[1, 2] - pz
             s, t = closest_places(ux, uy, uz, ex, ey, ez, rx, ry, rz)
             if not (0.0 < s < 1.0 and 0.0 < t < 1.0):
-                return 2
+                return OFF
             turn_along(way, uy * ez - uz * ey, uz * ex - ux * ez, ux * ey - uy * ex)
             way[1, 0] = 1.0 - s
             way[1, 1] = s
@@ -109,7 +111,7 @@ def aim_one(c, corner, way, flat, contacts, point, key, body, n_triangles):
         way[2, 0] = v[i, 0] + t * ex
         way[2, 1] = v[i, 1] + t * ey
         way[2, 2] = v[i, 2] + t * ez
-        return 0 if in_edge_cone(way[0, 0], way[0, 1], way[0, 2], body, f, k, slack) else 1
+        return THERE if in_edge_cone(way[0, 0], way[0, 1], way[0, 2], body, f, k, slack) else ELSEWHERE
     if kind == EDGE_VERTEX:
         rx = px - body.vertices[feature, 0]
         ry = py - body.vertices[feature, 1]
@@ -119,11 +121,11 @@ def aim_one(c, corner, way, flat, contacts, point, key, body, n_triangles):
         uz = corner[1, 2] - pz
         s = -(ux * rx + uy * ry + uz * rz) / (ux * ux + uy * uy + uz * uz)
         if not 0.0 < s < 1.0:
-            return 2
+            return OFF
         aim_along(way, rx + s * ux, ry + s * uy, rz + s * uz)
         way[1, 0] = 1.0 - s
         way[1, 1] = s
-        return 0 if in_vertex_cone(way[0, 0], way[0, 1], way[0, 2], body, feature, CONE_SLACK) else 1
+        return THERE if in_vertex_cone(way[0, 0], way[0, 1], way[0, 2], body, feature, CONE_SLACK) else ELSEWHERE
     if kind == FACE_VERTEX:
         nx, ny, nz = triangle_normal(corner, 0, 1, 2)
         wa, wb, wc = weights_over(
@@ -131,23 +133,23 @@ def aim_one(c, corner, way, flat, contacts, point, key, body, n_triangles):
             body.vertices[feature, 0], body.vertices[feature, 1], body.vertices[feature, 2],
         )  # fmt: skip
         if wa <= 0.0 or wb <= 0.0 or wc <= 0.0:
-            return 2
+            return OFF
         turn_along(way, nx, ny, nz)
         way[1, 0] = wa
         way[1, 1] = wb
         way[1, 2] = wc
-        return 0 if in_vertex_cone(way[0, 0], way[0, 1], way[0, 2], body, feature, WIDE_SLACK) else 1
+        return THERE if in_vertex_cone(way[0, 0], way[0, 1], way[0, 2], body, feature, WIDE_SLACK) else ELSEWHERE
     if kind == LAYER_NODE:
         if feature < n_triangles:
             nx, ny, nz = triangle_normal(corner, 1, 2, 3)
             wa, wb, wc = weights_over(corner, 1, 2, 3, nx, ny, nz, px, py, pz)
             if wa <= 0.0 or wb <= 0.0 or wc <= 0.0:
-                return 2
+                return OFF
             turn_along(way, nx, ny, nz)
             way[1, 1] = -wa
             way[1, 2] = -wb
             way[1, 3] = -wc
-            return 0
+            return THERE
         ex = corner[2, 0] - corner[1, 0]
         ey = corner[2, 1] - corner[1, 1]
         ez = corner[2, 2] - corner[1, 2]
@@ -156,11 +158,11 @@ def aim_one(c, corner, way, flat, contacts, point, key, body, n_triangles):
         rz = pz - corner[1, 2]
         s = (rx * ex + ry * ey + rz * ez) / (ex * ex + ey * ey + ez * ez)
         if not 0.0 < s < 1.0:
-            return 2
+            return OFF
         aim_along(way, rx - s * ex, ry - s * ey, rz - s * ez)
         way[1, 1] = s - 1.0
         way[1, 2] = -s
-        return 0
+        return THERE
     if kind == LAYER_EDGE:
         ux = corner[1, 0] - px
         uy = corner[1, 1] - py
@@ -173,14 +175,14 @@ def aim_one(c, corner, way, flat, contacts, point, key, body, n_triangles):
         rz = pz - corner[2, 2]
         s, t = closest_places(ux, uy, uz, ex, ey, ez, rx, ry, rz)
         if not (0.0 < s < 1.0 and 0.0 < t < 1.0):
-            return 2
+            return OFF
         aim_along(way, rx + s * ux - t * ex, ry + s * uy - t * ey, rz + s * uz - t * ez)
         way[1, 0] = 1.0 - s
         way[1, 1] = s
         way[1, 2] = t - 1.0
         way[1, 3] = -t
-        return 0
-    return 2
+        return THERE
+    return OFF
 
 
 @kernel
@@ -212,13 +214,13 @@ def aim_range(lo, hi, left, flat, contacts, point, key, body, n_triangles):
         if contacts.force[c, 0] == 0.0 and contacts.force[c, 1] == 0.0 and contacts.force[c, 2] == 0.0:
             continue
         state = aim_one(c, corner, way, flat, contacts, point, key, body, n_triangles)
-        left[c] = state > 0
+        left[c] = state != THERE
         along = 0.0
         apart = contacts.offset[c]
         for d in range(3):
             along += way[0, d] * contacts.normal[c, d]
             apart -= contacts.normal[c, d] * point[c, d]
-        if state == 2 or not along > TURN:
+        if state == OFF or not along > TURN:
             continue
         lean = 0.0
         gap = 0.0

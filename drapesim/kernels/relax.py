@@ -1,8 +1,8 @@
-"""Viscous relaxation of the lattice against frozen contact planes: many explicit steps in one call.
+"""Viscous relaxation of the lattice against frozen contact planes: many steps in one call.
 
-Each step has three stages, in this order: press (every contact computes its force), forces (every node sums its
-contacts and its elements), move (every node takes its step). All are in gather form, so the result has one bit pattern
-at any thread count.
+Each step has four stages, in this order: press (every contact computes its force), forces (every node sums its
+contacts and its elements), then kick and tighten the yarns of one direction, tighten those of the other and move. Every
+array entry is written by one thread from a fixed order of terms, so the result has one bit pattern at any thread count.
 """
 
 from __future__ import annotations
@@ -165,37 +165,58 @@ def collect_touch(lo, hi, flat_touch, contacts):
 
 @kernel
 def kick_columns(lo, hi, trial, v, force, touch, light, pace):
-    """Velocity after one explicit kick of node columns lo..hi-1 into ``trial`` (3, NU, NV)."""
+    """Velocity after one explicit kick of node columns lo..hi-1 into ``trial`` (3, NU, NV), at most ``pace.limit``.
+
+    It is limited here and not once the yarns are solved: there a node slowed by itself would strain its links anew.
+    """
     keep = 1.0 - 0.5 * pace.damping * pace.dt
     gain = 1.0 / (1.0 + 0.5 * pace.damping * pace.dt)
     dt = pace.dt
+    n = hi - lo
+    most = pace.limit * pace.limit
+    speed = np.empty(n)
     for i in range(PAD, v.shape[1] - PAD):
         per = light[i, lo:hi]
+        for j in range(n):
+            speed[j] = 0.0
         for k in range(3):
             old = v[k, i, lo:hi]
             pull = force[k, i, lo:hi]
             push = touch[k, i, lo:hi]
             new = trial[k, i, lo:hi]
-            for j in range(hi - lo):
+            for j in range(n):
                 new[j] = gain * (keep * old[j] + dt * per[j] * (pull[j] + push[j]))
+                speed[j] += new[j] * new[j]
+        fastest = 0.0
+        for j in range(n):
+            fastest = max(fastest, speed[j])
+        if not fastest > most:
+            continue
+        for j in range(n):
+            if speed[j] > most:
+                slower = pace.limit / math.sqrt(speed[j])
+                for k in range(3):
+                    trial[k, i, lo + j] *= slower
 
 
 @kernel
 def move_rows(lo, hi, x, v, trial, force, touch, spent, fields, pace):
-    """Go one step with the velocity ``trial``, node rows lo..hi-1; each row's energy account is its own.
+    """Go one step with the velocity ``trial``, node rows lo..hi-1; returns the largest speed (m/s).
 
-    What the forces have worked along the mean of the old and the new velocity and is not motion now has been lost, be it
-    to damping, to the yarns' implicit solve or to the speed limit; for straight forces that sum is exact.
+    Each row's energy account is its own.
+
+    What the forces have worked along the mean of the old and the new velocity and is not motion now has been lost: to
+    damping, to the yarns' implicit solve or to the speed limit. For straight forces that sum is exact.
     """
     dt = pace.dt
     n = x.shape[2] - 2 * PAD
     work = np.empty(n)
     given = np.empty(n)
-    speed = np.empty(n)
     motion = np.empty(n)
+    speed = np.empty(n)
+    fastest = 0.0
     for i in range(lo, hi):
         mass = fields.mass[i, PAD:]
-        fastest = 0.0
         for j in range(n):
             speed[j] = 0.0
         for k in range(3):
@@ -204,12 +225,6 @@ def move_rows(lo, hi, x, v, trial, force, touch, spent, fields, pace):
                 speed[j] += new[j] * new[j]
         for j in range(n):
             fastest = max(fastest, speed[j])
-        if fastest > pace.limit * pace.limit:
-            for j in range(n):
-                if speed[j] > pace.limit * pace.limit:
-                    slower = pace.limit / math.sqrt(speed[j])
-                    for k in range(3):
-                        trial[k, i, PAD + j] *= slower
         for j in range(n):
             work[j] = 0.0
             given[j] = 0.0
@@ -236,15 +251,20 @@ def move_rows(lo, hi, x, v, trial, force, touch, spent, fields, pace):
             gained += mass[j] * motion[j]
         spent[0, i] += dt * (worked + pressed) - gained
         spent[1, i] -= dt * pressed
+    return math.sqrt(fastest)
 
 
 @parallel_kernel
-def relax(n_steps, peak, x, v, force, touch, spent, trial, work, fields, cloth, contacts, pace):
-    """Take ``n_steps`` steps in place; with 0 steps only the forces at ``x`` are computed.
+def relax(n_steps, way, fastest, peak, x, v, force, touch, spent, trial, work, fields, cloth, contacts, pace):
+    """Take at most ``n_steps`` steps in place; with 0 steps only the forces at ``x`` are computed.
 
-    x, v, force (elastic + dead load), touch (contact force): (3, NU, NV). ``spent`` (2, NU) gains what
-    damping and, second, contact take out of the sheet, J. ``peak`` (blocks, 2) is raised to the largest warp and weft
-    strain met; the work is cut into that many blocks, which only decides who does it.
+    Returns the number of steps taken: no more once some node might go farther than ``way`` (m) in the next, which may
+    be twice as long as the last. So contacts that were left out as too far away cannot have been met.
+
+    x, v, force (elastic + dead load), touch (contact force): (3, NU, NV). ``spent`` (2, NU) gains what damping and,
+    second, contact take out of the sheet, J. ``trial`` (3, NU, NV) and ``work`` (6, NU, NV) are scratch. ``fastest``
+    (blocks,) m/s is scratch; ``peak`` (blocks, 3) is raised to the largest warp and weft strain and sine of the yarn angle met; the work is cut into that
+    many blocks, which only decides who does it.
 
     The loops hold nothing but calls: their bodies compile once as plain kernels, in half the time, and a write to a
     tuple's field straight inside a parallel loop would be lost (numba 0.68).
@@ -257,7 +277,8 @@ def relax(n_steps, peak, x, v, force, touch, spent, trial, work, fields, cloth, 
     n_contacts = contacts.offset.shape[0]
     n_touched = contacts.touched.shape[0]
     dashpot = pace.dashpot if n_steps > 0 else 0.0
-    for _ in range(max(n_steps, 1)):
+    went = 0.0
+    for taken in range(1, max(n_steps, 1) + 1):
         if n_contacts > 0:
             for b in prange(n_blocks):
                 press_contacts(
@@ -268,7 +289,7 @@ def relax(n_steps, peak, x, v, force, touch, spent, trial, work, fields, cloth, 
             lo = block_start(b, n_blocks, n_rows)
             forces_of_block_into(force, peak[b], lo, block_start(b + 1, n_blocks, n_rows), x, fields, cloth)
         if n_steps == 0:
-            break
+            return 0
         for b in prange(n_blocks):
             lo, hi = b * n_columns // n_blocks, (b + 1) * n_columns // n_blocks
             kick_columns(lo, hi, trial, v, force, touch, fields.light, pace)
@@ -276,4 +297,9 @@ def relax(n_steps, peak, x, v, force, touch, spent, trial, work, fields, cloth, 
         for b in prange(n_blocks):
             lo, hi = block_start(b, n_blocks, n_rows), block_start(b + 1, n_blocks, n_rows)
             tighten_rows(lo, hi, trial, x, fields.light, fields.link_v, pace.hold_v)
-            move_rows(lo, hi, x, v, trial, force, touch, spent, fields, pace)
+            fastest[b] = move_rows(lo, hi, x, v, trial, force, touch, spent, fields, pace)
+        step = pace.dt * fastest.max()
+        went += step
+        if went + 2.0 * step > way:
+            return taken
+    return n_steps

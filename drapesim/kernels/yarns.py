@@ -156,9 +156,7 @@ def tighten_rows(lo, hi, v, x, light, link, hold):
             q = j * LANES
             for p in range(q, q + LANES):
                 turned = mass[p] * cosine[p]
-                per = g[p] / (
-                    1.0 + g[p] * (mass[p] * (1.0 - turned * cosine[p] * onward[p - LANES]) + mass[p + LANES])
-                )
+                per = g[p] / (1.0 + g[p] * (mass[p] * (1.0 - turned * cosine[p] * onward[p - LANES]) + mass[p + LANES]))
                 impulse[p] = per * (way[p] + turned * impulse[p - LANES])
                 onward[p] = per
         for j in range(n - 3, -1, -1):

@@ -62,7 +62,9 @@ def aimed(problem: Problem, x_grid: Array, found: ContactSet) -> Array:
     if len(left):
         surface = problem.field.surface if problem.field is not None else NO_BODY
         flat = x_grid.reshape(3, -1)
-        aim_contacts(left, flat, found.contacts, found.found.point, found.found.key, surface, len(problem.weave.triangles))
+        aim_contacts(
+            left, flat, found.contacts, found.found.point, found.found.key, surface, len(problem.weave.triangles)
+        )
     return left
 
 

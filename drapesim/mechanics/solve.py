@@ -28,9 +28,10 @@ from drapesim.mechanics.self_contact import Weave, prepare_weave
 
 Array = np.ndarray
 
-TIME_STEP_SHARE = 0.8  # of the largest stable explicit step
+TIME_STEP_SHARE = 0.7  # of the largest step that is stable where nothing changes meanwhile
 CONTACT_STIFFNESS = 2.0  # normal, in units of the stiffness that sets the time step
-FASTEST = 1.0  # m/s
+FASTEST = 1.0  # m/s, a hand's speed
+MOST_OF_THICKNESS = 0.25  # that a node goes in a step: contact stops it within about a step's way
 
 
 @dataclass
@@ -70,6 +71,11 @@ class Problem:
     weight: Array  # (n,) N, what residuals are measured in
     blocks: int
     curves: tuple[Curve, Curve]  # along the axes of the padded grid
+
+    @property
+    def least_spacing(self) -> float:
+        """The smaller of the two spacings of the lattice, m."""
+        return min(self.lattice.spacing_u, self.lattice.spacing_v)
 
 
 def pose_problem(
@@ -129,16 +135,20 @@ def positions(problem: Problem, motion: Motion) -> Array:
     return unpadded(problem.lattice, motion.x)
 
 
-def steepest_slopes(problem: Problem, motion: Motion) -> Slopes:
-    """How stiff the lattice is at the strains and yarn angles that occurred lately; clears the record of them."""
+def steepest_slopes(problem: Problem, motion: Motion, way: float = 0.0) -> Slopes:
+    """How stiff the lattice is at the strains and yarn angles that occurred lately; clears the record of them.
+
+    ``way`` (m): how far nodes may go before the next look, and shear their cells, which may lock meanwhile.
+    """
     peak = np.maximum(motion.peak.max(0), 0.0)
     motion.peak[:] = 0.0
     along, pull = 0.0, 0.0
+    h = problem.least_spacing
     for curve, e in zip(problem.curves, peak[:2], strict=True):
         along = max(along, float(curve.tangent(np.linspace(0.0, e, 9)).max()))
         pull += float(curve.tension(e))
-    # shear's quickest wave: sin^2(b/2) cos^2(a/2) + sin^2(a/2) cos^2(b/2) of a wave (a, b) is 1 at most
-    return Slopes(along, 4.0 * pull + 4.0 * shear_slope(problem.cloth, float(peak[2])))
+    # 8: a single cell swings twice as stiffly as one among many, and those at edges and corners are nearly single
+    return Slopes(along, 4.0 * pull + 8.0 * shear_slope(problem.cloth, float(peak[2]) + way / h))
 
 
 def shear_slope(cloth: ClothConstants, sine: float) -> float:
@@ -150,23 +160,29 @@ def shear_slope(cloth: ClothConstants, sine: float) -> float:
 
 
 def choose_pace(problem: Problem, slopes: Slopes, damping: float) -> Pace:
-    """Time step from the quickest wave of shear, bend and tension: stretch is solved along the yarns, whatever the step.
+    """Time step from the quickest wave of shear, bend and tension: stretch along the yarns is solved at any step.
 
     ``damping`` (1/s). Contacts are some times as stiff as what sets the step, against inertia that they are lent
     (`with_contact_inertia`).
     """
-    lattice, card = problem.lattice, problem.card
-    h = min(lattice.spacing_u, lattice.spacing_v)
+    card, h = problem.card, problem.least_spacing
     bend = max(card.bend_warp, card.bend_weft, card.twist)
     stiff = slopes.across + 32.0 * bend / h**2
     dt = TIME_STEP_SHARE * 2.0 / np.sqrt(stiff / (card.areal_density * h**2))
     link = CONTACT_STIFFNESS * stiff
     hold = dt**2 * slopes.along
+    limit = min(FASTEST, MOST_OF_THICKNESS * card.thickness / dt)
     cloth = problem.cloth
     return Pace(
-        dt=float(dt), damping=damping, stiffness=link, grip=link, dashpot=0.5 * link, limit=FASTEST,
+        dt=float(dt), damping=damping, stiffness=link, grip=link, dashpot=0.5 * link, limit=float(limit),
         hold_u=float(hold * cloth.hv / cloth.hu), hold_v=float(hold * cloth.hu / cloth.hv),
     )  # fmt: skip
+
+
+def shortened(pace: Pace, share: float) -> Pace:
+    """``pace`` with steps of ``share`` of its own; contacts stay as stiff as they are."""
+    hold = share**2
+    return pace._replace(dt=share * pace.dt, hold_u=hold * pace.hold_u, hold_v=hold * pace.hold_v)
 
 
 def with_contact_inertia(problem: Problem, found: ContactSet, pace: Pace) -> Problem:
@@ -186,21 +202,25 @@ def with_contact_inertia(problem: Problem, found: ContactSet, pace: Pace) -> Pro
     return replace(problem, fields=problem.fields._replace(mass=mass, light=lightness(mass, problem.fields.free)))
 
 
-def advance(problem: Problem, motion: Motion, found: ContactSet, pace: Pace, steps: int, reach: float = np.inf) -> None:
-    """Take explicit steps in place (0: only compute the forces).
+def advance(
+    problem: Problem, motion: Motion, found: ContactSet, pace: Pace, steps: int, way: float = np.inf,
+    reach: float = np.inf,
+) -> int:  # fmt: skip
+    """Take at most ``steps`` steps in place (0: only compute the forces); returns how many were taken.
 
-    ``reach`` (m): no node will move farther in these steps, so contacts farther off are left out.
+    ``way`` (m): no node goes farther, but one step is always taken. ``reach`` (m): contacts farther off are left out.
     """
     contacts = found.contacts
     rows, live = np.zeros(0, np.int64), contacts
     if np.isfinite(reach) and len(contacts.offset):
         motion.touch[:] = 0.0
         rows, live = live_part(contacts, motion.x, reach)
-    relax(
-        steps, motion.peak, motion.x, motion.v, motion.force, motion.touch, motion.spent, motion.trial, motion.work,
-        problem.fields, problem.cloth, live, pace,
+    taken = relax(
+        steps, way, np.zeros(problem.blocks), motion.peak, motion.x, motion.v, motion.force, motion.touch,
+        motion.spent, motion.trial, motion.work, problem.fields, problem.cloth, live, pace,
     )  # fmt: skip
     put_back(contacts, rows, live)
+    return int(taken)
 
 
 def residuals(problem: Problem, motion: Motion) -> tuple[float, float]:

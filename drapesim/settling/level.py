@@ -20,6 +20,7 @@ from drapesim.mechanics.solve import (
     choose_pace,
     positions,
     residuals,
+    shortened,
     steepest_slopes,
     with_contact_inertia,
 )
@@ -31,17 +32,17 @@ PRELOAD_EVERY = 5  # chunks between updates of the contact preloads
 SUNK = 5e-6  # m of indentation that is left alone: each raise of the preloads sets the sheet ringing
 HOVER_SHARE = 0.3  # of the indentation allowed at the end that a contact may push across: the certificate allows 10 um
 RATES = 6  # looks of which the slower half sets the damping: a burst somewhere must not overdamp the rest
-EASY, EASY_SPEED, EASY_DAMPING = 160, 0.25, 2000.0
+EASY, EASY_SPEED, EASY_DAMPING = 400, 0.125, 2000.0
 """Steps at the start of a level that are shorter, by what, and their damping (1/s). Strained links of a start, and
 kinks of the coarser lattice, go off in the quickest waves the lattice has: taken out here, they disturb nothing else.
 At the usual step a sum of force times way misses percents of what a kinked load-extension curve does in such waves (the
 rule is exact for straight curves only), and the energy does not close."""
 REACH = 4.0  # chunks of the fastest motion between searches
-STRIDE = 2e-3  # m, farthest move between looks at the contact list
+STRIDE, STRIDE_IN_CELLS = 2e-3, 0.15  # m, and share of the spacing: farthest move between looks at the contact list
 STRAY = 1e-4  # m
-FALL = 9.80665  # m/s2, twice what a node at rest falls in a second squared
-NEAR = 5e-5  # m, contacts closer than this always take part
+NEAR = 5e-5  # m, least way between looks
 CAUTION = 0.25  # on the stride, each time the sheet has passed through itself
+NOT_MET = Slopes(0.0, 0.0)
 LEAST_CAUTION = 1e-5  # 20 nm a move
 TRUST = 1.2  # on the stride, each chunk without
 BAND = (2.5e-4, 8e-3)  # m, least and largest distance at which contacts are listed
@@ -100,7 +101,7 @@ class LevelState:
     steps: int = 0
     damping: float = 0.0
     least_damping: float = DAMPING[0]
-    slopes: Slopes = Slopes(0.0, 0.0)  # how stiff the lattice was lately
+    slopes: Slopes = NOT_MET  # how stiff the lattice was lately
     history: list[tuple[float, float, float, float]] = field(default_factory=list)
 
 
@@ -139,15 +140,15 @@ def search(state: LevelState, pace: Pace, reach: float, wanted: Array | None = N
     return True
 
 
-def search_moved(state: LevelState, pace: Pace, step: float, steps: int, left: Array) -> bool:
-    """Search where it is due before ``steps`` steps of at most ``step`` (m); False if the sheet has crossed itself.
+def search_moved(state: LevelState, pace: Pace, way: float, left: Array) -> bool:
+    """Search where it is due before nodes move by up to ``way`` (m); False if the sheet has crossed itself.
 
     A triangle is due when the coming moves could leave what its list covers, when it has strayed so far that its frozen
     planes no longer tell the truth (a tenth of a millimetre once the sheet is slow), and when one of its contacts has
     ``left`` (K,) its features. Layers are searched all together, by the farthest move of any node along an axis: both
     sides move, and askew, so they have a quarter of the room.
     """
-    reach = max(STRAY, REACH * step * CHUNK)
+    reach = max(STRAY, 2.0 * way)
     if state.searched_at is None or state.band is None or state.layers_at is None:
         return search(state, pace, reach)
     x = problem_positions(state)
@@ -155,13 +156,13 @@ def search_moved(state: LevelState, pace: Pace, step: float, steps: int, left: A
     if state.problem.field is not None:
         moved = np.empty(len(state.searched_at))
         farthest_moves(moved, x, state.problem.weave.triangles, state.searched_at)
-        due = (moved + step * steps > 0.5 * state.band) | (moved > reach)
+        due = (moved + way > 0.5 * state.band) | (moved > reach)
         gone = state.found.found.triangle[left & (state.found.found.part != SELF)]
         due[gone] = True
         if due.any():
             wanted = np.flatnonzero(due | (moved > 0.5 * reach))
     farthest = float(np.abs(x - state.layers_at).max())
-    layers = bool(farthest + step * steps > 0.25 * state.layer_band or (state.has_layers and farthest > reach))
+    layers = bool(farthest + way > 0.25 * state.layer_band or (state.has_layers and farthest > reach))
     return search(state, pace, reach, wanted, layers) if layers or len(wanted) else True
 
 
@@ -203,31 +204,31 @@ def take_chunk(state: LevelState) -> Pace:
     Returns the usual pace, which is not that of the easy steps at the start.
     """
     motion = state.motion
-    if state.slopes.along == 0.0:
-        advance(state.problem, motion, state.found, choose_pace(state.problem, Slopes(1.0, 1.0), 0.0), 0)  # meets the first strains
+    if state.slopes is NOT_MET:
+        unknown = choose_pace(state.problem, Slopes(1.0, 1.0), 0.0)
+        advance(state.problem, motion, state.found, unknown, 0)  # meets the first strains
     left = CHUNK
     while left > 0:
-        met, before = steepest_slopes(state.problem, motion), state.slopes
+        speed = float(np.sqrt((motion.v**2).sum(0).max()))
+        if not np.isfinite(speed):
+            raise FloatingPointError
+        hasty = choose_pace(state.problem, state.slopes, state.damping).dt
+        stride = min(STRIDE, STRIDE_IN_CELLS * state.problem.least_spacing) * state.caution
+        way = min(stride, max(NEAR, REACH * speed * hasty * left))
+        met, before = steepest_slopes(state.problem, motion, way), state.slopes
         state.slopes = Slopes(max(met.along, 0.9 * before.along), max(met.across, 0.9 * before.across))
         usual = choose_pace(state.problem, state.slopes, state.damping)
         pace = usual
         if state.steps < EASY:
-            pace = usual._replace(dt=EASY_SPEED * usual.dt, damping=EASY_DAMPING)
-        step = float(np.abs(motion.v).max()) * pace.dt  # farthest move in one step, m
-        if not np.isfinite(step):
-            raise FloatingPointError
-        if state.searched_at is None:
-            step = pace.limit * pace.dt  # from rest: nobody knows yet how fast it will go
-        stride = STRIDE * state.caution
-        steps = left if step * left <= stride else max(1, int(stride / step))
+            pace = shortened(usual, EASY_SPEED)._replace(damping=EASY_DAMPING)
+        # from rest nobody knows how fast the first step will be
+        cover = way if state.searched_at is not None else max(way, 2.0 * pace.limit * pace.dt)
         gone = aimed(state.problem, motion.x, state.found)
-        if not search_moved(state, usual, step, steps, gone):  # inertia is lent for the usual step, which comes after
+        if not search_moved(state, usual, cover, gone):  # inertia is lent for the usual step, which comes after
             go_back(state)
             continue
-        steps = min(steps, left)
-        falls = FALL * (steps * pace.dt) ** 2
-        advance(state.problem, motion, state.found, pace, steps, max(NEAR, REACH * step * steps + falls))
-        left -= steps
+        reach = 2.0 * cover  # of two layers both may move
+        left -= advance(state.problem, motion, state.found, pace, left, way, reach)
     state.steps += CHUNK
     state.caution = min(1.0, TRUST * state.caution)
     return usual

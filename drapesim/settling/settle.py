@@ -41,7 +41,7 @@ SERIAL_NODES = 2500  # below this one thread is faster than two that wait for ea
 MOST_THREADS = 8  # more gain little: the sheet then fits the caches
 KEEP_EVERY = 60.0  # s between checkpoints
 SINK_SHARE = 0.6  # of the penetration limit that a contact may be indented
-AIM = 0.1  # of each residual limit: softer parts still creep by hundredths of a millimetre at the limit itself
+AIM = 0.03  # of each residual limit: softer parts still creep by hundredths of a millimetre at the limit itself
 
 
 @dataclass(frozen=True)

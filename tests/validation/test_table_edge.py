@@ -50,7 +50,8 @@ def settle_over_edge(make_card, cut_strip, direction, share, edge_friction, max_
     start = strip.laid(0.5 + along, radius * np.cos(angle) - RADIUS - np.maximum(s - quarter, 0.0))
     body = join(
         slab(length=1.0, width=0.1, thickness=0.01),  # ends where the edge is highest
-        cylinder(radius=RADIUS, length=0.1, centre=(0.5, 0.0, -RADIUS), n_segments=180),
+        # flats of 2 degrees would hold a strip by their corners alone, at up to 1.02 times the drop
+        cylinder(radius=RADIUS, length=0.1, centre=(0.5, 0.0, -RADIUS), n_segments=360),
     )
     settled = settle(
         strip.lattice,
@@ -72,6 +73,6 @@ def test_holds_just_below(make_card, cut_strip, direction, edge_friction):
 
 @pytest.mark.parametrize("edge_friction", [0.0, FRICTION])
 def test_slides_just_above(make_card, cut_strip, edge_friction):
-    settled, way = settle_over_edge(make_card, cut_strip, "weft", 1.02, edge_friction, 250_000)
+    settled, way = settle_over_edge(make_card, cut_strip, "weft", 1.02, edge_friction, 60_000)
     assert settled.ending is not Ending.SETTLED
     assert way > 1e-3
