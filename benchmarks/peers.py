@@ -108,7 +108,7 @@ DRAPE_HEAD = (
     f"{'engine':9}{'nodes':>6}{'steps':>8} {'iterations':>11}{'build s':>8}{'wall s':>8}{'s/sheet s':>10}"
     + "".join(f"{f'to {level:g}':>9}" for level in LEVELS)
     + f"{'best':>9}{'since s':>8}{'last':>9}{'max':>9}{'account':>9}{'our law':>9}{'next mm':>9}"
-    f"{'deep mm':>8}{'crossed':>8}{'body':>6}{'MB':>6}"
+    f"{'deep mm':>8}{'crossed':>8}{'body':>6}{'MB':>6}  ending"
 )
 STRIP_HEAD = (
     "a strip clamped level: distance of its end from the heavy elastica's, over the free length\n"
@@ -124,7 +124,7 @@ def drape_line(row: Row) -> str:
         f"{row['nodes']:6d}{row['steps']:8d} {row['iterations']:>11}{row['build']:8.1f}{row['wall']:8.1f}"
         f"{pace:>10}{reached}{row['best']:9.1e}{row['since']:8.1f}{row['rms']:9.1e}{row['max']:9.1e}{row['account']:9.1e}"
         f"{row['our_law']:9.1e}{1e3 * row['next']:9.4f}{1e3 * row['penetration']:8.3f}{row['crossings']:8.0f}"
-        f"{row['body_crossings']:6.0f}{row['mb']:6.0f}"
+        f"{row['body_crossings']:6.0f}{row['mb']:6.0f}  {row['ending']}"
     )
 
 
@@ -175,6 +175,7 @@ def drape(engine: str, cells: int, limit: float) -> Row:
         "pace": pace,
         "account": account,
         "our_law": scene.rest_over_weight(loose, x)[0],
+        "ending": f"below {LEVELS[-1]:g}" if seen[-1][1] <= LEVELS[-1] else "limit",
         "next": float(np.linalg.norm(peer.positions() - x, axis=1).max()),
         "mb": megabytes,
         **scene.measure_shape(strict, x),
@@ -225,8 +226,10 @@ def drape_ours(task: Any, limit: float) -> Row:
     try:
         settled = settle(task.lattice, card, task.start, body, progress=watch)
         x, steps, stay = settled.x, settled.certificate.steps, settled.certificate.stay_max
+        ending = settled.ending.name
     except Interrupted as stopped:
         x, steps, stay = stopped.checkpoint.x, stopped.checkpoint.steps, float("nan")
+        ending = "limit"
     wall = time.perf_counter() - started
     megabytes = read_peak() - before
     problem = scene.pose(task)
@@ -243,6 +246,7 @@ def drape_ours(task: Any, limit: float) -> Row:
         "pace": float("nan"),
         "account": seen[-1][1],
         "our_law": rms,
+        "ending": ending,
         "next": stay,
         "mb": megabytes,
         **scene.measure_shape(problem, x),
