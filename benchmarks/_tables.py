@@ -52,7 +52,7 @@ class Limits(NamedTuple):
 
     def nearest(self) -> tuple[str, float]:
         """The limit that is closest, and how close."""
-        names = ("products and sums", "divider", "near caches", "memory")
+        names = ("products and sums", "divider", "near copy", "far copy")
         at = int(np.argmax(self))
         return names[at], self[at]
 

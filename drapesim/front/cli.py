@@ -177,7 +177,7 @@ def command_lab(options: argparse.Namespace) -> int:
                 cloth, told = fitted_cloth(fitted), tell_fit(fitted)
                 tests = list_tests(cloth, spacing, fitted.aims)
             results = run_lab(cloth, spacing, tests, display)
-    except Interrupted:
+    except (Interrupted, KeyboardInterrupt):
         with contextlib.suppress(OSError):  # it goes only if it is empty
             out.rmdir()
         print("Interrupted. Nothing was written.", file=sys.stderr)
@@ -185,6 +185,10 @@ def command_lab(options: argparse.Namespace) -> int:
     show_lab(open_console(), results, cloth.card, spacing, told)
     if fitted is not None:
         write_fitted(out / FITTED_FILE, fitted)
-    write_lab(out, results, cloth.card, spacing, told, with_pictures=not options.no_pictures)
+    try:
+        write_lab(out, results, cloth.card, spacing, told, with_pictures=not options.no_pictures)
+    except KeyboardInterrupt:
+        print(f"Interrupted while drawing. The readings are kept in {out}, without their sheet.", file=sys.stderr)
+        return INTERRUPTED
     print(f"written: {out}")
     return UNSETTLED if any(result.failures for result in results) else SETTLED

@@ -92,8 +92,8 @@ def tell_fit(fitted: Fitted) -> list[str]:
         else:
             read, set_to = (f"{1e3 * value:.4g} mm" for value in (change.read, change.set_to))
             what = f"Bending length, {change.direction}"
-        lines.append(f"{what}: {read} as read, set to {set_to}; the virtual test is then off the reading by "
-                     f"{100 * change.departure:+.3f} %.")  # fmt: skip
+        close = f"within {max(100.0 * abs(change.departure), 0.001):.1g} %"
+        lines.append(f"{what}: {read} as read, set to {set_to}; the virtual test then gives the reading back {close}.")
     return lines
 
 

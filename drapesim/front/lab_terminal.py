@@ -17,6 +17,7 @@ from drapesim.front.lab_words import (
     spacing_over_length,
     spell_bar,
     spell_error,
+    spell_reading,
     spell_spacing,
     spell_summary,
     spell_value,
@@ -144,12 +145,7 @@ def show_lab(
             for reading in result.readings:
                 word = "UNSETTLED" if result.failures else MET[reading.met]
                 say(f"{result.title}, {reading.quantity}: {word}")
-                values = (spell_value(v, reading.unit) for v in (reading.card, reading.simulated))
-                say(
-                    "  card {}, simulated {}, off by {} (bar {})".format(
-                        *values, spell_error(reading), spell_bar(reading)
-                    )
-                )
+                say(f"  {spell_reading(reading)}; bar {spell_bar(reading)}")
     for result in results:
         for reason in result.failures:
             say(f"{result.title} {result.direction}: {reason}")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from types import MappingProxyType
 
 import numpy as np
@@ -11,8 +10,9 @@ import pytest
 
 from drapesim.ground.references import find_rigidity
 from drapesim.ground.units import GRAVITY
+from drapesim.jobs.lab import specimen
+from drapesim.jobs.lab.specimen import Strip
 from drapesim.matter.fabric import FabricCard
-from drapesim.matter.sheet import Lattice, Sheet, cut_lattice
 
 Array = np.ndarray
 
@@ -55,42 +55,7 @@ def make_card() -> Callable[..., FabricCard]:
     return make
 
 
-@dataclass(frozen=True)
-class Strip:
-    """A narrow piece cut along one yarn direction.
-
-    rows (k, m): node numbers, row by row along the strip; spacing (m) along it; width (m) across it.
-    """
-
-    lattice: Lattice
-    rows: Array
-    spacing: float
-    width: float
-
-    @property
-    def row_area(self) -> Array:
-        """(k,) cloth area that each row stands for, m2."""
-        return self.lattice.node_area[self.rows].sum(axis=1)
-
-    def laid(self, along: Array, height: Array) -> Array:
-        """(n, 3) positions: row k at x = along[k], z = height[k], spread level across y; nothing stretched across."""
-        x = np.empty((len(self.lattice.ij), 3))
-        across = np.linspace(-0.5 * self.width, 0.5 * self.width, self.rows.shape[1])
-        x[self.rows] = np.stack(np.broadcast_arrays(along[:, None], across[None], height[:, None]), axis=-1)
-        return x
-
-
 @pytest.fixture
 def cut_strip() -> Callable[..., Strip]:
     """cut_strip(direction, cells, spacing, across=2) -> Strip of ``cells`` cells along "warp" or "weft"."""
-
-    def cut(direction: str, cells: int, spacing: float, across: int = 2) -> Strip:
-        length, width = cells * spacing, across * spacing
-        sides = (length, width) if direction == "warp" else (width, length)
-        lattice = cut_lattice(Sheet(length=sides[0], width=sides[1], spacing=spacing))
-        # turned, not mirrored: a weft strip keeps the outer side of the cloth upward
-        rows = lattice.index if direction == "warp" else lattice.index.T[:, ::-1]
-        assert rows.shape == (cells + 1, across + 1)
-        return Strip(lattice, rows, spacing, width)
-
-    return cut
+    return specimen.cut_strip

@@ -16,63 +16,31 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-import shapely
-from scipy.signal import find_peaks
 from scipy.stats import mannwhitneyu
 
 from drapesim.ground.outcome import Ending
 from drapesim.ground.references import predict_drape_floor
-from drapesim.matter.plan import SettleSettings
-from drapesim.matter.sheet import Lattice
-from drapesim.settling.settle import settle
+from drapesim.jobs.lab.drape_meter import drape
 
 pytestmark = pytest.mark.validation
 
-SUPPORT, DISC, SPACING, SEEDS, STANDS_OUT = 0.09, 0.15, 0.010, 10, 2e-3
-SETTINGS = SettleSettings(stay=1e-4, levels=0)
+SUPPORT, DISC, SPACING, SEEDS = 0.09, 0.15, 0.010, 10
 
 
-def cut_disc(spacing):
-    """(lattice, polar radius, polar angle of its nodes) of a disc of whole cells."""
-    n = 2 * round(DISC / spacing)
-    middle = (np.arange(n) + 0.5 - 0.5 * n) * spacing
-    lattice = Lattice(spacing, spacing, np.hypot(middle[:, None], middle[None]) <= DISC)
-    u, v = (lattice.uv - 0.5 * n * spacing).T
-    return lattice, np.hypot(u, v), np.arctan2(v, u)
-
-
-def ripple(radius, angle, seed):
-    """Height (m) of a gentle random start: twelve waves round the ring, about 5 mm at the rim, none at the clamp."""
-    chance = np.random.default_rng(seed)
-    waves = sum(chance.normal() * np.cos(k * angle) + chance.normal() * np.sin(k * angle) for k in range(1, 13))
-    return 1e-3 * waves * np.clip((radius - SUPPORT) / (DISC - SUPPORT), 0.0, None) ** 2
-
-
-def drape(make_card, bending_length, spacing, seed):
+def drape_one(make_card, bending_length, spacing, seed):
     """(drape coefficient, folds) of one settled disc."""
     card = make_card(warp_length=bending_length, weft_length=bending_length, warp_modulus=1e3, weft_modulus=1e3)
-    lattice, radius, angle = cut_disc(spacing)
-    flat = radius[:, None] * np.column_stack([np.cos(angle), np.sin(angle)])
-    start = np.column_stack([flat, ripple(radius, angle, seed)])
-    settled = settle(lattice, card, start, held=radius <= SUPPORT + 1e-9, settings=SETTINGS)
-    assert settled.ending is Ending.SETTLED, settled.certificate.failures
-    shadow = shapely.union_all(shapely.polygons(settled.x[lattice.triangles][:, :, :2])).area
-    support = np.pi * SUPPORT**2
-    rim = np.flatnonzero(radius > DISC - 1.2 * spacing)
-    rim = rim[np.argsort(angle[rim])]
-    around = np.linspace(-np.pi, np.pi, 180, endpoint=False)
-    waves = np.fft.rfft(np.interp(around, angle[rim], settled.x[rim, 2], period=2.0 * np.pi))
-    waves[16:] = 0.0  # what is shorter is the staircase
-    thrice = np.tile(np.fft.irfft(waves, 180), 3)  # three times round, and only the peaks of the middle one
-    peaks, _ = find_peaks(thrice, prominence=STANDS_OUT)
-    folds = int(((peaks >= 180) & (peaks < 360)).sum())
-    return (shadow - support) / (lattice.node_area.sum() - support), folds
+    draped = drape(card, DISC, SUPPORT, spacing, seed)
+    assert draped.settled.ending is Ending.SETTLED, draped.settled.certificate.failures
+    return draped.coefficient, draped.folds
 
 
 def test_drape_and_folds_of_ten_starts(make_card):
     counts = {}
     for bending_length in (0.060, 0.030, 0.015):
-        draped, folds = zip(*(drape(make_card, bending_length, SPACING, seed) for seed in range(SEEDS)), strict=True)
+        draped, folds = zip(
+            *(drape_one(make_card, bending_length, SPACING, seed) for seed in range(SEEDS)), strict=True
+        )
         floor = predict_drape_floor(bending_length, SUPPORT, DISC)
         assert min(draped) >= floor - 0.01, (bending_length, floor, draped)
         assert max(draped) <= 1.0

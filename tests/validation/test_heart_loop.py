@@ -20,55 +20,40 @@ import pytest
 
 from drapesim.ground.outcome import Ending
 from drapesim.ground.references import solve_heart_loop
+from drapesim.jobs.lab.heart_loop import APART, settle_heart_loop
 from drapesim.matter.plan import SettleSettings
-from drapesim.settling.settle import settle
 
 pytestmark = pytest.mark.validation
 
 LENGTHS = {"warp": 0.025, "weft": 0.020}
-APART = 1e-3  # of the two ends, in L
 SETTINGS = SettleSettings(residual_rms=1e-4, residual_max=1e-3, levels=0)
 TIGHT = SettleSettings(residual_rms=1e-5, residual_max=1e-4, levels=0)
 
 
-def settle_heart_loop(make_card, cut_strip, direction, gamma, cells, settings):
+def find_loop(make_card, direction, gamma, cells, settings):
     """(rows, 3) positions of the loop's rows in units of its length L; one cell more is held at each end."""
-    card = make_card(
-        warp_length=LENGTHS["warp"],
-        weft_length=LENGTHS["weft"],
-        warp_modulus=4e3,
-        weft_modulus=4e3,
-        thickness=2e-5,
-    )
+    card = make_card(*LENGTHS.values(), warp_modulus=4e3, weft_modulus=4e3)
     length = LENGTHS[direction] * gamma ** (1.0 / 3.0)
-    strip = cut_strip(direction, cells + 2, length / cells)
-    lean = solve_heart_loop(0.0, APART, points=cells + 1).angle[1::2]  # of each link, so that none is stretched
-    x, z = np.cumsum(np.cos(lean)) / cells + 0.5 * APART, np.cumsum(np.sin(lean)) / cells
-    x -= x[-1] * np.linspace(0.0, 1.0, len(x))  # closes the small gap that the straight links leave
-    across = np.concatenate([[0.5 * APART, 0.5 * APART], x, -x[-2::-1], [-0.5 * APART, -0.5 * APART]])
-    height = np.concatenate([[-1.0 / cells, 0.0], z, z[-2::-1], [0.0, -1.0 / cells]])
-    held = np.zeros(len(strip.lattice.ij), dtype=bool)
-    held[strip.rows[[0, 1, -2, -1]]] = True
-    settled = settle(strip.lattice, card, strip.laid(length * across, length * height), held=held, settings=settings)
+    settled, line = settle_heart_loop(card, direction, length / cells, cells, settings)
     assert settled.ending is Ending.SETTLED, settled.certificate.failures
     assert settled.certificate.stable
-    return settled.x[strip.rows].mean(axis=1) / length
+    return line / length
 
 
 @pytest.mark.parametrize(
     ("direction", "gamma"), [("weft", 20.0), ("weft", 100.0), ("weft", 400.0), ("weft", 1000.0), ("warp", 100.0)]
 )
-def test_height_and_width_at_eighty_cells(make_card, cut_strip, direction, gamma):
-    x, _, z = settle_heart_loop(make_card, cut_strip, direction, gamma, 80, SETTINGS).T
+def test_height_and_width_at_eighty_cells(make_card, direction, gamma):
+    x, _, z = find_loop(make_card, direction, gamma, 80, SETTINGS).T
     exact = solve_heart_loop(gamma, APART)
     assert -z.min() == pytest.approx(exact.height, rel=0.01)
     assert np.ptp(x) == pytest.approx(exact.width, rel=0.01)
     assert x[np.argmin(z)] == pytest.approx(0.0, abs=1e-3)
 
 
-def test_second_order_in_spacing(make_card, cut_strip):
+def test_second_order_in_spacing(make_card):
     exact = solve_heart_loop(400.0, APART).height
-    lowest = [settle_heart_loop(make_card, cut_strip, "weft", 400.0, n, TIGHT)[:, 2].min() for n in (20, 40, 80)]
+    lowest = [find_loop(make_card, "weft", 400.0, n, TIGHT)[:, 2].min() for n in (20, 40, 80)]
     errors = [abs(-z - exact) for z in lowest]
     orders = [math.log2(errors[0] / errors[1]), math.log2(errors[1] / errors[2])]
     assert min(orders) > 1.8, (errors, orders)

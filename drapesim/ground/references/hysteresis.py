@@ -3,7 +3,8 @@
 Between yarns there is friction, and a bent cloth keeps some of its bend: moment = B curvature +- HB, where 2 HB is the
 width of the loop that the tester draws. So a cantilever has not one rest shape but a band of them. Its two ends are the
 strip that came down from flat, in which friction carries moment HB of the weight's everywhere, and the strip that came
-up from hanging, in which friction adds HB everywhere. Lengths in this file are in bending lengths c unless said
+up from hanging, in which friction adds HB everywhere. B is that of the loop's slope: a bending length read on a strip
+that was slid out from flat has some friction in it already. Lengths in this file are in bending lengths c unless said
 otherwise, moments in w c^2.
 """
 

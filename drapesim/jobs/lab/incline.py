@@ -27,6 +27,7 @@ Array = np.ndarray
 CELLS = (5, 4)
 BASE = 12  # cells along each side of the held piece
 STEP = 0.01  # of the tangent, below and above
+FARTHER, CREPT = 20.0, 1e-7  # how much farther than the held piece the other must have gone; m, that counts as held
 HOLDS = SettleSettings(levels=0, max_steps=100_000)
 SLIDES = SettleSettings(levels=0, max_steps=20_000)
 
@@ -81,7 +82,7 @@ def run_incline(card: FabricCard, surface: str, spacing: float, watch: Watch | N
     still, way, _ = settle_on_incline(card, surface, spacing, (1.0 - STEP) * mu, HOLDS, watch)
     slid, gone, read = settle_on_incline(card, surface, spacing, (1.0 + STEP) * mu, SLIDES, watch)
     stays = still.ending is Ending.SETTLED
-    slides = slid.ending is not Ending.SETTLED and gone[0] > 2.0 * max(way[0], 1e-4)
+    slides = slid.ending is not Ending.SETTLED and gone[0] > FARTHER * max(abs(way[0]), CREPT)
     note = (
         f"{'stays' if stays else 'does NOT stay'} at {1 - STEP:g} of it, "
         f"{'slides' if slides else 'does NOT slide'} at {1 + STEP:g}"

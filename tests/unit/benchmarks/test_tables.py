@@ -87,7 +87,7 @@ def test_limits_are_shares_of_what_was_measured() -> None:
     assert limits.near == pytest.approx(0.5)
     assert limits.far == pytest.approx(0.2)
     assert tell_limits(work, 2.0, CEILINGS, 1e5, 1e7).near == pytest.approx(0.25)
-    assert limits._replace(far=0.9).nearest() == ("memory", 0.9)
+    assert limits._replace(far=0.9).nearest() == ("far copy", 0.9)
 
 
 def test_copies_between_the_measured_sizes_are_interpolated() -> None:

@@ -1,4 +1,4 @@
-"""The rubbing cantilever against the elastic one, a closed form for a stiff strip, and a chain of links with sliders."""
+"""The rubbing cantilever against the elastic one, a closed form for a stiff strip, and a chain of rubbing links."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def test_short_strip_keeps_the_curvature_of_its_friction():
 
 @pytest.mark.parametrize("friction", [0.4, -1.2])
 def test_chain_of_links_with_sliders(friction):
-    """A second way: 100 rigid links, each hinge turning by (moment -+ friction) h; the angles are solved for at once."""
+    """A second way: 100 rigid links, each hinge turning by (moment -+ friction) h, all solved for at once."""
     n, length = 100, 2.0
     h = length / n
 
