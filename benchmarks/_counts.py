@@ -1,6 +1,6 @@
 """What the kernels of one step compute and carry, counted from their source: the one place that knows.
 
-How it is counted, line by line from `kernels/elastic.py` and `kernels/relax.py`:
+How it is counted, line by line from `kernels/elastic.py`, `kernels/relax.py` and `kernels/yarns.py`:
 
 - `ops`: each sum, difference, product, comparison, maximum of two array values (or of one and a constant) is one; what
   does not change along a row is left out, since the compiler takes it out of the loop. The kernels are compiled without
@@ -8,18 +8,22 @@ How it is counted, line by line from `kernels/elastic.py` and `kernels/relax.py`
 - `divides`, `roots`: apart, since each takes the divider for as long as twenty to forty products take.
 - `near`: bytes of array elements read and written as the lines say. Most are rows of the ring buffers, which stay in
   the caches next to the core. What the compiler keeps in a register instead is still counted.
-- `far`: bytes of arrays as long as the lattice or the contact list, each counted once for each stage that reads it and
-  once for each that writes it: what must travel if the lattice is larger than the cache.
+- `far`: bytes of arrays as long as the lattice or the contact list, each counted once for each sweep that reads it and
+  once for each that writes it: what must travel if the lattice is larger than the cache. A sweep is one kernel; that
+  for the yarns across the rows is two, there and back. What a sweep has written a row before it still has at hand.
 
-Left out: the two rows that each block of the work does anew, the knots of the load-extension curves beyond `KNOTS`, and
-the slowing of nodes at the speed limit. `tests/unit/benchmarks` runs each kernel as plain Python on numbers that
-count, and compares; when it fails, the kernel has changed and this table must follow.
+Left out: the two rows that each block of the work does anew, the knots of the load-extension curves beyond `KNOTS`, the
+slowing of nodes at the speed limit, the padding of the grid, and lanes that a block has no row of yarns for.
+`tests/unit/benchmarks` runs each kernel as plain Python on numbers that count, and compares; when it fails, the kernel
+has changed and this table must follow.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from typing import NamedTuple
+
+from drapesim.kernels.yarns import LANES
 
 KNOTS = 2  # of a load-extension curve that a row of links passes: the two at the joint of push and pull
 
@@ -46,15 +50,24 @@ def summed(*parts: Work) -> Work:
 LINK = Work(ops=20, divides=1, roots=1, near=8 * 25)
 KNOT = Work(ops=5, near=8 * 3)  # for each link
 HINGE = Work(ops=88, divides=1, roots=1, near=8 * 19)
-CELL = Work(ops=130, divides=1, roots=1, near=8 * 49)
+CELL = Work(ops=132, divides=1, roots=1, near=8 * 52)
 GATHER = Work(ops=60, near=8 * 90)  # all elements at one node
 TAKE_OVER = Work(ops=0, near=8 * 6)  # the row's force into the lattice's
 ELEMENTS = Work(ops=0, far=112)
 """Bytes a node: its place (24), five weights of elements (40), dead load (24) read, force written (24)."""
 NODE_FORCE = summed(LINK.times(2), KNOT.times(2 * KNOTS), HINGE.times(2), CELL, GATHER, TAKE_OVER, ELEMENTS)
-MOVE = Work(ops=51, divides=1, near=8 * 52, far=160)
-"""A node's step. Far: place and velocity read and written (96), force and contact force read (48), inertia and whether
-it is free (16)."""
+KICK = Work(ops=25, near=8 * 29, far=104)
+"""A node's velocity after the forces. Far: velocity, force, contact force (72), lightness (8) read, trial velocity
+written (24)."""
+TIGHTEN_COLUMNS = Work(ops=63, divides=2, roots=1, near=8 * 97, far=224)
+"""A link between two rows. Far, there: place and trial velocity (48), lightness, width (16) read, scratch (48) written;
+back: scratch (48), lightness (8) read, impulse (8) written, trial velocity read and written (48)."""
+TIGHTEN_ROWS = Work(ops=56, divides=2, roots=1, near=8 * 93, far=88)
+"""A node and its link along the row. Far: place (24), lightness, width (16) read, trial velocity read and written
+(48)."""
+MOVE = Work(ops=44, near=8 * 72, far=176)
+"""A node's step. Far: place and velocity read and written (96), trial velocity, force, contact force (72) and inertia
+(8) read."""
 
 CONTACT = Work(ops=18, near=8 * 21, far=192)
 """One that does not push, on one node. Far: node numbers and weights (64), plane (32), preload, last gap read and
@@ -62,7 +75,7 @@ written (24), force and anchor written (48), the node's place (24)."""
 CORNERS = Work(ops=16, near=8 * 13, far=72)  # more, if it acts on four nodes
 PUSH = Work(ops=30, divides=1, roots=1, near=8 * 1, far=8)  # more, if it pushes, and its grip holds
 TOUCHED = Work(ops=0, near=8 * 6, far=40)  # a node with contacts: its number, its range, its contact force written
-ENTRY = Work(ops=6, near=8 * 5, far=40)  # one contact at one node
+ENTRY = Work(ops=6, near=8 * 6, far=48)  # one contact at one node: which, which of its weights, and its force
 
 
 class Counts(NamedTuple):
@@ -84,6 +97,9 @@ def work_of(kernels: str, counts: Counts) -> Work | None:
         ),
         "collect_touch": summed(TOUCHED.times(counts.touched), ENTRY.times(counts.entries)),
         "forces_of_block_into": NODE_FORCE.times(counts.nodes),
+        "kick_columns": KICK.times(counts.nodes),
+        "tighten_columns": TIGHTEN_COLUMNS.times(counts.nodes),
+        "tighten_rows": TIGHTEN_ROWS.times(counts.nodes),
         "move_rows": MOVE.times(counts.nodes),
     }
     names = kernels.split(" + ")
@@ -93,6 +109,18 @@ def work_of(kernels: str, counts: Counts) -> Work | None:
 ROW_BUFFERS = 8 * (4 * (3 + 6 + 9) + 3 + 6 + 6)
 """Bytes of the ring buffers and scratch rows of `forces_of_block_into` for each node of a row, and each thread."""
 ROW_OUT = 8 * 3  # and of the row of forces that it sums into
-LATTICE = 24 * 4 + 8 * 7 + 24
-"""Bytes a node of what a step goes through: place, velocity, force, contact force; weights, inertia, freedom; load."""
+LANE_ROWS = 8 * (3 + 3 + 6) * LANES  # the same of `tighten_rows`
+COLUMN_ROWS = 8 * (11 + 6 + 6 + 3 + 1)
+"""Bytes a node of a row that `tighten_columns` has at hand, of all threads together: scratch of this link and of what
+the last one passes on, place and velocity of both ends, lightness of both and width, a row of its own."""
+LATTICE = 24 * 5 + 8 * 6 + 8 * 7 + 24
+"""Bytes a node of what a step goes through: place, velocity, trial velocity, force, contact force; scratch of the yarns
+across the rows; weights, inertia, lightness; load."""
 CONTACT_LIST = 64 + 24 + 8 * 4 + 24 * 2  # bytes a contact, without the lists of touched nodes
+
+
+def near_size(kernels: str, row: int, threads: int) -> float:
+    """Bytes that a parallel loop goes through again and again, of all threads; ``row``: nodes of a row of the grid."""
+    if "tighten_columns" in kernels:
+        return COLUMN_ROWS * row  # each thread has its own columns
+    return (LANE_ROWS if "tighten_rows" in kernels else ROW_BUFFERS) * row * threads

@@ -25,11 +25,12 @@ import numpy as np
 Array = np.ndarray
 
 LOOP = "drapesim.mechanics.solve:relax"
-"""The compiled step loop, where it is called from; its first argument is the number of steps."""
+"""The compiled step loop, where it is called from; it returns how many steps it took."""
 BETWEEN = "between the parallel loops"  # what is left of the loop's time beside its parallel loops
 WRAPPED = (
     ("search for the body", "drapesim.mechanics.search:find_body_contacts"),
     ("search for layers", "drapesim.mechanics.search:find_layer_contacts"),
+    ("contacts aimed anew", "drapesim.settling.level:aimed"),
     ("contact lists", "drapesim.settling.level:find_touching"),
     ("contact lists", "drapesim.settling.level:with_contact_inertia"),
     ("contact lists", "drapesim.settling.level:farthest_moves"),
@@ -67,7 +68,7 @@ class Section:
     contact_steps: float = 0.0  # sum over steps of the contacts that took part
     touched_steps: float = 0.0
     entry_steps: float = 0.0
-    sampled: int = 0  # contacts looked at, and of these:
+    sampled: int = 0  # contacts looked at, each once for every step of the call, and of these:
     sampled_four: int = 0
     sampled_pushing: int = 0
     stages: dict[str, list[float]] = field(default_factory=dict)
@@ -115,9 +116,8 @@ class Profile:
         ticks, now = np.zeros((len(names), 2), np.int64), np.zeros(2, np.int64)
         calls = 0
 
-        def call(*arguments: Any) -> None:
+        def call(*arguments: Any) -> int:
             nonlocal calls
-            steps = int(arguments[0])
             x = next(array for array in arguments if getattr(array, "ndim", 0) == 3)
             if x.shape != self.shape:
                 self.shape = x.shape
@@ -126,7 +126,7 @@ class Profile:
             section = self.sections[-1]
             ticks[:] = 0
             begun = read_clocks()
-            loop(*arguments, ticks, now)
+            steps = int(loop(*arguments, ticks, now))
             spent = read_clocks() - begun
             if self.inner:
                 self.inner[-1] += spent
@@ -138,6 +138,7 @@ class Profile:
             contacts = next(record for record in arguments if hasattr(record, "touched"))
             note_contacts(section, contacts, steps, calls % SAMPLE_EVERY == 0)
             calls += 1
+            return steps
 
         return call
 
@@ -162,10 +163,10 @@ def note_contacts(section: Section, contacts: Any, steps: int, sample: bool) -> 
     section.contact_steps += steps * len(contacts.offset)
     section.touched_steps += steps * len(contacts.touched)
     section.entry_steps += steps * len(contacts.entry)
-    if sample and steps:
-        section.sampled += len(contacts.offset)
-        section.sampled_four += int(np.count_nonzero(contacts.weight[:, 1:].any(axis=1)))
-        section.sampled_pushing += int(np.count_nonzero(contacts.force.any(axis=1)))
+    if sample and steps:  # calls are of any length: weigh them by it
+        section.sampled += steps * len(contacts.offset)
+        section.sampled_four += steps * int(np.count_nonzero(contacts.weight[:, 1:].any(axis=1)))
+        section.sampled_pushing += steps * int(np.count_nonzero(contacts.force.any(axis=1)))
 
 
 def with_clocks(source: str) -> tuple[str, list[str]]:
@@ -211,9 +212,12 @@ def is_parallel(statement: ast.stmt) -> bool:
 
 
 def kernels_in(loop: ast.stmt) -> list[str]:
-    """What a parallel loop calls for what it does, in order: calls that stand as statements."""
+    """What a parallel loop calls for what it does, in order: as statements, or to keep the result in an array."""
     calls = [
-        node.value.func for node in ast.walk(loop) if isinstance(node, ast.Expr) and isinstance(node.value, ast.Call)
+        node.value.func
+        for node in ast.walk(loop)
+        if isinstance(node, ast.Expr) or (isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Subscript))
+        if isinstance(node.value, ast.Call)
     ]
     return list(dict.fromkeys(call.id for call in calls if isinstance(call, ast.Name)))
 

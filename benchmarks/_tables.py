@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from benchmarks._ceilings import Ceilings
-from benchmarks._counts import CONTACT_LIST, LATTICE, ROW_BUFFERS, Counts, Work, work_of
+from benchmarks._counts import CONTACT_LIST, LATTICE, Counts, Work, near_size, work_of
 
 QUIET = 0.5  # load above which seconds are not worth keeping
 Row = Mapping[str, Any]  # what the process of one row hands back, see benchmarks.settle.measure
@@ -19,16 +19,17 @@ SIZES = (
     ("steps, coarsest lattice first", 31), ("ms/step", 8), ("M node-steps/s", 15), ("peak MB", 8),
 )  # fmt: skip
 STAGES = (
-    ("stage", 28), ("share", 6), ("us/step", 8), ("at work", 8), ("Gop/s", 7), ("of max", 8), ("divider", 8),
+    ("stage", 37), ("share", 6), ("us/step", 8), ("at work", 8), ("Gop/s", 7), ("of max", 8), ("divider", 8),
     ("near GB/s", 10), ("of copy", 8), ("far GB/s", 9), ("of copy", 8), ("nearest limit", 19),
 )  # fmt: skip
 SIZES_LEGEND = """\
 time: by the clock, certificate in, compiling left out; work: of all processors together; ms/step: on the finest
 lattice, certificate left out; node-steps: over all lattices; peak: of the row's own process, libraries in."""
 LABELS = {
-    "press_contacts": "contacts press",
-    "collect_touch + forces_of_block_into": "contacts gather, elements",
-    "move_rows": "nodes move",
+    "press_contacts": "contacts: press",
+    "collect_touch + forces_of_block_into": "nodes: gather contacts and elements",
+    "kick_columns + tighten_columns": "yarns across the rows: kick and solve",
+    "tighten_rows + move_rows": "yarns along the rows: solve and move",
 }
 """Parallel loops of the step loop in plain words; one that is not listed is shown by its kernels' names."""
 LEGEND = """\
@@ -37,7 +38,7 @@ that lattice. "At work": how busy all threads were in that time; the rest they w
 programs. Rates and limits hold for the time at work. The limits are what this machine was measured to do, see the top:
   Gop/s     sums, products, comparisons; of as many independent products and sums
   divider   the share of the time that the quotients and square roots alone would take
-  near      bytes of array elements, read and written; of a copy that fits where the row buffers lie, beside the core
+  near      bytes of array elements, read and written; of a copy as large as the rows at hand, beside the core
   far       bytes of whole arrays of the lattice, read and written; of a copy as large as those arrays together
 A stage that is far from all of them waits for scattered reads or for its own results. "-": not counted, or no rate."""
 
@@ -190,9 +191,9 @@ def limit_words(name: str, seconds: float, section: Row, counts: Counts, ceiling
     work = work_of(name, counts)
     if work is None or seconds <= 0.0 or section["threads"] != ceilings.threads:
         return []
-    near_size = ROW_BUFFERS * section["row"] * section["threads"]
+    at_hand = near_size(name, section["row"], section["threads"])
     far_size = LATTICE * section["nodes"] + CONTACT_LIST * counts.contacts
-    share = tell_limits(work, seconds, ceilings, near_size, far_size)
+    share = tell_limits(work, seconds, ceilings, at_hand, far_size)
     limit, close = share.nearest()
     words = [f"{1e-9 * work.ops / seconds:.1f}", f"{100 * share.arithmetic:.0f}%", f"{100 * share.divider:.0f}%"]
     for amount, part in ((work.near, share.near), (work.far, share.far)):

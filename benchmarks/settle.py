@@ -237,7 +237,8 @@ def warm_loop() -> Profile:
 
     profile = _stages.put_in_place()
     problem, _, x = pose_small()
-    solve.advance(problem, solve.start_motion(problem, x), no_contacts(), solve.choose_pace(problem, 1e3, 1.0), 1)
+    pace = solve.choose_pace(problem, solve.Slopes(1e3, 400.0), 1.0)
+    solve.advance(problem, solve.start_motion(problem, x), no_contacts(), pace, 1)
     profile.clear()
     return profile
 

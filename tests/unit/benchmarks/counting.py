@@ -43,6 +43,9 @@ class Number:
     def __neg__(self) -> Number:
         return Number(-self.value, self.tally)  # a sign bit: folded into the operation that follows
 
+    def __abs__(self) -> Number:
+        return Number(abs(self.value), self.tally)  # the same
+
     def _compared(self, truth: bool) -> bool:
         self.tally["ops"] += 1
         return truth

@@ -11,12 +11,12 @@ import numpy as np
 import pytest
 
 from benchmarks import _counts as counts
-from benchmarks._counts import Counts, Work, summed, work_of
-from drapesim.kernels import elastic, relax
+from benchmarks._counts import Counts, Work, near_size, summed, work_of
+from drapesim.kernels import elastic, relax, yarns
 from tests.unit.benchmarks.counting import Elements, counting_math
 
 SHORT, LONG = 8, 40
-PACE = relax.Pace(dt=1e-4, damping=1.0, stiffness=1.0, grip=1.0, dashpot=1.0, limit=1e9)
+PACE = relax.Pace(dt=1e-4, damping=1.0, stiffness=1.0, grip=1.0, dashpot=1.0, limit=1e9, hold_u=0.1, hold_v=0.1)
 
 
 class Maker:
@@ -61,10 +61,27 @@ def gather(make: Maker) -> list[Any]:
     return [make.some(3, m), 1, fields, *buffers]
 
 
+def kick(make: Maker) -> list[Any]:
+    rows, m = 2 * elastic.PAD + 1, make.n
+    return [0, m, *(make.some(3, rows, m) for _ in range(4)), make.some(rows, m), PACE]
+
+
+def tighten_columns(make: Maker) -> list[Any]:
+    rows = make.n + 2 * elastic.PAD  # one column of n nodes
+    two = (make.some(rows, 1) for _ in range(2))
+    return [0, 1, make.some(3, rows, 1), make.some(3, rows, 1), make.some(6, rows, 1), *two, 0.1]
+
+
+def tighten_rows(make: Maker) -> list[Any]:
+    m = make.n + 2 * elastic.PAD
+    two = (make.some(yarns.LANES, m) for _ in range(2))
+    return [0, yarns.LANES, make.some(3, yarns.LANES, m), make.some(3, yarns.LANES, m), *two, 0.1]
+
+
 def move(make: Maker) -> list[Any]:
     m = make.n + 2 * elastic.PAD
-    fields = SimpleNamespace(mass=make.some(4, m), free=make.some(4, m))
-    return [1, 2, *(make.some(3, 4, m) for _ in range(4)), make.some(2, 4), fields, PACE]
+    fields = SimpleNamespace(mass=make.some(4, m))
+    return [1, 2, *(make.some(3, 4, m) for _ in range(5)), make.some(2, 4), fields, PACE]
 
 
 def press(make: Maker, four: bool, pushing: bool) -> list[Any]:
@@ -83,7 +100,8 @@ def collect(make: Maker, each: int) -> list[Any]:
     n = make.n
     contacts = SimpleNamespace(
         touched=make.whole(np.arange(n)), start=make.whole(each * np.arange(n + 1)),
-        entry=make.whole(np.arange(n * each)), share=make.some(n * each), force=make.some(n * each, 3),
+        entry=make.whole(np.arange(n * each)), slot=make.whole(np.zeros(n * each)), weight=make.some(n * each, 4),
+        force=make.some(n * each, 3),
     )  # fmt: skip
     return [0, n, make.some(3, n), contacts]
 
@@ -96,8 +114,11 @@ def count(kernel: Any, arguments: Any, **how: Any) -> Work:
     for n in (SHORT, LONG):
         make = Maker(n)
         values = arguments(make, **how)
-        empty = SimpleNamespace(empty=lambda m, make=make: make.some(m))
-        names.update(math=counting_math(make.tally), np=empty)
+        rows = SimpleNamespace(
+            empty=lambda m, make=make: make.some(m),
+            zeros=lambda shape, make=make: Elements(np.zeros(shape), make.tally),
+        )
+        names.update(math=counting_math(make.tally), np=rows)
         try:
             plain(*values)
         finally:
@@ -115,6 +136,9 @@ def count(kernel: Any, arguments: Any, **how: Any) -> Work:
         (elastic.bends_into, hinges, {}, counts.HINGE),
         (elastic.cells_into, cells, {}, counts.CELL),
         (elastic.gather_row, gather, {}, counts.GATHER),
+        (relax.kick_columns, kick, {}, counts.KICK),
+        (yarns.tighten_columns, tighten_columns, {}, counts.TIGHTEN_COLUMNS),
+        (yarns.tighten_rows, tighten_rows, {}, counts.TIGHTEN_ROWS.times(yarns.LANES)),
         (relax.move_rows, move, {}, counts.MOVE),
         (relax.press_contacts, press, {"four": False, "pushing": False}, counts.CONTACT),
         (relax.press_contacts, press, {"four": False, "pushing": True}, summed(counts.CONTACT, counts.PUSH)),
@@ -127,31 +151,43 @@ def test_the_table_says_what_the_kernel_does(kernel: Any, arguments: Any, how: d
     assert count(kernel, arguments, **how) == table._replace(far=0.0)
 
 
-def test_the_buffers_are_those_that_the_kernel_makes(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_buffers_are_those_that_the_kernels_make(monkeypatch: pytest.MonkeyPatch) -> None:
     made: list[int] = []
 
     def zeros(shape: Any) -> np.ndarray:
         made.append(8 * int(np.prod(shape)))
         return np.zeros(shape)
 
-    # no rows to sweep: the buffers are made and nothing else is done
-    kernel: Any = elastic.forces_of_block_into
-    plain = getattr(kernel, "py_func", kernel)
-    monkeypatch.setitem(plain.__globals__, "np", SimpleNamespace(zeros=zeros))
-    fields = elastic.LatticeFields(*(np.zeros((4, 12)) for _ in range(7)), np.zeros((3, 4, 12)))
-    plain(np.zeros((3, 4, 12)), np.zeros(2), 0, 0, np.zeros((3, 4, 12)), fields, None)
-    assert sum(made) == 12 * (counts.ROW_BUFFERS + counts.ROW_OUT)
+    def run(kernel: Any, *arguments: Any) -> int:
+        """Bytes made where there are no rows to sweep: the buffers are made and nothing else is done."""
+        made.clear()
+        plain = getattr(kernel, "py_func", kernel)
+        monkeypatch.setitem(plain.__globals__, "np", SimpleNamespace(zeros=zeros))
+        plain(*arguments)
+        return sum(made)
+
+    x, flat = np.zeros((3, 4, 12)), np.zeros((4, 12))
+    fields = elastic.LatticeFields(*[flat] * 8, x)
+    of_forces = run(elastic.forces_of_block_into, x, np.zeros(3), 0, 0, x, fields, None)
+    assert of_forces == 12 * (counts.ROW_BUFFERS + counts.ROW_OUT)
+    assert run(yarns.tighten_rows, 0, 0, x, x, flat, flat, 0.1) == 12 * counts.LANE_ROWS
+
+
+def test_rows_at_hand_are_those_of_the_stage() -> None:
+    assert near_size("collect_touch + forces_of_block_into", 100, 2) == 200 * counts.ROW_BUFFERS
+    assert near_size("tighten_rows + move_rows", 100, 2) == 200 * counts.LANE_ROWS
+    assert near_size("kick_columns + tighten_columns", 100, 2) == 100 * counts.COLUMN_ROWS
 
 
 def test_work_of_a_loop_is_that_of_its_kernels() -> None:
     step = Counts(nodes=100.0, contacts=10.0, four=4.0, pushing=5.0, touched=20.0, entries=26.0)
     work = work_of("collect_touch + forces_of_block_into", step)
     assert work is not None
-    assert work.ops == 26 * 6 + 100 * (2 * 20 + 4 * 5 + 2 * 88 + 130 + 60)
+    assert work.ops == 26 * 6 + 100 * (2 * 20 + 4 * 5 + 2 * 88 + 132 + 60)
     assert work.divides == work.roots == 100 * 5
-    assert work.far == 20 * 40 + 26 * 40 + 100 * 112
+    assert work.far == 20 * 40 + 26 * 48 + 100 * 112
 
 
 def test_what_is_not_in_the_table_is_not_counted_as_nothing() -> None:
-    assert work_of("solve_yarns", Counts(*[1.0] * 6)) is None
-    assert work_of("move_rows + solve_yarns", Counts(*[1.0] * 6)) is None
+    assert work_of("smooth_rows", Counts(*[1.0] * 6)) is None
+    assert work_of("move_rows + smooth_rows", Counts(*[1.0] * 6)) is None

@@ -27,7 +27,8 @@ def step(n, x):
         for b in prange(4):
             lo = start(b)
             gather(lo, x)
-            sum_up(lo, x)
+            x[b] = sum_up(lo, x)
+    return n
 """
 
 
@@ -43,14 +44,14 @@ def test_each_parallel_loop_gets_a_clock() -> None:
         "start": lambda b: b,
         "press": lambda *_: calls.append("press"),
         "gather": lambda *_: calls.append("gather"),
-        "sum_up": lambda *_: None,
+        "sum_up": lambda *_: 0.0,
         "WALL": 0,
         "WORK": 1,
         "tick": lambda *_: next(clock),
     }
     ticks = np.zeros((2, 2), np.int64)
     exec(text, known)  # noqa: S102 - the text is our own
-    known["step"](2, None, ticks, None)  # type: ignore[operator]
+    assert known["step"](2, np.zeros(4), ticks, None) == 2  # type: ignore[operator]
     assert calls == 2 * (4 * ["press"] + 4 * ["gather"])
     # a clock that goes on by one each time it is read: three between the clock's own two looks, one between the others
     np.testing.assert_array_equal(ticks, [[6, 2], [6, 2]])
@@ -60,20 +61,26 @@ def test_each_parallel_loop_gets_a_clock() -> None:
 def test_the_clocked_loop_takes_the_same_steps() -> None:
     problem, _, x = pose_small()
     problem.fields.load[2] *= 30.0  # hard down on the box below
-    ends = []
+    ends, counted = [], []
     clocked, names = build_clocked(relax)
     ticks, now = np.zeros((len(names), 2), np.int64), np.zeros(2, np.int64)
     for loop, further in ((relax, ()), (clocked, (ticks, now))):
         motion = solve.start_motion(problem, x)
-        contacts = find_touching(problem, x, 1e-3, None, no_contacts())[0].contacts
-        pace = solve.choose_pace(problem, 1e3, 1.0)
-        loop(
-            200, motion.peak, motion.x, motion.v, motion.force, motion.touch, motion.spent,
-            problem.fields, problem.cloth, contacts, pace, *further,
-        )  # fmt: skip
+        found = find_touching(problem, x, 1e-3, None, no_contacts())[0]
+        contacts = found.contacts
+        pace = solve.choose_pace(problem, solve.Slopes(1e3, 400.0), 200.0)
+        fields = solve.with_contact_inertia(problem, found, pace).fields
+        for way in (1e-4, np.inf):  # the first call ends by itself
+            taken = loop(
+                200, way, np.zeros(problem.blocks), motion.peak, motion.x, motion.v, motion.force, motion.touch,
+                motion.spent, motion.trial, motion.work, fields, problem.cloth, contacts, pace, *further,
+            )  # fmt: skip
+            counted.append(taken)
         assert contacts.force.any()
         ends.append(np.concatenate([motion.x.ravel(), motion.touch.ravel(), motion.spent.ravel()]).tobytes())
     assert ends[0] == ends[1]
+    assert counted[:2] == counted[2:]
+    assert 1 < counted[0] < counted[1] == 200
     assert (ticks > 0).all()
 
 
@@ -112,12 +119,13 @@ def test_a_new_lattice_begins_a_section() -> None:
         offset=np.zeros(3), touched=np.zeros(2), entry=np.zeros(6), weight=np.eye(3, 4), force=np.eye(3)
     )
 
-    def loop(steps: int, x: np.ndarray, contacts: SimpleNamespace, ticks: np.ndarray, now: np.ndarray) -> None:
+    def loop(steps: int, x: np.ndarray, contacts: SimpleNamespace, ticks: np.ndarray, now: np.ndarray) -> int:
         ticks[:] = [1_000_000, 500_000]
+        return min(steps, 30)
 
     step = profile.timed_loop(loop, ["move_rows"])
-    for rows, steps in ((5, 10), (5, 30), (9, 7)):
-        step(steps, np.zeros((3, rows, 6)), contacts)
+    for rows, steps, taken in ((5, 10, 10), (5, 40, 30), (9, 7, 7)):  # one of them ends early
+        assert step(steps, np.zeros((3, rows, 6)), contacts) == taken
     coarse, fine = profile.sections
     assert (coarse.steps, fine.steps, coarse.row) == (40, 7, 6)
     assert coarse.ended > coarse.began
@@ -133,5 +141,7 @@ def test_contacts_are_looked_at_now_and_then() -> None:
     contacts = SimpleNamespace(offset=np.zeros(3), touched=np.zeros(2), entry=np.zeros(6), weight=weight, force=force)
     note_contacts(section, contacts, 40, False)
     note_contacts(section, contacts, 40, True)
-    assert (section.sampled, section.sampled_four, section.sampled_pushing) == (3, 2, 1)
-    assert (section.contact_steps, section.touched_steps, section.entry_steps) == (240, 160, 480)
+    assert (section.sampled, section.sampled_four, section.sampled_pushing) == (120, 80, 40)
+    note_contacts(section, contacts, 10, True)  # a shorter call weighs less
+    assert (section.sampled, section.sampled_four, section.sampled_pushing) == (150, 100, 50)
+    assert (section.contact_steps, section.touched_steps, section.entry_steps) == (270, 180, 540)
