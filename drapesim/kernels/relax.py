@@ -262,9 +262,9 @@ def relax(n_steps, way, fastest, peak, x, v, force, touch, spent, trial, work, f
     be twice as long as the last. So contacts that were left out as too far away cannot have been met.
 
     x, v, force (elastic + dead load), touch (contact force): (3, NU, NV). ``spent`` (2, NU) gains what damping and,
-    second, contact take out of the sheet, J. ``trial`` (3, NU, NV) and ``work`` (6, NU, NV) are scratch. ``fastest``
-    (blocks,) m/s is scratch; ``peak`` (blocks, 3) is raised to the largest warp and weft strain and sine of the yarn angle met; the work is cut into that
-    many blocks, which only decides who does it.
+    second, contact take out of the sheet, J. ``trial`` (3, NU, NV), ``work`` (6, NU, NV) and ``fastest`` (blocks,) are
+    scratch. ``peak`` (blocks, 3) is raised to the largest warp and weft strain and sine of the yarn angle met; the work
+    is cut into that many blocks, which only decides who does it.
 
     The loops hold nothing but calls: their bodies compile once as plain kernels, in half the time, and a write to a
     tuple's field straight inside a parallel loop would be lost (numba 0.68).

@@ -36,18 +36,18 @@ EASY, EASY_SPEED, EASY_DAMPING = 400, 0.125, 2000.0
 """Steps at the start of a level that are shorter, by what, and their damping (1/s). Strained links of a start, and
 kinks of the coarser lattice, go off in the quickest waves the lattice has: taken out here, they disturb nothing else.
 At the usual step a sum of force times way misses percents of what a kinked load-extension curve does in such waves (the
-rule is exact for straight curves only), and the energy does not close."""
-REACH = 4.0  # chunks of the fastest motion between searches
+rule is exact for straight curves only), and the energy does not close; at a quarter of it, 0.2 %."""
+REACH = 4.0  # times the present speed that a node may come to have before the next look
 STRIDE, STRIDE_IN_CELLS = 2e-3, 0.15  # m, and share of the spacing: farthest move between looks at the contact list
 STRAY = 1e-4  # m
 NEAR = 5e-5  # m, least way between looks
 CAUTION = 0.25  # on the stride, each time the sheet has passed through itself
-NOT_MET = Slopes(0.0, 0.0)
 LEAST_CAUTION = 1e-5  # 20 nm a move
 TRUST = 1.2  # on the stride, each chunk without
+NOT_MET = Slopes(0.0, 0.0)
 BAND = (2.5e-4, 8e-3)  # m, least and largest distance at which contacts are listed
 DAMPING = (4.0, 400.0)  # 1/s
-GENTLE = 15.0  # 1/s, least damping on coarse levels: the sheet comes down at g / 15 = 0.65 m/s, as from a hand
+GENTLE = 15.0  # 1/s, least damping on coarse levels: the sheet comes down at g / 15 = 0.65 m/s at most, as from a hand
 
 
 @dataclass(frozen=True)

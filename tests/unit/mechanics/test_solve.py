@@ -94,7 +94,7 @@ def test_no_node_outruns_the_hand(holed_lattice, curved_card, crumple):
     pace = choose_pace(problem, Slopes(1e4, 400.0), damping=1.0)
     advance(problem, motion, no_contacts(), pace, 10)
     speed = np.linalg.norm(unpadded(holed_lattice, motion.v), axis=1)
-    assert speed.max() == pytest.approx(pace.limit, rel=1e-9)
+    assert 0.3 * pace.limit < speed.max() <= pace.limit  # held before the yarns are solved, which slows them further
 
 
 def test_no_steps_only_forces(holed_lattice, curved_card, crumple):
@@ -149,9 +149,9 @@ def test_shear_slope_is_that_of_the_sheared_cell(curved_card, angle):
     assert shear_slope(problem.cloth, float(s)) == pytest.approx(slope, rel=1e-3)
 
 
-def ripple(card, pattern, share, steps=400):
+def ripple(card, cells, pattern, share, steps=400):
     """How many times a ripple of 10 nm on a flat piece has grown after some steps of ``share`` of the usual size."""
-    lattice = Lattice(0.01, 0.01, np.ones((8, 8), dtype=bool))
+    lattice = Lattice(0.01, 0.01, np.ones((cells, cells), dtype=bool))
     problem = pose(lattice, card, gravity=np.zeros(3))
     flat = np.c_[lattice.uv, np.zeros(len(lattice.uv))]
     motion = start_motion(problem, flat + 1e-8 * pattern(lattice.ij))
@@ -172,8 +172,8 @@ def along_yarns(ij):
 
 
 def across_yarns(ij):
-    """Neighbouring yarns move against each other: nothing but shear, and its quickest wave."""
-    return np.c_[(-1.0) ** ij[:, 1], 0.0 * ij]
+    """Neighbouring yarns move against each other, in both directions: nothing but shear."""
+    return np.c_[(-1.0) ** ij[:, 1], (-1.0) ** ij[:, 0], 0.0 * ij[:, 0]]
 
 
 @pytest.fixture
@@ -185,14 +185,14 @@ def straight_card(curved_card):
 
 @pytest.mark.parametrize("share", [1.0, 1.6])
 def test_time_step_is_stable_and_not_by_much(straight_card, share):
-    """A ripple of shear dies out at the chosen step, and grows at 1.6 times that."""
-    assert (ripple(straight_card, across_yarns, share) < 2.0) == (share == 1.0)
+    """A single cell, which shears the quickest, comes to rest at the chosen step, and blows up at 1.6 times that."""
+    assert (ripple(straight_card, 1, across_yarns, share) < 2.0) == (share == 1.0)
 
 
 @pytest.mark.parametrize("share", [0.1, 1.0, 1.2])
 def test_stretch_dies_out_at_any_step(straight_card, share):
     """It is solved: a link of 5000 N/m would allow an explicit step of a fifth of the usual one at most."""
-    assert ripple(straight_card, along_yarns, share) < 0.01
+    assert ripple(straight_card, 8, along_yarns, share) < 0.01
 
 
 def test_contact_carries_and_rests(on_box):
