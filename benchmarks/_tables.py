@@ -35,8 +35,9 @@ LABELS = {
 LEGEND = """\
 How to read the stages. They are those of the finest lattice; shares are of the row's whole time, steps and us/step of
 that lattice. "At work": how busy all threads were in that time; the rest they waited, for each other or for other
-programs. The system books it a little late: under about a millisecond a step, a stage's work may show in the next one,
-even above 100%. Rates and limits hold for the time at work. The limits are what this machine was measured to do, see the top:
+programs. The system books other threads' work a little late: of a stage that takes less than about a millisecond a step
+some may show in the next one, even above 100%. Rates and limits hold for the time at work. The limits are what this
+machine was measured to do, see the top:
   Gop/s     sums, products, comparisons; of as many independent products and sums
   divider   the share of the time that the quotients and square roots alone would take
   near      bytes of array elements, read and written; of a copy as large as the rows at hand, beside the core
