@@ -30,6 +30,7 @@ from drapesim.kernels.pairs import (
 )
 
 TURN = 0.5  # cosine: a direction that has turned by more than this is another contact
+SWING = 0.3  # of a weight, after which the inertia lent at the search may be too little
 RUNS = 16
 FEATURE = (1 << 30) - 1
 THERE, ELSEWHERE, OFF = range(3)
@@ -214,16 +215,17 @@ def aim_range(lo, hi, left, flat, contacts, point, key, body, n_triangles):
         if contacts.force[c, 0] == 0.0 and contacts.force[c, 1] == 0.0 and contacts.force[c, 2] == 0.0:
             continue
         state = aim_one(c, corner, way, flat, contacts, point, key, body, n_triangles)
-        left[c] = state != THERE
         along = 0.0
         apart = contacts.offset[c]
         for d in range(3):
             along += way[0, d] * contacts.normal[c, d]
             apart -= contacts.normal[c, d] * point[c, d]
+        left[c] = state != THERE or not along > TURN
         if state == OFF or not along > TURN:
             continue
         lean = 0.0
         gap = 0.0
+        old_gap = -contacts.offset[c]
         offset = apart
         for d in range(3):
             before = 0.0
@@ -232,6 +234,7 @@ def aim_range(lo, hi, left, flat, contacts, point, key, body, n_triangles):
                 before += contacts.weight[c, k] * corner[k, d]
                 now += way[1, k] * corner[k, d]
             contacts.anchor[c, d] -= before  # minus the stretch of the grip
+            old_gap += contacts.normal[c, d] * before
             lean += way[0, d] * contacts.anchor[c, d]
             gap += way[0, d] * now
             offset += way[0, d] * way[2, d]
@@ -241,18 +244,21 @@ def aim_range(lo, hi, left, flat, contacts, point, key, body, n_triangles):
             contacts.normal[c, d] = way[0, d]
             point[c, d] = way[2, d]
         for k in range(4):
+            if abs(way[1, k] - contacts.weight[c, k]) > SWING:
+                left[c] = True
             contacts.weight[c, k] = way[1, k]
         contacts.offset[c] = offset
-        contacts.last[c] = gap - offset
+        contacts.last[c] += gap - offset - old_gap  # what it went since the last step stays: the dashpot knows it
 
 
 @parallel_kernel
 def aim_contacts(left, flat, contacts, point, key, body, n_triangles):
-    """Aim all contacts that push anew; ``left`` (K,) tells those of which another feature is closest now.
+    """Aim all contacts that push anew.
 
-    ``flat`` (3, N) positions on the padded grid; ``point`` (K, 3) on the body and ``key`` (K,) as in `Found`. Changes
-    weight, normal, offset, anchor and last of ``contacts``, and ``point``. What a contact carries stays: its push, and
-    the stretch of its grip, turned into the new plane.
+    ``left`` (K,) tells those to search: another feature is closest now, or they have turned or slid far. ``flat``
+    (3, N) positions on the padded grid; ``point`` (K, 3) on the body and ``key`` (K,) as in `Found`. Changes weight, normal,
+    offset, anchor and last of ``contacts``, and ``point``. What a contact carries stays: its push, what it went in the
+    last step, and the stretch of its grip, turned into the new plane.
     """
     n = left.shape[0]
     for b in prange(RUNS):

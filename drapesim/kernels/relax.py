@@ -18,12 +18,13 @@ from drapesim.kernels.yarns import tighten_columns, tighten_rows
 
 
 class Contacts(NamedTuple):
-    """K frozen contacts: the point sum_k weight x[node] must stay on the positive side of a plane.
+    """K contacts: the point sum_k weight x[node] must stay on the positive side of a plane, frozen for one call.
 
     Against the body the weights sum to one and this is a point of the cloth; between two layers of cloth they sum to
     zero and it is the way from one layer's point to the other's, which must keep the thickness along the normal.
 
-    Nodes are flat indices on the padded grid. ``anchor`` (K, 3), ``force`` (K, 3) and ``last`` (K,) are state.
+    Nodes are flat indices on the padded grid. ``anchor`` (K, 3), ``force`` (K, 3) and ``last`` (K,) are
+    state; between calls weight, normal and offset follow the two features (kernels.aim).
     ``touched`` lists the M nodes with contacts; node m owns entries start[m] .. start[m+1] of (entry, slot): contact,
     and which of its four nodes this is.
     """
@@ -51,7 +52,7 @@ class Pace(NamedTuple):
     stiffness: float  # contact, normal, N/m
     grip: float  # contact, tangential, N/m
     dashpot: float  # contact, normal, N per m of movement in one step
-    limit: float  # m/s, no node moves faster: a hand's speed; at rest it changes nothing
+    limit: float  # m/s, of each kick: no node moves much faster; at rest it changes nothing
     hold_u: float  # kg, dt^2 times the stiffness that links of full width are solved with, along each axis of the grid
     hold_v: float
 
@@ -167,7 +168,8 @@ def collect_touch(lo, hi, flat_touch, contacts):
 def kick_columns(lo, hi, trial, v, force, touch, light, pace):
     """Velocity after one explicit kick of node columns lo..hi-1 into ``trial`` (3, NU, NV), at most ``pace.limit``.
 
-    It is limited here and not once the yarns are solved: there a node slowed by itself would strain its links anew.
+    It is limited here and not once the yarns are solved: there a node slowed by itself would strain its links anew. The
+    solve takes energy out, but may hand a node up to about 1.4 times the speed it had.
     """
     keep = 1.0 - 0.5 * pace.damping * pace.dt
     gain = 1.0 / (1.0 + 0.5 * pace.damping * pace.dt)
@@ -259,7 +261,8 @@ def relax(n_steps, way, fastest, peak, x, v, force, touch, spent, trial, work, f
     """Take at most ``n_steps`` steps in place; with 0 steps only the forces at ``x`` are computed.
 
     Returns the number of steps taken: no more once some node might go farther than ``way`` (m) in the next, which may
-    be twice as long as the last. So contacts that were left out as too far away cannot have been met.
+    be twice as long as the last. So contacts that were left out as too far away cannot have been met
+    (but in the first step, which is always taken).
 
     x, v, force (elastic + dead load), touch (contact force): (3, NU, NV). ``spent`` (2, NU) gains what damping and,
     second, contact take out of the sheet, J. ``trial`` (3, NU, NV), ``work`` (6, NU, NV) and ``fastest`` (blocks,) are

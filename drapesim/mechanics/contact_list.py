@@ -42,10 +42,18 @@ def no_contacts() -> ContactSet:
 
 
 def carry_contacts(
-    lattice: Lattice, found: Found, thickness: float, friction: Array, preload: Array, anchor: Array, force: Array
+    lattice: Lattice,
+    found: Found,
+    thickness: float,
+    friction: Array,
+    preload: Array,
+    anchor: Array,
+    force: Array,
+    went: Array | None = None,
 ) -> ContactSet:
     """``found`` made ready for the relaxation, with what each contact carries: preload (K,) N, anchor, force (K, 3).
 
+    ``went`` (K,) m: by how much its gap grew in the last step, nothing if not given; its dashpot wants to know.
     ``thickness`` (m) of the cloth: half of it parts a mid-surface from the body, all of it two mid-surfaces.
     ``friction`` (parts + 1,): static coefficient of each part of the body, and last of the cloth on itself.
     """
@@ -61,7 +69,7 @@ def carry_contacts(
         preload=preload,
         anchor=anchor,
         force=force,
-        last=found.gap - apart,
+        last=found.gap - apart - (0.0 if went is None else went),
         touched=touched,
         start=start,
         entry=entry,
@@ -96,17 +104,20 @@ def match_contacts(before: Array, now: Array) -> Array:
     return source
 
 
-def taken_up(found: Found, x: Array, before: ContactSet, origin: Array) -> tuple[Array, Array, Array]:
-    """(preload (K,) N, anchor (K, 3), force (K, 3) N) of ``found`` at ``x`` (n, 3): contacts known ``before`` go on.
+def taken_up(found: Found, x: Array, before: ContactSet, origin: Array) -> tuple[Array, Array, Array, Array]:
+    """(preload (K,) N, anchor and force (K, 3), went (K,) m) of ``found`` at ``x`` (n, 3): known contacts go on.
 
     ``origin`` (K,): row before of a contact that was not searched anew, else -1. Of a grip only the tangential stretch
     is kept, turned into the new plane. A contact that the last search did not know starts unloaded.
     """
     n, old = len(found.gap), before.contacts
-    preload, anchor, force = np.zeros(n), np.empty((n, 3)), np.zeros((n, 3))
+    preload, anchor, force, went = np.zeros(n), np.empty((n, 3)), np.zeros((n, 3)), np.zeros(n)
+    was = np.einsum("ck,ckd->cd", old.weight, x[before.found.node])
+    grown = np.einsum("cd,cd->c", old.normal, was) - old.offset - old.last
     kept = np.flatnonzero(origin >= 0)  # these lie in their old planes, where nothing needs to be turned
     rows = origin[kept]
     preload[kept], anchor[kept], force[kept] = old.preload[rows], old.anchor[rows], old.force[rows]
+    went[kept] = grown[rows]
     new = np.flatnonzero(origin < 0)
     at = np.einsum("ck,ckd->cd", found.weight[new], x[found.node[new]])
     anchor[new] = at
@@ -114,17 +125,16 @@ def taken_up(found: Found, x: Array, before: ContactSet, origin: Array) -> tuple
     is_open[rows] = False
     lost = np.flatnonzero(is_open)
     if not len(lost) or not len(new):
-        return preload, anchor, force
+        return preload, anchor, force, went
     match = match_contacts(before.found.key[lost], found.key[new])
     known = np.flatnonzero(match >= 0)
     rows = lost[match[known]]
-    preload[new[known]], force[new[known]] = old.preload[rows], old.force[rows]
-    was = np.einsum("ck,ckd->cd", old.weight[rows], x[before.found.node[rows]])
-    stretch, normal = old.anchor[rows] - was, found.normal[new[known]]
+    preload[new[known]], force[new[known]], went[new[known]] = old.preload[rows], old.force[rows], grown[rows]
+    stretch, normal = old.anchor[rows] - was[rows], found.normal[new[known]]
     stretch -= np.einsum("cd,cd->c", stretch, normal)[:, None] * normal
     loaded = (old.force[rows] != 0.0).any(1)
     anchor[new[known]] += np.where(loaded[:, None], stretch, 0.0)
-    return preload, anchor, force
+    return preload, anchor, force, went
 
 
 def flat_index(lattice: Lattice) -> Array:
@@ -134,8 +144,14 @@ def flat_index(lattice: Lattice) -> Array:
 
 
 def incidence(node: Array, weight: Array) -> tuple[Array, Array, Array, Array]:
-    """(start, touched, entry, slot): for each touched node the contacts that act on it, in stored order."""
-    contact, corner = np.nonzero(weight)
+    """(start, touched, entry, slot): for each touched node the contacts that act on it, in stored order.
+
+    A place whose weight happens to be zero counts, unless its node is named before it: the weight may grow.
+    """
+    used = weight != 0.0
+    for k in range(1, node.shape[1]):
+        used[:, k] |= (node[:, k, None] != node[:, :k]).all(1)
+    contact, corner = np.nonzero(used)
     owner = node[contact, corner]
     order = np.argsort(owner, kind="stable")
     touched, first = np.unique(owner[order], return_index=True)

@@ -29,9 +29,9 @@ from drapesim.mechanics.self_contact import Weave, prepare_weave
 Array = np.ndarray
 
 TIME_STEP_SHARE = 0.7  # of the largest step that is stable where nothing changes meanwhile
-CONTACT_STIFFNESS = 2.0  # normal, in units of the stiffness that sets the time step
+CONTACT_STIFFNESS = 2.0  # in units of the stiffness that sets the longest time step
 FASTEST = 1.0  # m/s, a hand's speed
-MOST_OF_THICKNESS = 0.25  # that a node goes in a step: contact stops it within about a step's way
+MOST_OF_THICKNESS = 0.25  # that a kick makes a node go in a step: contact stops it within about a step's way
 
 
 @dataclass
@@ -162,14 +162,12 @@ def shear_slope(cloth: ClothConstants, sine: float) -> float:
 def choose_pace(problem: Problem, slopes: Slopes, damping: float) -> Pace:
     """Time step from the quickest wave of shear, bend and tension: stretch along the yarns is solved at any step.
 
-    ``damping`` (1/s). Contacts are some times as stiff as what sets the step, against inertia that they are lent
-    (`with_contact_inertia`).
+    ``damping`` (1/s). Contacts have one stiffness as long as a lattice is relaxed, since what they carry depends on it:
+    some times what sets the longest step, against inertia that they are lent (`with_contact_inertia`).
     """
-    card, h = problem.card, problem.least_spacing
-    bend = max(card.bend_warp, card.bend_weft, card.twist)
-    stiff = slopes.across + 32.0 * bend / h**2
-    dt = TIME_STEP_SHARE * 2.0 / np.sqrt(stiff / (card.areal_density * h**2))
-    link = CONTACT_STIFFNESS * stiff
+    card = problem.card
+    dt = min(longest_step(problem), _stable_step(problem, slopes.across + bend_stiffness(problem)))
+    link = CONTACT_STIFFNESS * (8.0 * card.shear_rigidity + bend_stiffness(problem))
     hold = dt**2 * slopes.along
     limit = min(FASTEST, MOST_OF_THICKNESS * card.thickness / dt)
     cloth = problem.cloth
@@ -177,6 +175,21 @@ def choose_pace(problem: Problem, slopes: Slopes, damping: float) -> Pace:
         dt=float(dt), damping=damping, stiffness=link, grip=link, dashpot=0.5 * link, limit=float(limit),
         hold_u=float(hold * cloth.hv / cloth.hu), hold_v=float(hold * cloth.hu / cloth.hv),
     )  # fmt: skip
+
+
+def bend_stiffness(problem: Problem) -> float:
+    """N/m, what bending and twist add to the stiffness of the quickest wave."""
+    card = problem.card
+    return 32.0 * max(card.bend_warp, card.bend_weft, card.twist) / problem.least_spacing**2
+
+
+def longest_step(problem: Problem) -> float:
+    """s, the time step of a flat sheet at rest: none is longer."""
+    return _stable_step(problem, 8.0 * problem.card.shear_rigidity + bend_stiffness(problem))
+
+
+def _stable_step(problem: Problem, stiff: float) -> float:
+    return TIME_STEP_SHARE * 2.0 * problem.least_spacing * float(np.sqrt(problem.card.areal_density / stiff))
 
 
 def shortened(pace: Pace, share: float) -> Pace:
@@ -189,7 +202,8 @@ def with_contact_inertia(problem: Problem, found: ContactSet, pace: Pace) -> Pro
     """Raise the inertia of nodes under contacts so that the time step stays stable; rest does not depend on inertia.
 
     A node's row of the contacts' stiffness sums to at most |weight| times the sum of the contact's |weights| (one
-    against the body, two between layers), each with the contact's stiffness.
+    against the body, two between layers), each with the contact's stiffness. It is lent for the longest step, so the
+    same contacts are always lent the same.
     """
     contacts = found.contacts
     base = problem.card.areal_density * padded(problem.lattice, problem.lattice.node_area)
@@ -197,7 +211,7 @@ def with_contact_inertia(problem: Problem, found: ContactSet, pace: Pace) -> Pro
     if len(contacts.touched):
         row = np.abs(contacts.weight[contacts.entry, contacts.slot]) * np.abs(contacts.weight).sum(1)[contacts.entry]
         stiffness[contacts.touched] = np.add.reduceat(row, contacts.start[:-1]) * (pace.stiffness + 0.5 * pace.dashpot)
-    extra = 0.25 * pace.dt**2 / TIME_STEP_SHARE**2 * stiffness.reshape(base.shape)
+    extra = 0.25 * longest_step(problem) ** 2 / TIME_STEP_SHARE**2 * stiffness.reshape(base.shape)
     mass = base + extra
     return replace(problem, fields=problem.fields._replace(mass=mass, light=lightness(mass, problem.fields.free)))
 

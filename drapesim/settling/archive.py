@@ -33,6 +33,7 @@ Array = np.ndarray
 
 RUN_FILE = "run.h5"
 CHECKPOINT_FILE = "checkpoint.h5"
+CHECKPOINT_LAYOUT = 2
 LAYOUT = 4  # of the groups beside VTKHDF; raised when an old file can no longer be read
 VTK_VERSION = (2, 2)  # of the VTKHDF layout: old enough for the viewers in use
 
@@ -181,6 +182,7 @@ def save_checkpoint(path: str | Path, checkpoint: Checkpoint, fingerprint: str) 
 
     def fill(file: h5py.File) -> None:
         file.attrs["fingerprint"] = fingerprint
+        file.attrs["layout"] = CHECKPOINT_LAYOUT
         for field in fields(checkpoint):
             value = getattr(checkpoint, field.name)
             if isinstance(value, np.ndarray):
@@ -196,6 +198,10 @@ def load_checkpoint(path: str | Path, fingerprint: str) -> Checkpoint:
     """The checkpoint in a run folder or file. Raises `InputError` if there is none or it is of another input."""
     path = _file_of(path, CHECKPOINT_FILE)
     with reading_hdf5(path, "checkpoint") as file:
+        layout = file.attrs.get("layout")
+        if layout != CHECKPOINT_LAYOUT:
+            problem = f"the checkpoint's layout is {layout}, and this version reads {CHECKPOINT_LAYOUT}"
+            raise InputError(path, "", problem, "start anew without --resume")
         if file.attrs.get("fingerprint") != fingerprint:
             problem = "the checkpoint is of another input: the scene, a file it names or the spacing has changed"
             raise InputError(path, "", problem, "put the input back as it was, or start anew without --resume")

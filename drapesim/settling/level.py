@@ -144,9 +144,9 @@ def search_moved(state: LevelState, pace: Pace, way: float, left: Array) -> bool
     """Search where it is due before nodes move by up to ``way`` (m); False if the sheet has crossed itself.
 
     A triangle is due when the coming moves could leave what its list covers, when it has strayed so far that its frozen
-    planes no longer tell the truth (a tenth of a millimetre once the sheet is slow), and when one of its contacts has
-    ``left`` (K,) its features. Layers are searched all together, by the farthest move of any node along an axis: both
-    sides move, and askew, so they have a quarter of the room.
+    planes no longer tell the truth (a tenth of a millimetre once the sheet is slow), and when one of its contacts with
+    the body has ``left`` (K,) its features. Layers are searched all together, by the farthest move of any node along an
+    axis: both sides move, and askew, so they have a quarter of the room.
     """
     reach = max(STRAY, 2.0 * way)
     if state.searched_at is None or state.band is None or state.layers_at is None:
@@ -221,6 +221,7 @@ def take_chunk(state: LevelState) -> Pace:
         pace = usual
         if state.steps < EASY:
             pace = shortened(usual, EASY_SPEED)._replace(damping=EASY_DAMPING)
+        pace = pace._replace(limit=state.caution * pace.limit)  # or the first step alone would outrun a small stride
         # from rest nobody knows how fast the first step will be
         cover = way if state.searched_at is not None else max(way, 2.0 * pace.limit * pace.dt)
         gone = aimed(state.problem, motion.x, state.found)

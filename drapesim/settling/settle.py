@@ -25,10 +25,18 @@ from drapesim.mechanics.body_contact import prepare_body
 from drapesim.mechanics.contact_list import carry_contacts, force_between_layers
 from drapesim.mechanics.energies import grid_shape, unpadded
 from drapesim.mechanics.search import cleared
-from drapesim.mechanics.solve import Slopes, pose_problem, positions, start_motion, stored_energy
+from drapesim.mechanics.solve import (
+    Slopes,
+    choose_pace,
+    pose_problem,
+    positions,
+    start_motion,
+    stored_energy,
+    with_contact_inertia,
+)
 from drapesim.settling.certificate import Certificate, certify
 from drapesim.settling.exact import count_self_crossings
-from drapesim.settling.level import DAMPING, GENTLE, Crossed, LevelState, Progress, relax_level, run_on
+from drapesim.settling.level import DAMPING, GENTLE, NOT_MET, Crossed, LevelState, Progress, relax_level, run_on
 
 Array = np.ndarray
 
@@ -291,11 +299,14 @@ def _take_up(state: LevelState, resume: Checkpoint) -> None:
     problem = state.problem
     state.motion = start_motion(problem, resume.x, resume.v)
     state.motion.spent[:] = resume.spent
-    state.steps, state.damping, state.slopes = resume.steps, resume.damping, Slopes(*resume.slopes.tolist())
+    state.steps, state.damping = resume.steps, resume.damping
+    state.slopes = Slopes(*resume.slopes.tolist()) if resume.slopes.any() else NOT_MET
     state.lent = resume.lent
     found = Found(*(getattr(resume, f"found_{name}") for name in Found._fields))
     carried = (resume.preload, resume.anchor, resume.push)
     state.found = carry_contacts(problem.lattice, found, problem.card.thickness, problem.friction, *carried)
+    # the account holds what was lent
+    state.problem = with_contact_inertia(problem, state.found, choose_pace(problem, state.slopes, state.damping))
 
 
 def _finished(

@@ -84,6 +84,15 @@ def test_incidence_gathers_what_a_scatter_would():
     assert sorted(touched.tolist()) == np.unique(node[weight > 0.0]).tolist()
 
 
+def test_a_weight_of_zero_has_its_place_unless_its_node_is_named_before():
+    """The middle of a folded sheet lies straight over a corner: two weights are zero, and grow when it slides."""
+    node, weight = np.array([[7, 1, 2, 3], [4, 5, 5, 4]]), np.array([[1.0, -1.0, 0.0, 0.0], [0.4, 0.6, 0.0, 0.0]])
+    start, touched, entry, slot = incidence(node, weight)
+    assert touched.tolist() == [1, 2, 3, 4, 5, 7]
+    assert list(zip(entry.tolist(), slot.tolist(), strict=True)) == [(0, 1), (0, 2), (0, 3), (1, 0), (1, 1), (0, 0)]
+    assert start.tolist() == [0, 1, 2, 3, 4, 5, 6]
+
+
 def test_flat_index_is_the_place_on_the_padded_grid(holed_lattice):
     values = np.arange(1.0, len(holed_lattice.ij) + 1.0)
     grid = padded(holed_lattice, values)

@@ -7,7 +7,7 @@ import pytest
 
 from drapesim.matter.sheet import Lattice
 from drapesim.mechanics.body_contact import prepare_body
-from drapesim.mechanics.contact_list import no_contacts
+from drapesim.mechanics.contact_list import kept_apart, no_contacts
 from drapesim.mechanics.energies import smooth_curve, unpadded
 from drapesim.mechanics.independent import elastic_energies, elastic_force
 from drapesim.mechanics.search import cleared, find_touching
@@ -94,7 +94,8 @@ def test_no_node_outruns_the_hand(holed_lattice, curved_card, crumple):
     pace = choose_pace(problem, Slopes(1e4, 400.0), damping=1.0)
     advance(problem, motion, no_contacts(), pace, 10)
     speed = np.linalg.norm(unpadded(holed_lattice, motion.v), axis=1)
-    assert 0.3 * pace.limit < speed.max() <= pace.limit  # held before the yarns are solved, which slows them further
+    # held before the yarns are solved, which may hand on up to sqrt(2) in each direction
+    assert 0.3 * pace.limit < speed.max() <= 3.0**0.5 * pace.limit
 
 
 def test_no_steps_only_forces(holed_lattice, curved_card, crumple):
@@ -224,6 +225,36 @@ def test_contact_inertia_slows_what_touches_and_nothing_else(on_box):
     # lent once, however often the contacts are listed anew
     again = with_contact_inertia(heavier, found, pace)
     np.testing.assert_array_equal(again.fields.mass, heavier.fields.mass)
+
+
+def test_a_copy_shares_nothing_that_changes(on_box):
+    problem, x = on_box
+    found, _ = find_touching(problem, x, 1e-3, None, no_contacts())
+    copy = kept_apart(found)
+    for name in ("weight", "normal", "offset", "preload", "anchor", "force", "last"):
+        before = getattr(copy.contacts, name).copy()
+        getattr(found.contacts, name)[:] += 1.0
+        np.testing.assert_array_equal(getattr(copy.contacts, name), before)
+    found.found.point[:] += 1.0
+    np.testing.assert_allclose(found.found.point - copy.found.point, 1.0, rtol=0, atol=1e-12)
+    assert copy.found.weight is copy.contacts.weight
+    assert copy.found.normal is copy.contacts.normal
+
+
+def test_a_call_ends_before_a_node_goes_too_far(holed_lattice, curved_card):
+    """A falling sheet is stopped on its way, with room for a next step twice as long as the last."""
+    problem = pose(holed_lattice, curved_card)
+    x = np.c_[holed_lattice.uv, np.zeros(len(holed_lattice.uv))]
+    pace, way = choose_pace(problem, Slopes(1e4, 400.0), damping=1.0), 1e-4
+    motion = start_motion(problem, x)
+    taken = advance(problem, motion, no_contacts(), pace, 1000, way)
+    fallen = np.abs(positions(problem, motion) - x).max()
+    last = np.abs(motion.v[2]).max() * pace.dt
+    assert 1 < taken < 1000
+    assert fallen <= way - last
+    assert fallen > way - 4.0 * last
+    assert advance(problem, motion, no_contacts(), pace, 1000, 0.0) == 1  # one step is always taken
+    assert advance(problem, start_motion(problem, x), no_contacts(), pace, 7) == 7
 
 
 def test_without_a_body_nothing_touches(holed_lattice, curved_card, crumple):
