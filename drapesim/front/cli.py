@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from drapesim import __version__
+from drapesim.front.body_command import add_body_command
 from drapesim.ground.outcome import Ending, InputError
 
 SETTLED, BAD_INPUT, UNSETTLED, INTERRUPTED = 0, 2, 3, 130
@@ -73,6 +74,7 @@ def build_parser() -> argparse.ArgumentParser:
     lab.add_argument("--no-pictures", action="store_true", help="write lab.csv, but no sheet")
     lab.add_argument("--quiet", action="store_true", help="show no progress")
     lab.set_defaults(command=command_lab)
+    add_body_command(commands)
     return parser
 
 

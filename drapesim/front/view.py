@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib import import_module
 from pathlib import Path
@@ -206,44 +206,20 @@ class Studio:
 
     def take(self, camera: Camera) -> Shot:
         """Draw body, support, sheet and outlines as ``camera`` sees them."""
-        import pyvista as pv
-        from PIL import Image
-
-        way = np.array(camera.way) / np.linalg.norm(camera.way)
-        right = np.cross(way, camera.up)
-        right /= np.linalg.norm(right)
-        upward = np.cross(right, way)
-        across, along = camera.frame @ right, camera.frame @ upward
-        size = 1.06 * np.array([np.ptp(across), np.ptp(along)]) + 0.02
-        rows = int(np.clip(WIDTH * size[1] / size[0], 0.15 * WIDTH, 0.55 * WIDTH))
-        metres_per_pixel = float(max(size[0] / WIDTH, size[1] / rows))
-        centre = 0.5 * (across.min() + across.max()) * right + 0.5 * (along.min() + along.max()) * upward
-        centre = centre + (camera.frame @ way).mean() * way
-
         plotter = self.plotter
         plotter.suppress_rendering = True  # until all is in its place: each change would draw the picture anew
-        plotter.window_size = [GRAIN * WIDTH, GRAIN * rows]
-        plotter.remove_all_lights()
-        for sideways, over, back, strength in ((-0.7, 0.9, 0.6, 0.42), (0.8, 0.5, 0.9, 0.2), (0.0, 0.0, 1.0, 0.55)):
-            place = sideways * right + over * upward - back * way
-            plotter.add_light(pv.Light(position=tuple(place), intensity=strength, light_type="scene light"))
+        shot = _aim(plotter, camera)
         for is_cut, actors in self.sheets.items():
             for actor in actors:
                 actor.visibility = is_cut == camera.is_cut
-        outlines = [] if camera.is_cut else self._add_outlines(way, OUTLINE * metres_per_pixel)
-        far = 10.0
-        plotter.camera.focal_point = tuple(centre)
-        plotter.camera.position = tuple(centre - far * way)
-        plotter.camera.up = tuple(upward)
-        plotter.camera.parallel_projection = True
-        plotter.camera.parallel_scale = 0.5 * rows * metres_per_pixel
-        plotter.camera.clipping_range = (0.1, 2.0 * far)
-        plotter.suppress_rendering = False
-        plotter.render()  # the first time it does nothing, and the next line draws
-        drawn = np.asarray(plotter.screenshot(return_img=True))[:, :, :3]
-        pixels = np.asarray(Image.fromarray(drawn).reduce(GRAIN))
+        outlines = (
+            []
+            if camera.is_cut
+            else self._add_outlines(np.cross(shot.upward, shot.right), OUTLINE * shot.metres_per_pixel)
+        )
+        pixels = _grab(plotter)
         plotter.remove_actor(outlines, render=False)
-        return Shot(pixels, centre, right, upward, metres_per_pixel)
+        return replace(shot, pixels=pixels)
 
     def _add_outlines(self, way: Array, radius: float) -> list[Any]:
         """Outlines of the marks, each on a white line, so that it shows on any colour of the sheet.
@@ -259,6 +235,69 @@ class Studio:
         shapes = [(_thicken(under, 1.9 * radius), "white")] if under else []
         shapes += [(_thicken(lines, radius), colour) for colour, lines in over.items() if lines]
         return [self.plotter.add_mesh(mesh, color=colour, ambient=0.6, diffuse=0.5) for mesh, colour in shapes]
+
+
+def _aim(plotter: Any, camera: Camera) -> Shot:
+    """Window, lights and camera of ``plotter`` so that ``camera.frame`` fills the picture; the shot without pixels."""
+    import pyvista as pv
+
+    way = np.array(camera.way) / np.linalg.norm(camera.way)
+    right = np.cross(way, camera.up)
+    right /= np.linalg.norm(right)
+    upward = np.cross(right, way)
+    across, along = camera.frame @ right, camera.frame @ upward
+    size = 1.06 * np.array([np.ptp(across), np.ptp(along)]) + 0.02
+    rows = int(np.clip(WIDTH * size[1] / size[0], 0.15 * WIDTH, 0.55 * WIDTH))
+    metres_per_pixel = float(max(size[0] / WIDTH, size[1] / rows))
+    centre = 0.5 * (across.min() + across.max()) * right + 0.5 * (along.min() + along.max()) * upward
+    centre = centre + (camera.frame @ way).mean() * way
+    plotter.window_size = [GRAIN * WIDTH, GRAIN * rows]
+    plotter.remove_all_lights()
+    for sideways, over, back, strength in ((-0.7, 0.9, 0.6, 0.42), (0.8, 0.5, 0.9, 0.2), (0.0, 0.0, 1.0, 0.55)):
+        place = sideways * right + over * upward - back * way
+        plotter.add_light(pv.Light(position=tuple(place), intensity=strength, light_type="scene light"))
+    far = 10.0
+    plotter.camera.focal_point = tuple(centre)
+    plotter.camera.position = tuple(centre - far * way)
+    plotter.camera.up = tuple(upward)
+    plotter.camera.parallel_projection = True
+    plotter.camera.parallel_scale = 0.5 * rows * metres_per_pixel
+    plotter.camera.clipping_range = (0.1, 2.0 * far)
+    return Shot(np.zeros((rows, WIDTH, 3), np.uint8), centre, right, upward, metres_per_pixel)
+
+
+def _grab(plotter: Any) -> Array:
+    """(h, w, 3) uint8: what the camera sees, each pixel the mean of `GRAIN` by `GRAIN` drawn."""
+    from PIL import Image
+
+    plotter.suppress_rendering = False
+    plotter.render()  # the first time it does nothing, and the next line draws
+    drawn = np.asarray(plotter.screenshot(return_img=True))[:, :, :3]
+    return np.asarray(Image.fromarray(drawn).reduce(GRAIN))
+
+
+def draw_body(vertices: Array, faces: Array, cameras: tuple[Camera, ...]) -> list[Shot] | None:
+    """A bare body (vertices (n, 3) m, faces (m, 3)), faces flat as they are, as each camera sees it; None as above."""
+    window = pick_window()
+    if window is None:
+        return None
+    os.environ["VTK_DEFAULT_OPENGL_WINDOW"] = window
+    import pyvista as pv
+
+    plotter = pv.Plotter(off_screen=True, lighting="none")
+    try:
+        plotter.set_background("white")
+        plotter.disable_anti_aliasing()
+        mesh = pv.PolyData.from_regular_faces(vertices, faces)
+        plotter.add_mesh(mesh, color=WOOD, smooth_shading=False, ambient=0.3, diffuse=0.85, specular=0.0)
+        shots = []
+        for camera in cameras:
+            plotter.suppress_rendering = True
+            shot = _aim(plotter, camera)
+            shots.append(replace(shot, pixels=_grab(plotter)))
+        return shots
+    finally:
+        plotter.close()
 
 
 def _thicken(lines: list[Array], radius: float) -> Any:

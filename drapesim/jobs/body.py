@@ -1,0 +1,159 @@
+"""Making a body file: from slices to a closed, light mesh of the skin, with every change measured."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from drapesim import __version__
+from drapesim.ground.files import write_bytes
+from drapesim.ground.outcome import InputError
+from drapesim.jobs.run import make_folder
+from drapesim.matter.body import Body, BodyPart, check_body, enclosed_volume
+from drapesim.matter.body_repair import repair_mesh
+from drapesim.matter.slices import Slices, need
+from drapesim.matter.slices_files import Ending, read_slices
+from drapesim.matter.slices_mesh import MOST_VOLUME_CHANGE, keep_largest, smooth_skin, spell_ply, thin_out
+from drapesim.matter.slices_skin import Skin, cut_skin, find_skin, find_threshold
+from drapesim.mechanics.body_contact import prepare_body
+from drapesim.settling.exact import count_self_crossings, measure_distance
+
+Array = np.ndarray
+Say = Callable[[str], None]
+
+LEAST_FACES = 200
+TRIES = 7  # halvings of the range, in its logarithm, in which the number of faces is sought
+
+
+@dataclass(frozen=True)
+class SliceSettings:
+    """How slices are made into a body; lengths m. ``spacing`` is for pictures only, see `read_slices`."""
+
+    spacing: tuple[float, float, float] | None = None
+    first: Ending = "feet"
+    threshold: float | None = None
+    opening: float = 6e-3
+    pocket: float = 1e-2
+    error: float = 5e-4
+
+    def __post_init__(self) -> None:
+        for name, value, low, high in (("--opening-mm", self.opening, 0.0, 0.1), ("--pocket-mm", self.pocket, 0.0, 0.1),
+                                       ("--error-mm", self.error, 1e-5, 0.02)):  # fmt: skip
+            if not low <= value <= high:
+                remedy = f"give {1e3 * low:g} to {1e3 * high:g}"
+                raise InputError("", name, f"{1e3 * value:g} is out of range", remedy)
+        if self.spacing is not None and not all(0.0 < h < np.inf for h in self.spacing):
+            raise InputError("", "--spacing-mm", "a spacing is not above zero", "give three lengths above zero")
+
+
+@dataclass(frozen=True)
+class SliceBody:
+    """The ``body`` and what was done on the way; lengths m, volumes m3.
+
+    ``volume_change`` (relative) by smoothing; ``faces_before`` the thinning out, whose largest distance, either way,
+    is ``error``; ``crossings`` pairs of triangles that cross.
+    """
+
+    slices: Slices
+    skin: Skin
+    body: Body
+    volume: float
+    volume_change: float
+    moved: float  # m, the largest move of a vertex by smoothing
+    specks: int  # small shells beside the body that were left out
+    faces_before: int
+    error: float
+    crossings: int
+
+
+def make_body(source: Path, settings: SliceSettings, say: Say = lambda _: None) -> SliceBody:
+    """The skin in the slices at ``source``. Raises InputError where they cannot be read or hold no closed body."""
+    need("fast_simplification", source, "thinning out")
+    say("reading the slices")
+    slices = read_slices(source, settings.spacing, settings.first)
+    say("parting the body from table and air")
+    try:
+        threshold = find_threshold(slices, settings.threshold)
+        skin = find_skin(slices, threshold, settings.opening, settings.pocket)
+        say("cutting the surface")
+        vertices, faces, specks = keep_largest(*cut_skin(slices, skin))
+    except InputError as fault:  # say which volume it was
+        raise InputError(source, fault.where, fault.problem, fault.remedy) from fault
+    smooth, change = smooth_skin(vertices, faces)
+    if abs(change) > MOST_VOLUME_CHANGE:
+        problem = f"smoothing changes the volume by {100 * change:.2f} %, more than {100 * MOST_VOLUME_CHANGE:g} %"
+        raise InputError(source, "", problem, "the body is too small for its voxels; use a finer series")
+    moved = float(np.sqrt(((smooth - vertices) ** 2).sum(axis=1).max()))
+    whole = _as_body(smooth, faces, source)
+    say(f"thinning out {len(whole.faces)} triangles")
+    body, error = _thin_out_within(whole, settings.error, source)
+    return SliceBody(
+        slices=slices,
+        skin=skin,
+        body=body,
+        volume=enclosed_volume(body.vertices, body.faces),
+        volume_change=change,
+        moved=moved,
+        specks=specks,
+        faces_before=len(faces),
+        error=error,
+        crossings=count_self_crossings(body.vertices, body.faces)[0],
+    )
+
+
+def _as_body(vertices: Array, faces: Array, source: Path) -> Body:
+    """One closed part, checked; `InputError` where the surface is not closed."""
+    vertices, faces, repairs = repair_mesh(vertices, faces, str(source))
+    part = np.zeros(len(faces), dtype=np.int32)
+    region = np.full(len(faces), -1, dtype=np.int32)
+    vertices = np.ascontiguousarray(vertices, dtype=np.float64)
+    return check_body(Body(vertices, faces, part, (BodyPart("body", ""),), region, repairs=repairs))
+
+
+def _thin_out_within(whole: Body, allowed: float, source: Path) -> tuple[Body, float]:
+    """The lightest mesh found that stays closed and nowhere farther than ``allowed`` (m) from ``whole``."""
+    field = prepare_body(whole)
+    best, best_error = whole, 0.0
+    low, high = float(LEAST_FACES), float(len(whole.faces))
+    for _ in range(TRIES):
+        count = int(np.sqrt(low * high))
+        if count >= high or high < 1.1 * low:
+            break
+        try:
+            thin = _as_body(*thin_out(whole.vertices, whole.faces, count), source)
+        except InputError:  # thinned out until it is not closed any more
+            low = count
+            continue
+        corner = thin.vertices[thin.faces]
+        middle = 0.5 * (corner + np.roll(corner, 1, axis=1)).reshape(-1, 3)
+        points = np.concatenate([thin.vertices, corner.mean(axis=1), middle])
+        error = max(
+            float(np.abs(measure_distance(points, field)[0]).max()),
+            float(np.abs(measure_distance(whole.vertices, prepare_body(thin))[0]).max()),
+        )
+        if error <= allowed:
+            best, best_error, high = thin, error, count
+        else:
+            low = count
+    return best, best_error
+
+
+def check_out(out: Path, force: bool) -> None:
+    """`InputError` where the body file ``out`` may not be written."""
+    if out.suffix.lower() != ".ply":
+        raise InputError(out, "--out", "the body is written as PLY", "give a name that ends in .ply")
+    if out.exists() and not force:
+        raise InputError(out, "--out", "the file is there already", "name another, or give --force to replace it")
+
+
+def write_body(out: Path, made: SliceBody) -> None:
+    """Write the body as PLY in metres, whole or not at all; nothing of the scan's header goes into it."""
+    make_folder(out.parent)
+    comments = (
+        f"drapesim {__version__}: skin of a {made.slices.source}",
+        "unit metre; head +x, left -y, front +z; nothing that names a person is kept, but a face can be known",
+    )
+    write_bytes(out, spell_ply(made.body.vertices, made.body.faces, comments))

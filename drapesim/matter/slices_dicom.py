@@ -1,0 +1,237 @@
+"""Slices from a DICOM series: ordered by position and orientation alone, whatever the files are called.
+
+Planes, positions and spacings: DICOM PS3.3, C.7.6.2 (Image Plane Module); stored values to CT numbers: C.11.1
+(Modality LUT); from memory. Nothing that names a person is read out or passed on.
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections import Counter
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import numpy as np
+
+from drapesim.ground.outcome import InputError
+from drapesim.matter.slices import FROM_PATIENT, RIGHT_ANGLE, Slices, check_size, check_slices, need
+
+Array = np.ndarray
+T = TypeVar("T")
+
+SAME_PLACE = 1e-5  # m, slices nearer than this are one slice twice
+UNEVEN = 0.02  # of the spacing, and at least
+UNEVEN_LEAST = 5e-5  # m, positions are often rounded to 0.1 mm
+SIDEWAYS = 0.5  # of a pixel: how far the stack may lean over its whole length before it counts as tilted
+SQUEEZED_MOST = 1000  # times: no picture of a body is compressed more
+LOWEST_CT = -1024.0  # below air; what is under it was put there as padding
+PADDING = 0x00280120
+SIMPLE = "1.2.840.10008.1.2"
+DEFLATED = "1.2.840.10008.1.2.1.99"
+
+
+def read_dicom(paths: list[Path], source: Path) -> Slices:
+    """One series of single slices as one volume. Raises InputError, about ``source`` or one file, with the reason.
+
+    Refused: several series or acquisition geometries, missing, doubled or uneven slices, a leaning stack (gantry
+    tilt), colour, several frames in a file, compression without a decoder here.
+    """
+    need("pydicom", source, "DICOM")
+    heads = [_guarded(path, _read_head) for path in paths]
+    _want_one_series(heads, paths, source)
+    first = heads[0]
+    rows, columns = int(first.Rows), int(first.Columns)
+    check_size(source, len(heads), rows, columns)
+    row_way, column_way = (np.array(first.ImageOrientationPatient[k : k + 3], dtype=float) for k in (0, 3))
+    if max(abs(row_way @ row_way - 1), abs(column_way @ column_way - 1), abs(row_way @ column_way)) > RIGHT_ANGLE:
+        problem = "ImageOrientationPatient does not give two unit vectors square to each other"
+        raise InputError(paths[0], "", problem, "export the series anew")
+    normal = np.cross(row_way, column_way)
+    places = 1e-3 * np.array([head.ImagePositionPatient for head in heads], dtype=float)
+    order = np.argsort(places @ normal, kind="stable")
+    pixel = 1e-3 * np.array(first.PixelSpacing, dtype=float)[::-1]  # the file has the distance of the rows first
+    notes: list[str] = []
+    gap = _find_spacing(places[order] @ normal, source, [paths[k] for k in order])
+    _refuse_tilt(places[order], normal, pixel, first, source, notes)
+    values = _read_values([paths[k] for k in order], [heads[k] for k in order], notes)
+    pose = str(first.get("PatientPosition", ""))
+    if pose not in ("HFS", "FFS"):
+        said = f"as {pose}" if pose else "in a position that the file does not state"
+        notes.append(f"Scanned {said}, not lying on the back: flesh keeps the shape it had then.")
+    axes = np.stack([row_way, column_way, normal]) @ FROM_PATIENT
+    kind = str(first.get("Modality", "")) or "unknown kind"
+    return check_slices(
+        Slices(
+            values=values,
+            spacing=np.array([*pixel, gap]),
+            axes=axes / np.linalg.norm(axes, axis=1, keepdims=True),
+            origin=places[order[0]] @ FROM_PATIENT,
+            source=f"DICOM series ({kind}) of {len(paths)} files",
+            notes=tuple(notes),
+        ),
+        source,
+    )
+
+
+def _guarded(path: Path, read: Callable[[Path], T]) -> T:
+    """``read(path)``, where whatever a broken file leads the library to becomes one sentence."""
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            return read(path)
+    except InputError:
+        raise
+    except Exception as fault:  # the library raises whatever a broken file leads it to
+        problem = f"the file cannot be read as a DICOM slice ({type(fault).__name__})"
+        raise InputError(path, "", problem, "export the series anew") from fault
+
+
+def _read_head(path: Path) -> Any:
+    """The header without pixels, with all that a slice must have; `InputError` where it lacks something."""
+    import pydicom
+
+    meta = pydicom.filereader.read_file_meta_info(path) if _has_preamble(path) else {}
+    if str(getattr(meta, "TransferSyntaxUID", "")) == DEFLATED:
+        raise InputError(path, "", "the file is deflated as a whole", "export the series uncompressed")
+    head = pydicom.dcmread(path, stop_before_pixels=True, force=True)
+    size = path.stat().st_size
+    for name, count in (("SeriesInstanceUID", 0), ("Rows", 0), ("Columns", 0), ("ImagePositionPatient", 3),
+                        ("ImageOrientationPatient", 6), ("PixelSpacing", 2)):  # fmt: skip
+        value = head.get(name)
+        if name == "ImagePositionPatient" and int(head.get("NumberOfFrames", 1) or 1) > 1:
+            problem = f"the file holds {int(head.NumberOfFrames)} frames"
+            raise InputError(path, "", problem, "export the series with one slice a file")
+        if value is None or value == "" or (count and len(value) != count):
+            problem = f"the file is no slice with a place: it has no usable {name}"
+            raise InputError(path, "", problem, "give a series of slices, each with its position and pixel spacing")
+        if count and not np.isfinite(np.array(value, dtype=float)).all():
+            raise InputError(path, "", f"{name} holds what is not a finite number", "export the series anew")
+    if int(head.get("SamplesPerPixel", 1) or 1) != 1 or head.get("PhotometricInterpretation") != "MONOCHROME2":
+        shade = str(head.get("PhotometricInterpretation", "of an unnamed kind"))
+        raise InputError(path, "", f"the pixels are {shade}, not plain grey values", "export them as MONOCHROME2")
+    if head.get("ModalityLUTSequence"):
+        problem = "the pixels need a look-up table (ModalityLUTSequence)"
+        raise InputError(path, "", problem, "export them with rescale slope and intercept")
+    bits = int(head.get("BitsAllocated", 0) or 0)
+    check_size(path, 1, int(head.Rows), int(head.Columns))
+    if int(head.Rows) * int(head.Columns) * bits // 8 > size * SQUEEZED_MOST or bits not in (8, 16, 32):
+        problem = f"{head.Rows} x {head.Columns} pixels of {bits} bits are announced in {size} bytes"
+        raise InputError(path, "", problem, "the file is cut short or broken; export it anew")
+    return head
+
+
+def _has_preamble(path: Path) -> bool:
+    with path.open("rb") as stream:
+        return stream.read(132)[128:] == b"DICM"
+
+
+def _want_one_series(heads: list[Any], paths: list[Path], source: Path) -> None:
+    series = Counter(str(head.SeriesInstanceUID) for head in heads)
+    if len(series) > 1:
+        counts = ", ".join(str(n) for n in sorted(series.values(), reverse=True)[:6])
+        problem = f"the folder mixes {len(series)} series, of {counts} slices"
+        raise InputError(source, "", problem, "put the files of one series into a folder of their own")
+    first = heads[0]
+    for head, path in zip(heads, paths, strict=True):
+        for name, near in (("ImageOrientationPatient", 1e-3), ("PixelSpacing", 1e-4), ("Rows", 0), ("Columns", 0)):
+            one, other = np.array(first[name].value, dtype=float), np.array(head[name].value, dtype=float)
+            if np.abs(one - other).max() > near:
+                problem = f"{name} differs from that of {paths[0].name}, so the slices are not one parallel stack"
+                remedy = "leave out localisers, and give slices of one orientation and one pixel spacing"
+                raise InputError(path, "", problem, remedy)
+
+
+def _find_spacing(along: Array, source: Path, paths: list[Path]) -> float:
+    """Distance of the slices (m), given their places ``along`` their normal, rising."""
+    if len(along) < 2:
+        raise InputError(source, "", "a single slice encloses no body", "give the folder with the whole series")
+    steps = np.diff(along)
+    k = int(np.argmin(steps))
+    if steps[k] < SAME_PLACE:
+        problem = f"{paths[k].name} and {paths[k + 1].name} lie at the same place"
+        raise InputError(source, "", problem, "leave one out, or split the folder into its series")
+    # The smaller of the usual steps: if every second slice were missing, the median would not show it, nothing would.
+    usual = float(np.median(steps))
+    allowed = max(UNEVEN * usual, UNEVEN_LEAST)
+    wide = np.flatnonzero(steps > usual + allowed)
+    if len(wide) and (steps > usual - allowed).all():
+        k = int(wide[0])
+        missing = round(steps[k] / usual) - 1
+        said = f"{missing} slice{'' if missing == 1 else 's'} missing" if missing > 0 else "an uneven step"
+        problem = (
+            f"{said} between {paths[k].name} and {paths[k + 1].name}: {1e3 * steps[k]:.2f} mm apart, "
+            f"where {1e3 * usual:.2f} mm is usual"
+        )
+        raise InputError(source, "", problem, "give the whole series")
+    if np.abs(steps - usual).max() > allowed:
+        problem = f"the slices are unevenly spaced, from {1e3 * steps.min():.2f} to {1e3 * steps.max():.2f} mm"
+        raise InputError(source, "", problem, "give a series with one spacing, or resample it first")
+    return float((along[-1] - along[0]) / len(steps))
+
+
+def _refuse_tilt(places: Array, normal: Array, pixel: Array, first: Any, source: Path, notes: list[str]) -> None:
+    """Refuse a stack that leans: its slices shift sideways from one to the next, as under a tilted gantry."""
+    way = places[-1] - places[0]
+    aside = way - (way @ normal) * normal
+    stated = float(first.get("GantryDetectorTilt", 0.0) or 0.0)
+    if np.linalg.norm(aside) > SIDEWAYS * pixel.min():
+        angle = np.degrees(np.arctan2(np.linalg.norm(aside), way @ normal))
+        problem = (
+            f"the stack leans by {angle:.1f} degrees (gantry tilt; the header states {stated:g}), "
+            "so stacking its slices would shear the body"
+        )
+        raise InputError(source, "", problem, "have the scanner's software straighten the series, and export that")
+    wander = places - places[0]
+    off = np.linalg.norm(wander - np.outer(wander @ normal, normal), axis=1).max()
+    if off > SIDEWAYS * pixel.min():
+        problem = f"slices lie up to {1e3 * off:.1f} mm beside the line of the others"
+        raise InputError(source, "", problem, "give slices of one straight stack")
+    if stated:
+        notes.append(f"The header states a gantry tilt of {stated:g} degrees, but the slices form a straight stack.")
+
+
+def _read_values(paths: list[Path], heads: list[Any], notes: list[str]) -> Array:
+    """(nz, ny, nx): CT numbers or grey values; whole numbers stay whole."""
+    scales = [(float(h.get("RescaleSlope", 1) or 1), float(h.get("RescaleIntercept", 0) or 0)) for h in heads]
+    if not np.isfinite(scales).all():
+        raise InputError(paths[0], "", "the rescale slope or intercept is not a finite number", "export it anew")
+    whole = all(slope == 1.0 and cut == int(cut) and abs(cut) <= 8192 for slope, cut in scales)
+    whole = whole and all(int(head.get("BitsStored", 16)) <= 14 for head in heads)
+    shape = (len(paths), int(heads[0].Rows), int(heads[0].Columns))
+    values = np.empty(shape, dtype=np.int16 if whole else np.float32)
+    is_ct = all(head.get("Modality") == "CT" for head in heads)
+    n_padded = 0
+    for k, (path, scale) in enumerate(zip(paths, scales, strict=True)):
+        stored, padding = _guarded(path, _read_pixels)
+        if stored.shape != shape[1:]:
+            raise InputError(path, "", f"the pixels are {stored.shape}, not {shape[1:]}", "export the series anew")
+        padded = stored == padding if padding is not None else np.zeros(1, dtype=bool)
+        slab = stored.astype(np.float32) * scale[0] + scale[1]
+        if padding is not None and padded.any() and not padded.all():
+            slab[padded] = slab[~padded].min()
+            n_padded += int(padded.sum())
+        values[k] = np.maximum(slab, LOWEST_CT) if is_ct else slab
+    if n_padded:
+        notes.append(f"{n_padded} pixels of padding were given the lowest value of their slice.")
+    return values
+
+
+def _read_pixels(path: Path) -> tuple[Array, float | None]:
+    import pydicom
+
+    data = pydicom.dcmread(path, force=True)
+    syntax = getattr(data.file_meta, "TransferSyntaxUID", None)
+    if syntax is None:
+        data.file_meta.TransferSyntaxUID = SIMPLE if data.original_encoding[0] else f"{SIMPLE}.1"
+    if "PixelData" not in data:
+        raise InputError(path, "", "the file holds no pixels", "export the series with its pictures")
+    try:
+        pixels = data.pixel_array
+    except (RuntimeError, NotImplementedError) as fault:
+        if syntax is None or not syntax.is_compressed:
+            raise
+        problem = f"the pixels are compressed ({syntax.name}) and there is no decoder for that here"
+        raise InputError(path, "", problem, "export the series uncompressed") from fault
+    stated = data.get(PADDING)
+    return pixels, None if stated is None or stated.value in (None, "") else float(stated.value)
