@@ -256,9 +256,9 @@ def aim_contacts(left, flat, contacts, point, key, body, n_triangles):
     """Aim all contacts that push anew.
 
     ``left`` (K,) tells those to search: another feature is closest now, or they have turned or slid far. ``flat``
-    (3, N) positions on the padded grid; ``point`` (K, 3) on the body and ``key`` (K,) as in `Found`. Changes weight, normal,
-    offset, anchor and last of ``contacts``, and ``point``. What a contact carries stays: its push, what it went in the
-    last step, and the stretch of its grip, turned into the new plane.
+    (3, N) positions on the padded grid; ``point`` (K, 3) on the body and ``key`` (K,) as in `Found`. Changes weight,
+    normal, offset, anchor and last of ``contacts``, and ``point``. What a contact carries stays: its push, what it went
+    in the last step, and the stretch of its grip, turned into the new plane.
     """
     n = left.shape[0]
     for b in prange(RUNS):

@@ -31,7 +31,7 @@ Array = np.ndarray
 TIME_STEP_SHARE = 0.7  # of the largest step that is stable where nothing changes meanwhile
 CONTACT_STIFFNESS = 2.0  # in units of the stiffness that sets the longest time step
 FASTEST = 1.0  # m/s, a hand's speed
-MOST_OF_THICKNESS = 0.25  # that a kick makes a node go in a step: contact stops it within about a step's way
+MOST_OF_THICKNESS = 0.15  # that a kick makes a node go in a step: contact stops it within about a step's way
 
 
 @dataclass
