@@ -141,12 +141,13 @@ def _thin_out_within(whole: Body, allowed: float, source: Path) -> tuple[Body, f
     return best, best_error
 
 
-def check_out(out: Path, force: bool) -> None:
-    """`InputError` where the body file ``out`` may not be written."""
+def check_out(out: Path, force: bool, with_picture: bool = True) -> None:
+    """`InputError` where the body file ``out``, or the picture beside it, may not be written."""
     if out.suffix.lower() != ".ply":
         raise InputError(out, "--out", "the body is written as PLY", "give a name that ends in .ply")
-    if out.exists() and not force:
-        raise InputError(out, "--out", "the file is there already", "name another, or give --force to replace it")
+    taken = [path for path in (out, out.with_suffix(".png"))[: 1 + with_picture] if path.exists()]
+    if taken and not force:
+        raise InputError(taken[0], "--out", "the file is there already", "name another, or give --force to replace it")
 
 
 def write_body(out: Path, made: SliceBody) -> None:

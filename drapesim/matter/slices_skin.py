@@ -18,6 +18,9 @@ Array = np.ndarray
 BINS = 512
 SAMPLED = 20_000_000  # voxels from which the threshold is found
 LONGEST_THIN = 0.08  # m: thin parts on the body that reach farther are taken for the edge of a table or a sheet
+# A table has the same section in every slice: what is above the threshold in this share of the slices and was parted
+# from the body in that one is table in the others too, where the body rests on it.
+ALWAYS, OFTEN = 0.95, 0.2
 LEAST_LEVEL = 1.0 / 12.0  # of the half contrast; a level that grazes a voxel's middle makes needle triangles
 SLAB = 48  # slices that are cut into triangles at a time
 AS_IS, OUTSIDE, INSIDE = 0, 1, 2
@@ -86,8 +89,10 @@ def find_skin(slices: Slices, threshold: Threshold, opening: float = 6e-3, pocke
     """Part the body from table and air. ``opening``, ``pocket``: m.
 
     What is thinner than ``opening`` holds nothing together: the largest part that is left is the body, and thin parts
-    up to `LONGEST_THIN` that touch nothing else (ears, fingers) come back to it. Air is filled where it is shut off,
-    and where it widens again behind a way in narrower than ``pocket``. Ends at which the volume cuts the body are shut.
+    up to `LONGEST_THIN` that touch nothing else (ears, fingers) come back to it. A table that runs through all slices
+    is taken away where it touches the body too; of anything else that touches, the touching patch stays. Air is filled
+    where it is shut off, and where it widens again behind a way in narrower than ``pocket``. Ends at which the volume
+    cuts the body are shut.
     """
     from scipy import ndimage
 
@@ -106,6 +111,10 @@ def find_skin(slices: Slices, threshold: Threshold, opening: float = 6e-3, pocke
     kept |= _thin_parts(mask, core & ~main, kept, half, slices.spacing)
     del core, main
     removed = mask & ~kept
+    table = (mask.mean(axis=0) >= ALWAYS) & (removed.mean(axis=0) >= OFTEN)
+    if table.any():
+        removed |= mask & table
+        kept &= ~table
     removed_volume, removed_largest = voxel * int(removed.sum()), 0.0
     if removed_volume > 0.0:
         sizes = _count_voxels(ndimage.label(removed)[0])[1:]
