@@ -57,7 +57,7 @@ def command_slices(options: argparse.Namespace) -> int:
 
     source = options.source
     out = options.out or Path("bodies") / f"{source.resolve().name.split('.')[0] or 'body'}.ply"
-    check_out(out, options.force)
+    check_out(out, options.force, not options.no_pictures)
     spacing = None if options.spacing_mm is None else tuple(1e-3 * h for h in options.spacing_mm)
     settings = SliceSettings(
         spacing=spacing, first=options.first_slice, threshold=options.threshold,

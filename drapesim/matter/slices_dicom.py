@@ -9,8 +9,9 @@ from __future__ import annotations
 import warnings
 from collections import Counter
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TypeVar
 
 import numpy as np
 
@@ -31,6 +32,23 @@ SIMPLE = "1.2.840.10008.1.2"
 DEFLATED = "1.2.840.10008.1.2.1.99"
 
 
+@dataclass(frozen=True)
+class _Head:
+    """What a slice's header says, as the file has it: mm, and angles in degrees."""
+
+    path: Path
+    series: str
+    shape: tuple[int, int]  # rows, columns
+    position: Array  # (3,) of the first pixel's middle
+    orientation: Array  # (6,) the way along a row, then along a column
+    pixel: Array  # (2,) distance of the rows, then of the columns
+    slope: float
+    intercept: float
+    modality: str
+    pose: str
+    tilt: float
+
+
 def read_dicom(paths: list[Path], source: Path) -> Slices:
     """One series of single slices as one volume. Raises InputError, about ``source`` or one file, with the reason.
 
@@ -39,35 +57,32 @@ def read_dicom(paths: list[Path], source: Path) -> Slices:
     """
     need("pydicom", source, "DICOM")
     heads = [_guarded(path, _read_head) for path in paths]
-    _want_one_series(heads, paths, source)
+    _want_one_series(heads, source)
     first = heads[0]
-    rows, columns = int(first.Rows), int(first.Columns)
-    check_size(source, len(heads), rows, columns)
-    row_way, column_way = (np.array(first.ImageOrientationPatient[k : k + 3], dtype=float) for k in (0, 3))
+    check_size(source, len(heads), *first.shape)
+    row_way, column_way = first.orientation[:3], first.orientation[3:]
     if max(abs(row_way @ row_way - 1), abs(column_way @ column_way - 1), abs(row_way @ column_way)) > RIGHT_ANGLE:
         problem = "ImageOrientationPatient does not give two unit vectors square to each other"
-        raise InputError(paths[0], "", problem, "export the series anew")
+        raise InputError(first.path, "", problem, "export the series anew")
     normal = np.cross(row_way, column_way)
-    places = 1e-3 * np.array([head.ImagePositionPatient for head in heads], dtype=float)
-    order = np.argsort(places @ normal, kind="stable")
-    pixel = 1e-3 * np.array(first.PixelSpacing, dtype=float)[::-1]  # the file has the distance of the rows first
+    heads.sort(key=lambda head: float(head.position @ normal))
+    places = 1e-3 * np.array([head.position for head in heads])
+    pixel = 1e-3 * first.pixel[::-1]
     notes: list[str] = []
-    gap = _find_spacing(places[order] @ normal, source, [paths[k] for k in order])
-    _refuse_tilt(places[order], normal, pixel, first, source, notes)
-    values = _read_values([paths[k] for k in order], [heads[k] for k in order], notes)
-    pose = str(first.get("PatientPosition", ""))
-    if pose not in ("HFS", "FFS"):
-        said = f"as {pose}" if pose else "in a position that the file does not state"
+    gap = _find_spacing(places @ normal, source, heads)
+    _refuse_tilt(places, normal, pixel, first.tilt, source, notes)
+    values = _read_values(heads, notes)
+    if first.pose not in ("HFS", "FFS"):
+        said = f"as {first.pose}" if first.pose else "in a position that the file does not state"
         notes.append(f"Scanned {said}, not lying on the back: flesh keeps the shape it had then.")
     axes = np.stack([row_way, column_way, normal]) @ FROM_PATIENT
-    kind = str(first.get("Modality", "")) or "unknown kind"
     return check_slices(
         Slices(
             values=values,
             spacing=np.array([*pixel, gap]),
             axes=axes / np.linalg.norm(axes, axis=1, keepdims=True),
-            origin=places[order[0]] @ FROM_PATIENT,
-            source=f"DICOM series ({kind}) of {len(paths)} files",
+            origin=places[0] @ FROM_PATIENT,
+            source=f"DICOM series ({first.modality or 'of unknown kind'}) of {len(paths)} files",
             notes=tuple(notes),
         ),
         source,
@@ -87,8 +102,8 @@ def _guarded(path: Path, read: Callable[[Path], T]) -> T:
         raise InputError(path, "", problem, "export the series anew") from fault
 
 
-def _read_head(path: Path) -> Any:
-    """The header without pixels, with all that a slice must have; `InputError` where it lacks something."""
+def _read_head(path: Path) -> _Head:
+    """The header without pixels; `InputError` where it lacks what a slice must have."""
     import pydicom
 
     meta = pydicom.filereader.read_file_meta_info(path) if _has_preamble(path) else {}
@@ -118,7 +133,24 @@ def _read_head(path: Path) -> Any:
     if int(head.Rows) * int(head.Columns) * bits // 8 > size * SQUEEZED_MOST or bits not in (8, 16, 32):
         problem = f"{head.Rows} x {head.Columns} pixels of {bits} bits are announced in {size} bytes"
         raise InputError(path, "", problem, "the file is cut short or broken; export it anew")
-    return head
+
+    def number(name: str, otherwise: float) -> float:
+        value = head.get(name)
+        return otherwise if value is None or value == "" else float(value)
+
+    return _Head(
+        path=path,
+        series=str(head.SeriesInstanceUID),
+        shape=(int(head.Rows), int(head.Columns)),
+        position=np.array(head.ImagePositionPatient, dtype=float),
+        orientation=np.array(head.ImageOrientationPatient, dtype=float),
+        pixel=np.array(head.PixelSpacing, dtype=float),
+        slope=number("RescaleSlope", 1.0),
+        intercept=number("RescaleIntercept", 0.0),
+        modality=str(head.get("Modality") or ""),
+        pose=str(head.get("PatientPosition") or ""),
+        tilt=number("GantryDetectorTilt", 0.0),
+    )
 
 
 def _has_preamble(path: Path) -> bool:
@@ -126,32 +158,34 @@ def _has_preamble(path: Path) -> bool:
         return stream.read(132)[128:] == b"DICM"
 
 
-def _want_one_series(heads: list[Any], paths: list[Path], source: Path) -> None:
-    series = Counter(str(head.SeriesInstanceUID) for head in heads)
+def _want_one_series(heads: list[_Head], source: Path) -> None:
+    series = Counter(head.series for head in heads)
     if len(series) > 1:
         counts = ", ".join(str(n) for n in sorted(series.values(), reverse=True)[:6])
         problem = f"the folder mixes {len(series)} series, of {counts} slices"
         raise InputError(source, "", problem, "put the files of one series into a folder of their own")
     first = heads[0]
-    for head, path in zip(heads, paths, strict=True):
-        for name, near in (("ImageOrientationPatient", 1e-3), ("PixelSpacing", 1e-4), ("Rows", 0), ("Columns", 0)):
-            one, other = np.array(first[name].value, dtype=float), np.array(head[name].value, dtype=float)
+    for head in heads:
+        for name, one, other, near in (
+            ("ImageOrientationPatient", first.orientation, head.orientation, 1e-3),
+            ("PixelSpacing", first.pixel, head.pixel, 1e-4),
+            ("the number of rows and columns", np.array(first.shape), np.array(head.shape), 0),
+        ):
             if np.abs(one - other).max() > near:
-                problem = f"{name} differs from that of {paths[0].name}, so the slices are not one parallel stack"
+                problem = f"{name} differs from that of {first.path.name}, so the slices are not one parallel stack"
                 remedy = "leave out localisers, and give slices of one orientation and one pixel spacing"
-                raise InputError(path, "", problem, remedy)
+                raise InputError(head.path, "", problem, remedy)
 
 
-def _find_spacing(along: Array, source: Path, paths: list[Path]) -> float:
+def _find_spacing(along: Array, source: Path, heads: list[_Head]) -> float:
     """Distance of the slices (m), given their places ``along`` their normal, rising."""
     if len(along) < 2:
         raise InputError(source, "", "a single slice encloses no body", "give the folder with the whole series")
     steps = np.diff(along)
     k = int(np.argmin(steps))
     if steps[k] < SAME_PLACE:
-        problem = f"{paths[k].name} and {paths[k + 1].name} lie at the same place"
+        problem = f"{heads[k].path.name} and {heads[k + 1].path.name} lie at the same place"
         raise InputError(source, "", problem, "leave one out, or split the folder into its series")
-    # The smaller of the usual steps: if every second slice were missing, the median would not show it, nothing would.
     usual = float(np.median(steps))
     allowed = max(UNEVEN * usual, UNEVEN_LEAST)
     wide = np.flatnonzero(steps > usual + allowed)
@@ -160,7 +194,7 @@ def _find_spacing(along: Array, source: Path, paths: list[Path]) -> float:
         missing = round(steps[k] / usual) - 1
         said = f"{missing} slice{'' if missing == 1 else 's'} missing" if missing > 0 else "an uneven step"
         problem = (
-            f"{said} between {paths[k].name} and {paths[k + 1].name}: {1e3 * steps[k]:.2f} mm apart, "
+            f"{said} between {heads[k].path.name} and {heads[k + 1].path.name}: {1e3 * steps[k]:.2f} mm apart, "
             f"where {1e3 * usual:.2f} mm is usual"
         )
         raise InputError(source, "", problem, "give the whole series")
@@ -170,11 +204,10 @@ def _find_spacing(along: Array, source: Path, paths: list[Path]) -> float:
     return float((along[-1] - along[0]) / len(steps))
 
 
-def _refuse_tilt(places: Array, normal: Array, pixel: Array, first: Any, source: Path, notes: list[str]) -> None:
+def _refuse_tilt(places: Array, normal: Array, pixel: Array, stated: float, source: Path, notes: list[str]) -> None:
     """Refuse a stack that leans: its slices shift sideways from one to the next, as under a tilted gantry."""
     way = places[-1] - places[0]
     aside = way - (way @ normal) * normal
-    stated = float(first.get("GantryDetectorTilt", 0.0) or 0.0)
     if np.linalg.norm(aside) > SIDEWAYS * pixel.min():
         angle = np.degrees(np.arctan2(np.linalg.norm(aside), way @ normal))
         problem = (
@@ -191,27 +224,31 @@ def _refuse_tilt(places: Array, normal: Array, pixel: Array, first: Any, source:
         notes.append(f"The header states a gantry tilt of {stated:g} degrees, but the slices form a straight stack.")
 
 
-def _read_values(paths: list[Path], heads: list[Any], notes: list[str]) -> Array:
+def _read_values(heads: list[_Head], notes: list[str]) -> Array:
     """(nz, ny, nx): CT numbers or grey values; whole numbers stay whole."""
-    scales = [(float(h.get("RescaleSlope", 1) or 1), float(h.get("RescaleIntercept", 0) or 0)) for h in heads]
-    if not np.isfinite(scales).all():
-        raise InputError(paths[0], "", "the rescale slope or intercept is not a finite number", "export it anew")
-    whole = all(slope == 1.0 and cut == int(cut) and abs(cut) <= 8192 for slope, cut in scales)
-    whole = whole and all(int(head.get("BitsStored", 16)) <= 14 for head in heads)
-    shape = (len(paths), int(heads[0].Rows), int(heads[0].Columns))
+    scales = [(head.slope, head.intercept) for head in heads]
+    if not np.isfinite(scales).all() or 0.0 in {slope for slope, _ in scales}:
+        raise InputError(heads[0].path, "", "the rescale slope or intercept is no usable number", "export it anew")
+    shape = (len(heads), *heads[0].shape)
+    whole = all(slope == 1.0 and cut == int(cut) for slope, cut in scales)
     values = np.empty(shape, dtype=np.int16 if whole else np.float32)
-    is_ct = all(head.get("Modality") == "CT" for head in heads)
+    is_ct = all(head.modality == "CT" for head in heads)
     n_padded = 0
-    for k, (path, scale) in enumerate(zip(paths, scales, strict=True)):
-        stored, padding = _guarded(path, _read_pixels)
+    for k, (head, scale) in enumerate(zip(heads, scales, strict=True)):
+        stored, padding = _guarded(head.path, _read_pixels)
         if stored.shape != shape[1:]:
-            raise InputError(path, "", f"the pixels are {stored.shape}, not {shape[1:]}", "export the series anew")
+            raise InputError(head.path, "", f"the pixels are {stored.shape}, not {shape[1:]}", "export the series anew")
         padded = stored == padding if padding is not None else np.zeros(1, dtype=bool)
-        slab = stored.astype(np.float32) * scale[0] + scale[1]
+        slab = stored.astype(np.float32) * np.float32(scale[0]) + np.float32(scale[1])
+        if not np.isfinite(slab).all():
+            raise InputError(head.path, "", "the rescaled values are too large", "export the series anew")
         if padding is not None and padded.any() and not padded.all():
             slab[padded] = slab[~padded].min()
             n_padded += int(padded.sum())
-        values[k] = np.maximum(slab, LOWEST_CT) if is_ct else slab
+        slab = np.maximum(slab, LOWEST_CT) if is_ct else slab
+        if values.dtype == np.int16 and (slab.min() < -32768 or slab.max() > 32767 or stored.dtype.kind not in "iu"):
+            values = values.astype(np.float32)
+        values[k] = slab
     if n_padded:
         notes.append(f"{n_padded} pixels of padding were given the lowest value of their slice.")
     return values

@@ -30,6 +30,8 @@ Ending = Literal["feet", "head"]
 PICTURES = (".png", ".tif", ".tiff")
 NIFTI = (".nii", ".nii.gz")
 GREY = ("L", "I;16", "I;16B", "I;16L", "I", "F", "1")
+DOUBTFUL = 30  # nibabel's level of a fault from which it is no trifle
+SILENT = 100  # above every level of a log
 GZIP_MOST = 1100  # times: what the method can squeeze at most
 NIFTI_UNITS = {"meter": 1.0, "mm": 1e-3, "micron": 1e-6, "unknown": 1e-3}
 WAYS = "give a folder of DICOM slices or of numbered PNG or TIFF pictures, a TIFF of several pages, or a NIfTI file"
@@ -56,7 +58,7 @@ def read_slices(path: str | Path, spacing: tuple[float, float, float] | None = N
         if pictures:
             return _read_pictures(pictures, path, spacing, first)
         if not dicom:
-            raise InputError(path, "", "the folder holds no slices", WAYS)
+            raise InputError(path, "", "the folder itself holds no slices", WAYS)
         _want_no_spacing(path, spacing)
         return read_dicom(dicom, path)
     if path.name.lower().endswith(NIFTI):
@@ -176,10 +178,14 @@ def read_nifti(path: Path) -> Slices:
     """One NIfTI volume, placed by its sform or qform (RAS+, mm). Raises InputError with the reason."""
     need("nibabel", path, "NIfTI")
     import nibabel
+    from nibabel.imageglobals import ErrorLevel, logger
 
+    loudness = logger.level
     try:
-        with warnings.catch_warnings():
+        # The library would mend a wrong header by guess and log that; what it finds doubtful is refused here.
+        with warnings.catch_warnings(), ErrorLevel(DOUBTFUL):
             warnings.simplefilter("ignore")
+            logger.setLevel(SILENT)
             image: Any = nibabel.load(path)
             return _from_nifti(image, path)
     except InputError:
@@ -187,6 +193,8 @@ def read_nifti(path: Path) -> Slices:
     except Exception as fault:  # the library raises whatever a broken file leads it to
         problem = f"the file cannot be read as NIfTI ({type(fault).__name__})"
         raise InputError(path, "", problem, "export it anew") from fault
+    finally:
+        logger.setLevel(loudness)
 
 
 def _from_nifti(image: Any, path: Path) -> Slices:

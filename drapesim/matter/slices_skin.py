@@ -18,8 +18,12 @@ Array = np.ndarray
 BINS = 512
 SAMPLED = 20_000_000  # voxels from which the threshold is found
 LONGEST_THIN = 0.08  # m: thin parts on the body that reach farther are taken for the edge of a table or a sheet
+# A table has the same section in every slice: what is above the threshold in this share of the slices and was parted
+# from the body in that one is table in the others too, where the body rests on it.
+ALWAYS, OFTEN = 0.95, 0.2
 LEAST_LEVEL = 1.0 / 12.0  # of the half contrast; a level that grazes a voxel's middle makes needle triangles
 SLAB = 48  # slices that are cut into triangles at a time
+FOREIGN, NEAR_FOREIGN, NEAR_KEPT = 1, 2, 4
 AS_IS, OUTSIDE, INSIDE = 0, 1, 2
 
 
@@ -86,8 +90,10 @@ def find_skin(slices: Slices, threshold: Threshold, opening: float = 6e-3, pocke
     """Part the body from table and air. ``opening``, ``pocket``: m.
 
     What is thinner than ``opening`` holds nothing together: the largest part that is left is the body, and thin parts
-    up to `LONGEST_THIN` that touch nothing else (ears, fingers) come back to it. Air is filled where it is shut off,
-    and where it widens again behind a way in narrower than ``pocket``. Ends at which the volume cuts the body are shut.
+    up to `LONGEST_THIN` that touch nothing else (ears, fingers) come back to it. A table that runs through all slices
+    is taken away where it touches the body too; of anything else that touches, the touching patch stays. Air is filled
+    where it is shut off, and where it widens again behind a way in narrower than ``pocket``. Ends at which the volume
+    cuts the body are shut.
     """
     from scipy import ndimage
 
@@ -103,9 +109,15 @@ def find_skin(slices: Slices, threshold: Threshold, opening: float = 6e-3, pocke
     main = label == 1 + int(np.argmax(_count_voxels(label)[1:]))
     del label
     kept = _grow(main, (1, 1, 1)) & mask
-    kept |= _thin_parts(mask, core & ~main, kept, half, slices.spacing)
-    del core, main
+    core &= ~main
+    del main
+    kept |= _thin_parts(mask, core, kept, half, slices.spacing)
+    del core
     removed = mask & ~kept
+    table = (mask.mean(axis=0) >= ALWAYS) & (removed.mean(axis=0) >= OFTEN)
+    if table.any():
+        removed |= mask & table
+        kept &= ~table
     removed_volume, removed_largest = voxel * int(removed.sum()), 0.0
     if removed_volume > 0.0:
         sizes = _count_voxels(ndimage.label(removed)[0])[1:]
@@ -144,6 +156,14 @@ def _count_voxels(label: Array) -> Array:
     return total
 
 
+def _look_up(chosen: Array, label: Array) -> Array:
+    """``chosen[label]``, slice by slice for the same reason."""
+    out = np.empty(label.shape, dtype=bool)
+    for k, each in enumerate(label):
+        out[k] = chosen[each]
+    return out
+
+
 def _grow(mask: Array, half: tuple[int, ...]) -> Array:
     return _run(mask, half, is_growing=True)
 
@@ -168,25 +188,32 @@ def _thin_parts(mask: Array, others: Array, kept: Array, half: tuple[int, ...], 
     """Thin parts that belong to the body: small and touching nothing else; of all others a lip of half the opening."""
     from scipy import ndimage
 
-    foreign = _grow(others, (1, 1, 1)) & mask & ~kept
-    rest = mask & ~kept & ~foreign
+    marks = _grow(others, (1, 1, 1)).view(np.uint8)  # one byte a voxel for all that is known of it
+    marks *= FOREIGN
+    marks[kept] = 0
+    rest = mask & ~kept
+    rest &= marks == 0
+    marks[_grow((marks == FOREIGN) & mask, (1, 1, 1))] |= NEAR_FOREIGN
+    marks[_grow(kept, (1, 1, 1))] |= NEAR_KEPT
     label, n = ndimage.label(rest)
     if not n:
         return rest
-    touching = np.zeros(n + 1, dtype=bool)
-    touching[np.unique(label[_grow(kept, (1, 1, 1)) & rest])] = True
-    bridging = np.zeros(n + 1, dtype=bool)
-    bridging[np.unique(label[_grow(foreign, (1, 1, 1)) & rest])] = True
+    touching, bridging = np.zeros(n + 1, dtype=bool), np.zeros(n + 1, dtype=bool)
+    for found, near in ((touching, NEAR_KEPT), (bridging, NEAR_FOREIGN)):
+        place = (marks & near) > 0
+        place &= rest
+        found[np.unique(label[place])] = True
+        del place
     longest = np.zeros(n + 1)
     for k, place in enumerate(ndimage.find_objects(label), start=1):
         if touching[k]:
             longest[k] = max((s.stop - s.start) * h for s, h in zip(place, spacing[::-1], strict=True))
     touching[0] = False
     whole = touching & ~bridging & (longest <= LONGEST_THIN)
-    lip = (touching & ~whole)[label]
+    lip = _look_up(touching & ~whole, label)
     if lip.any():
         lip &= _grow(kept, half)
-    return whole[label] | lip
+    return _look_up(whole, label) | lip
 
 
 def _find_pockets(kept: Array, half: tuple[int, ...]) -> Array:
@@ -208,7 +235,7 @@ def _reaching_sides(air: Array) -> Array:
     for face in (label[:, 0], label[:, -1], label[:, :, 0], label[:, :, -1]):
         reaching[np.unique(face)] = True
     reaching[0] = False
-    return reaching[label]
+    return _look_up(reaching, label)
 
 
 def _tell_cuts(kept: Array) -> list[str]:
