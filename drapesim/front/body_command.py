@@ -25,13 +25,14 @@ def add_body_command(commands: Any) -> None:
     body = commands.add_parser("body", help="make a body file", description="Make a body file that scenes can load.")
     kinds = body.add_subparsers(title="commands", required=True, metavar="COMMAND")
     slices = kinds.add_parser(
-        "slices", help="from a series of slices: DICOM, NIfTI, PNG, TIFF", epilog=CAUTIONS,
+        "slices", help="from a series of slices: DICOM, NIfTI, PNG, TIFF, traced outlines", epilog=CAUTIONS,
         formatter_class=argparse.RawDescriptionHelpFormatter,
         description="Find the skin in a series of slices and write it as a closed mesh (PLY, metres), with a picture.",
     )  # fmt: skip
     slices.add_argument(
         "source", type=Path, metavar="FOLDER|FILE",
-        help="a folder of DICOM slices or of numbered PNG or TIFF pictures, a TIFF of several pages, or a NIfTI file",
+        help="a folder of DICOM slices or of numbered PNG or TIFF pictures, a TIFF of several pages, a NIfTI file, "
+             "or a CSV of traced outlines (columns slice_mm, outline, x_mm, y_mm)",
     )  # fmt: skip
     slices.add_argument("--out", type=Path, metavar="FILE", help="the body file (bodies/<name of the source>.ply)")
     slices.add_argument("--spacing-mm", type=float, nargs=3, metavar=("X", "Y", "Z"),

@@ -40,6 +40,7 @@ class Slices:
     origin: Array
     source: str  # what was read, in words that name nobody
     notes: tuple[str, ...] = ()  # one sentence for each thing that was assumed or changed
+    level: float | None = None  # the value at the skin, where the file itself settles it
 
     def to_world(self, places: Array) -> Array:
         """(n, 3) m of ``places`` (n, 3): column, row, slice, counted from 0, with fractions."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import warnings
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -23,6 +24,7 @@ from drapesim.matter.slices import (
     need,
 )
 from drapesim.matter.slices_dicom import read_dicom
+from drapesim.matter.slices_outlines import read_outlines
 
 Array = np.ndarray
 Ending = Literal["feet", "head"]
@@ -34,7 +36,7 @@ DOUBTFUL = 30  # nibabel's level of a fault from which it is no trifle
 SILENT = 100  # above every level of a log
 GZIP_MOST = 1100  # times: what the method can squeeze at most
 NIFTI_UNITS = {"meter": 1.0, "mm": 1e-3, "micron": 1e-6, "unknown": 1e-3}
-WAYS = "give a folder of DICOM slices or of numbered PNG or TIFF pictures, a TIFF of several pages, or a NIfTI file"
+WAYS = "give a folder of DICOM slices or of numbered PNG or TIFF pictures, a TIFF of pages, a NIfTI file or a CSV file"
 
 
 def read_slices(path: str | Path, spacing: tuple[float, float, float] | None = None, first: Ending = "feet") -> Slices:
@@ -60,10 +62,16 @@ def read_slices(path: str | Path, spacing: tuple[float, float, float] | None = N
         if not dicom:
             raise InputError(path, "", "the folder itself holds no slices", WAYS)
         _want_no_spacing(path, spacing)
-        return read_dicom(dicom, path)
+        read = read_dicom(dicom, path)
+        others = len(files) - len(dicom)
+        note = f"{others} other file{'s' if others > 1 else ''} in the folder left alone."
+        return replace(read, notes=(*read.notes, note)) if others else read
     if path.name.lower().endswith(NIFTI):
         _want_no_spacing(path, spacing)
         return read_nifti(path)
+    if path.suffix.lower() == ".csv":
+        _want_no_spacing(path, spacing)
+        return read_outlines(path)
     if path.suffix.lower() in PICTURES:
         return _read_pictures([path], path, spacing, first)
     if is_dicom(path):

@@ -74,16 +74,17 @@ def find_threshold(slices: Slices, stated: float | None = None) -> Threshold:
     with np.errstate(invalid="ignore", divide="ignore"):
         mean_below, mean_above = total / below, (total[-1] - total) / above
         between = np.nan_to_num(below * above * (mean_below - mean_above) ** 2)
+    method = "as given" if stated is not None else "which the file settles"
+    stated = slices.level if stated is None else stated
     if stated is None:
         best = np.flatnonzero(between >= between.max() * (1.0 - 1e-12))
         k = int(best[len(best) // 2])  # a gap in the histogram is one broad maximum: take its middle
-        level, method = float(edges[k + 1]), "by Otsu's method"
-        return Threshold(level, float(mean_below[k]), float(mean_above[k]), method)
+        return Threshold(float(edges[k + 1]), float(mean_below[k]), float(mean_above[k]), "by Otsu's method")
     part = flat >= stated
     if part.all() or not part.any():
         problem = f"{stated:g} does not part the values, which run from {low:g} to {high:g}"
         raise InputError("", "--threshold", problem, "give a level between air and body")
-    return Threshold(stated, float(flat[~part].mean()), float(flat[part].mean()), "as given")
+    return Threshold(stated, float(flat[~part].mean()), float(flat[part].mean()), method)
 
 
 def find_skin(slices: Slices, threshold: Threshold, opening: float = 6e-3, pocket: float = 1e-2) -> Skin:

@@ -126,6 +126,12 @@ def test_stated_tilt_of_a_straight_stack_and_other_poses_are_told(series):
     assert "Scanned as HFP, not lying on the back" in notes
 
 
+def test_other_files_in_the_folder_are_told(series):
+    folder = series()
+    (folder / "readme.txt").write_text("as it came")
+    assert read_slices(folder).notes[-1] == "1 other file in the folder left alone."
+
+
 def test_no_name_of_a_person_is_kept(series):
     assert "Nobody" not in repr(read_slices(series()))
 
