@@ -60,7 +60,8 @@ def draw_body_sheet(made: SliceBody, path: Path) -> None:
     if shots is None:
         figure.text(0.012, (y - 0.1) / height, MISSING, fontsize=7.5, color=QUIET, va="top")
     else:
-        for k, (shot, title) in enumerate(zip(shots, ("from above, left side down", "from its left side"), strict=True)):
+        titles = ("from above, left side down", "from its left side")
+        for k, (shot, title) in enumerate(zip(shots, titles, strict=True)):
             tall = half * shot.pixels.shape[0] / shot.pixels.shape[1]
             place = ((GAP + k * (half + GAP)) / PAGE, (y - 0.2 - tall) / height, half / PAGE, tall / height)
             axes = figure.add_axes(place)
