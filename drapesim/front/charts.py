@@ -47,10 +47,10 @@ def draw_history(run: Run, path: Path) -> Path:
         if start:
             axes.axvline(seconds[start], color=QUIET, lw=0.8)
         at = (seconds[start] if start else 0.0, 1.0)
-        axes.annotate(f" {1e3 * spacing[start]:g} mm", at, xycoords=("data", "axes fraction"), xytext=(0, 3),
+        axes.annotate(f" {1e3 * spacing[start]:.3g}", at, xycoords=("data", "axes fraction"), xytext=(0, 3),
                       textcoords="offset points", fontsize=7.5, color=QUIET)  # fmt: skip
     axes.set_ylabel("residual force over nodal weight", fontsize=8, color=INK)
-    axes.set_xlabel("seconds of computing; node spacing of each level above", fontsize=8, color=INK)
+    axes.set_xlabel("seconds of computing; above, the node spacing of each level in mm", fontsize=8, color=INK)
     tidy_axes(axes)
     axes.grid(axis="y", color=STONE, lw=0.4)
     return write_figure(figure, path)

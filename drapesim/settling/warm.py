@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from hashlib import sha256
+from pathlib import Path
 from types import MappingProxyType
 
 import numpy as np
@@ -23,7 +25,8 @@ from drapesim.mechanics.search import aimed, find_touching
 from drapesim.mechanics.solve import Problem, Slopes, advance, choose_pace, pose_problem, start_motion
 from drapesim.settling.exact import count_self_crossings, penetration
 
-STAMP = CACHE_FOLDER / "all-compiled"
+# numba keeps what it has compiled under the path of the source: the same sources elsewhere are compiled anew
+STAMP = CACHE_FOLDER / f"all-compiled-{sha256(str(Path(__file__).resolve()).encode()).hexdigest()[:16]}"
 SHARES = 2
 
 
