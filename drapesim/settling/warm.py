@@ -27,7 +27,8 @@ from drapesim.settling.exact import count_self_crossings, penetration
 
 # numba keeps what it has compiled under the path of the source: the same sources elsewhere are compiled anew
 STAMP = CACHE_FOLDER / f"all-compiled-{sha256(str(Path(__file__).resolve()).encode()).hexdigest()[:16]}"
-SHARES = 2
+ROOT = str(Path(__file__).resolve().parents[2])  # of these very sources: a checkout in the working folder is another
+SECOND = "from drapesim.settling.warm import compile_share; compile_share(1)"
 
 
 def is_compiled() -> bool:
@@ -40,7 +41,7 @@ def compile_kernels() -> None:
     if is_compiled():
         return
     child = subprocess.Popen(
-        [sys.executable, "-c", "from drapesim.settling.warm import compile_share; compile_share(1)"],
+        [sys.executable, "-c", f"import sys; sys.path.insert(0, {ROOT!r}); {SECOND}"],
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
     )
