@@ -25,6 +25,7 @@ from drapesim.kernels.pairs import (
     closest_places,
     in_edge_cone,
     in_vertex_cone,
+    is_over_face,
     triangle_normal,
     weights_over,
 )
@@ -32,7 +33,7 @@ from drapesim.kernels.pairs import (
 TURN = 0.5  # cosine: a direction that has turned by more than this is another contact
 SWING = 0.3  # of a weight, after which the inertia lent at the search may be too little
 RUNS = 16
-FEATURE = (1 << 30) - 1
+FEATURE = (1 << 30) - 1  # mask of one feature in a key
 THERE, ELSEWHERE, OFF = range(3)
 
 
@@ -58,21 +59,7 @@ def aim_one(c, corner, way, flat, contacts, point, key, body, n_triangles):
     py = corner[0, 1]
     pz = corner[0, 2]
     if kind == NODE_FACE:
-        v = body.vertices
-        n = body.normal[feature]
-        for k in range(3):
-            i = body.faces[feature, k]
-            j = body.faces[feature, (k + 1) % 3]
-            ex = v[j, 0] - v[i, 0]
-            ey = v[j, 1] - v[i, 1]
-            ez = v[j, 2] - v[i, 2]
-            rx = px - v[i, 0]
-            ry = py - v[i, 1]
-            rz = pz - v[i, 2]
-            side = n[0] * (ey * rz - ez * ry) + n[1] * (ez * rx - ex * rz) + n[2] * (ex * ry - ey * rx)
-            if side < -1e-12 * (ex * ex + ey * ey + ez * ez):
-                return OFF
-        return THERE
+        return THERE if is_over_face(px, py, pz, body, feature) else OFF
     if kind == NODE_VERTEX:
         rx = px - body.vertices[feature, 0]
         ry = py - body.vertices[feature, 1]

@@ -125,31 +125,37 @@ def in_vertex_cone(dx, dy, dz, body, p, sine):
 
 
 @kernel
+def is_over_face(px, py, pz, body, f):
+    """True if the foot of p on the plane of face f lies in that face, its border included."""
+    v = body.vertices
+    n = body.normal[f]
+    for k in range(3):
+        i = body.faces[f, k]
+        j = body.faces[f, (k + 1) % 3]
+        ex = v[j, 0] - v[i, 0]
+        ey = v[j, 1] - v[i, 1]
+        ez = v[j, 2] - v[i, 2]
+        rx = px - v[i, 0]
+        ry = py - v[i, 1]
+        rz = pz - v[i, 2]
+        side = n[0] * (ey * rz - ez * ry) + n[1] * (ez * rx - ex * rz) + n[2] * (ex * ry - ey * rx)
+        if side < -1e-12 * (ex * ex + ey * ey + ez * ez):
+            return False
+    return True
+
+
+@kernel
 def node_contacts(found, at, node, px, py, pz, f, body, band, depth):
     """Contacts of one cloth node with face f and the edges and vertices that face owns."""
     v = body.vertices
     a = body.faces[f, 0]
     n = body.normal[f]
     h = n[0] * (px - v[a, 0]) + n[1] * (py - v[a, 1]) + n[2] * (pz - v[a, 2])
-    if -depth <= h <= band:
-        inside = True
-        for k in range(3):
-            i = body.faces[f, k]
-            j = body.faces[f, (k + 1) % 3]
-            ex = v[j, 0] - v[i, 0]
-            ey = v[j, 1] - v[i, 1]
-            ez = v[j, 2] - v[i, 2]
-            rx = px - v[i, 0]
-            ry = py - v[i, 1]
-            rz = pz - v[i, 2]
-            side = n[0] * (ey * rz - ez * ry) + n[1] * (ez * rx - ex * rz) + n[2] * (ex * ry - ey * rx)
-            if side < -1e-12 * (ex * ex + ey * ey + ez * ez):
-                inside = False
-        if inside:
-            at = emit(
-                found, at, NODE_FACE, node, f, node, node, node, 1.0, 0.0, 0.0,
-                n[0], n[1], n[2], px - h * n[0], py - h * n[1], pz - h * n[2], h, body.part[f],
-            )  # fmt: skip
+    if -depth <= h <= band and is_over_face(px, py, pz, body, f):
+        at = emit(
+            found, at, NODE_FACE, node, f, node, node, node, 1.0, 0.0, 0.0,
+            n[0], n[1], n[2], px - h * n[0], py - h * n[1], pz - h * n[2], h, body.part[f],
+        )  # fmt: skip
     for k in range(3):
         i = body.faces[f, k]
         rx = px - v[i, 0]

@@ -1,8 +1,8 @@
 """One step's velocities made ready for yarns that hardly stretch: each yarn is solved along its whole length.
 
-A woven sheet resists stretch some thirty times as much as shear, bend or twist, so an explicit step is thirty times
-too short for everything else. Here the step's velocity v is replaced by the v' that a backward Euler step of the
-links' stiffness gives,
+A woven sheet resists stretch some thirty times as much as shear, bend or twist, so the step that an explicit rule needs
+for it is five times too short for everything else. Here the step's velocity v is replaced by the v' that a backward
+Euler step of the links' stiffness gives,
 
     m (v' - v) = -dt^2 K v',    K = sum over links of k t t',
 

@@ -77,7 +77,7 @@ class Checkpoint:
 
     ``level`` counts from the coarsest. x, v (n, 3) over that level's nodes; spent (2, rows) J; ``opening`` (J) is the
     energy it began with and ``lent`` (J) what its start had pressed into contacts. found_*: the contacts as `Found` has
-    them; preload, anchor, push: what each carried.
+    them; preload, anchor, push: what each carried. slopes (2,) N/m: see `Slopes`, zero before the first step.
     """
 
     level: int
