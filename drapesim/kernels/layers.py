@@ -20,7 +20,7 @@ import numpy as np
 from drapesim.kernels.crossing import CROSSED, FOLDED, find_shared, judge_pair, judge_sharing, put_shared_first
 from drapesim.kernels.jit import kernel, parallel_kernel, prange
 from drapesim.kernels.pairs import Found, closest_places, empty_found, triangle_normal, weights_over
-from drapesim.kernels.survey import question_into, survey_into
+from drapesim.kernels.survey import CONE, question_into, survey_into
 
 LAYER_NODE, LAYER_EDGE = 6, 7  # kinds, numbered on from those of kernels.pairs
 SELF = -1  # the part that stands for the cloth itself
@@ -182,9 +182,74 @@ def is_apart(x, triangles, t, f, margin):
 
 
 @kernel
+def is_beyond(x, triangles, normal, t, f, margin):
+    """True if triangle f lies more than ``margin`` outside one edge of t, or off its plane."""
+    i = triangles[f, 0]
+    j = triangles[f, 1]
+    k = triangles[f, 2]
+    nx = normal[t, 0]
+    ny = normal[t, 1]
+    nz = normal[t, 2]
+    for m in range(3):
+        a = triangles[t, m]
+        b = triangles[t, m + 1 if m < 2 else 0]
+        ax = x[a, 0]
+        ay = x[a, 1]
+        az = x[a, 2]
+        ex = x[b, 0] - ax
+        ey = x[b, 1] - ay
+        ez = x[b, 2] - az
+        # out of the edge, in the plane of t
+        ox = ey * nz - ez * ny
+        oy = ez * nx - ex * nz
+        oz = ex * ny - ey * nx
+        far = margin * math.sqrt(ox * ox + oy * oy + oz * oz)
+        if (
+            ox * (x[i, 0] - ax) + oy * (x[i, 1] - ay) + oz * (x[i, 2] - az) > far
+            and ox * (x[j, 0] - ax) + oy * (x[j, 1] - ay) + oz * (x[j, 2] - az) > far
+            and ox * (x[k, 0] - ax) + oy * (x[k, 1] - ay) + oz * (x[k, 2] - az) > far
+        ):
+            return True
+    a = triangles[t, 0]
+    hi = nx * (x[i, 0] - x[a, 0]) + ny * (x[i, 1] - x[a, 1]) + nz * (x[i, 2] - x[a, 2])
+    hj = nx * (x[j, 0] - x[a, 0]) + ny * (x[j, 1] - x[a, 1]) + nz * (x[j, 2] - x[a, 2])
+    hk = nx * (x[k, 0] - x[a, 0]) + ny * (x[k, 1] - x[a, 1]) + nz * (x[k, 2] - x[a, 2])
+    return min(hi, hj, hk) > margin or max(hi, hj, hk) < -margin
+
+
+@kernel
+def are_side_by_side(triangles, normal, t, f):
+    """True if the cells of triangles t, t + 1 and f, f + 1 share a node and all four normals fit one narrow cone.
+
+    Two such cells are one smooth piece of cloth, which cannot come back on itself (kernels.survey).
+    """
+    shares = False
+    for s in range(2):
+        for r in range(2):
+            for k in range(3):
+                for m in range(3):
+                    if triangles[t + s, k] == triangles[f + r, m]:
+                        shares = True
+    if not shares:
+        return False
+    for s in range(2):
+        for r in range(2):
+            along = (
+                normal[t + s, 0] * normal[f + r, 0]
+                + normal[t + s, 1] * normal[f + r, 1]
+                + normal[t + s, 2] * normal[f + r, 2]
+            )
+            if along < CONE:
+                return False
+    return True
+
+
+@kernel
 def pairs_of_triangles(found, at, t, f, x, triangles, normal, owns, neighbour, band, corner, side, edge, crossed):
     """Append the pairs of features of triangles t and f; a pair that crosses is put down in ``crossed`` (3,)."""
     if is_apart(x, triangles, t, f, band):
+        return at
+    if is_beyond(x, triangles, normal, t, f, band) or is_beyond(x, triangles, normal, f, t, band):
         return at
     shared, own, other = find_shared(triangles, t, triangles, f)
     if shared < 2 and not is_apart(x, triangles, t, f, 0.0):
@@ -278,6 +343,8 @@ def layers_of_run(
                     far = radius[q] + radius[p] + band
                     if dx * dx + dy * dy + dz * dz > far * far:
                         continue
+                    if are_side_by_side(triangles, normal, 2 * cell[q], 2 * cell[p]):
+                        continue
                     for s in range(2):
                         for r in range(2):
                             at = pairs_of_triangles(
@@ -325,7 +392,7 @@ def find_layers(
     order = np.argsort(name, kind="stable")
     name = name[order]
     runs = max(1, min(64, len(order) // 64))
-    room = 64 + 4 * len(order) // runs
+    room = 64 + 16 * len(order) // runs
     while True:
         found, count, crossed = empty_found(runs * room), np.zeros(runs, np.int64), np.zeros((runs, 3), np.int64)
         find_layers_into(

@@ -17,6 +17,9 @@ from drapesim.kernels.jit import kernel, parallel_kernel, prange
 from drapesim.kernels.yarns import tighten_columns, tighten_rows
 
 
+FADE = 0.97
+
+
 class Contacts(NamedTuple):
     """K contacts: the point sum_k weight x[node] must stay on the positive side of a plane, frozen for one call.
 
@@ -44,6 +47,14 @@ class Contacts(NamedTuple):
     slot: np.ndarray  # (E,) int64
 
 
+class Inertia(NamedTuple):
+    """What nodes are moved with, all (NU, NV): their own mass and what the contacts that push on them have lent."""
+
+    mass: np.ndarray  # kg
+    light: np.ndarray  # 1/kg, 0 for nodes that do not move
+    turn: np.ndarray  # mass before the last change over mass now
+
+
 class Pace(NamedTuple):
     """Settings of the relaxation."""
 
@@ -55,6 +66,7 @@ class Pace(NamedTuple):
     limit: float  # m/s, of each kick: no node moves much faster; at rest it changes nothing
     hold_u: float  # kg, dt^2 times the stiffness that links of full width are solved with, along each axis of the grid
     hold_v: float
+    lend: float  # kg, inertia that a contact lends a node for each unit of |weight| times the sum of its |weights|
 
 
 @kernel
@@ -165,8 +177,37 @@ def collect_touch(lo, hi, flat_touch, contacts):
 
 
 @kernel
-def kick_columns(lo, hi, trial, v, force, touch, light, pace):
+def lend_inertia(lo, hi, inertia, base, contacts, lend):
+    """Give touched nodes lo..hi-1 the inertia that the contacts pushing on them need, and take back what is not needed.
+
+    A node's row of the contacts' stiffness sums to at most |weight| times the sum of the contact's |weights| (one
+    against the body, two between layers), each with the contact's stiffness. ``base`` (NU NV,) kg, the node's own.
+    """
+    for m in range(lo, hi):
+        row = 0.0
+        for e in range(contacts.start[m], contacts.start[m + 1]):
+            c = contacts.entry[e]
+            if contacts.force[c, 0] == 0.0 and contacts.force[c, 1] == 0.0 and contacts.force[c, 2] == 0.0:
+                continue
+            weights = 0.0
+            for k in range(4):
+                weights += abs(contacts.weight[c, k])
+            row += abs(contacts.weight[c, contacts.slot[e]]) * weights
+        a = contacts.touched[m]
+        was = inertia.mass[a]
+        now = base[a] + max(lend * row, FADE * (was - base[a]))
+        inertia.turn[a] = was / now
+        if now != was:
+            inertia.mass[a] = now
+            inertia.light[a] *= was / now
+
+
+@kernel
+def kick_columns(lo, hi, trial, v, force, touch, light, turn, pace):
     """Velocity after one explicit kick of node columns lo..hi-1 into ``trial`` (3, NU, NV), at most ``pace.limit``.
+
+    A node that has just been lent inertia keeps its momentum, one that gives some back its velocity: neither makes
+    energy.
 
     It is limited here and not once the yarns are solved: there a node slowed by itself would strain its links anew. The
     solve takes energy out, but may hand a node up to about 1.4 times the speed it had.
@@ -179,6 +220,7 @@ def kick_columns(lo, hi, trial, v, force, touch, light, pace):
     speed = np.empty(n)
     for i in range(PAD, v.shape[1] - PAD):
         per = light[i, lo:hi]
+        ratio = turn[i, lo:hi]
         for j in range(n):
             speed[j] = 0.0
         for k in range(3):
@@ -187,7 +229,7 @@ def kick_columns(lo, hi, trial, v, force, touch, light, pace):
             push = touch[k, i, lo:hi]
             new = trial[k, i, lo:hi]
             for j in range(n):
-                new[j] = gain * (keep * old[j] + dt * per[j] * (pull[j] + push[j]))
+                new[j] = gain * (keep * min(1.0, ratio[j]) * old[j] + dt * per[j] * (pull[j] + push[j]))
                 speed[j] += new[j] * new[j]
         fastest = 0.0
         for j in range(n):
@@ -202,7 +244,7 @@ def kick_columns(lo, hi, trial, v, force, touch, light, pace):
 
 
 @kernel
-def move_rows(lo, hi, x, v, trial, force, touch, spent, fields, pace):
+def move_rows(lo, hi, x, v, trial, force, touch, spent, mass_of, turn, pace):
     """Go one step with the velocity ``trial``, node rows lo..hi-1; returns the largest speed (m/s).
 
     Each row's energy account is its own.
@@ -218,7 +260,8 @@ def move_rows(lo, hi, x, v, trial, force, touch, spent, fields, pace):
     speed = np.empty(n)
     fastest = 0.0
     for i in range(lo, hi):
-        mass = fields.mass[i, PAD:]
+        mass = mass_of[i, PAD:]
+        ratio = turn[i, PAD:]
         for j in range(n):
             speed[j] = 0.0
         for k in range(3):
@@ -241,7 +284,7 @@ def move_rows(lo, hi, x, v, trial, force, touch, spent, fields, pace):
                 mean = 0.5 * (old[j] + new[j])
                 work[j] += mean * pull[j]
                 given[j] += mean * push[j]
-                motion[j] += mean * (new[j] - old[j])
+                motion[j] += 0.5 * (new[j] * new[j] - ratio[j] * old[j] * old[j])
                 old[j] = new[j]
                 place[j] += dt * new[j]
         worked = 0.0
@@ -257,7 +300,7 @@ def move_rows(lo, hi, x, v, trial, force, touch, spent, fields, pace):
 
 
 @parallel_kernel
-def relax(n_steps, way, fastest, peak, x, v, force, touch, spent, trial, work, fields, cloth, contacts, pace):
+def relax(n_steps, way, fastest, peak, x, v, force, touch, spent, trial, work, inertia, fields, cloth, contacts, pace):
     """Take at most ``n_steps`` steps in place; with 0 steps only the forces at ``x`` are computed.
 
     Returns the number of steps taken: no more once some node might go farther than ``way`` (m) in the next, which may
@@ -277,6 +320,8 @@ def relax(n_steps, way, fastest, peak, x, v, force, touch, spent, trial, work, f
     n_columns = x.shape[2]
     flat = x.reshape(3, n_rows * n_columns)
     flat_touch = touch.reshape(3, n_rows * n_columns)
+    flat_inertia = Inertia(inertia.mass.reshape(-1), inertia.light.reshape(-1), inertia.turn.reshape(-1))
+    flat_base = fields.mass.reshape(-1)
     n_contacts = contacts.offset.shape[0]
     n_touched = contacts.touched.shape[0]
     dashpot = pace.dashpot if n_steps > 0 else 0.0
@@ -289,18 +334,23 @@ def relax(n_steps, way, fastest, peak, x, v, force, touch, spent, trial, work, f
                 )
         for b in prange(n_blocks):
             collect_touch(b * n_touched // n_blocks, (b + 1) * n_touched // n_blocks, flat_touch, contacts)
+            if n_steps > 0:
+                lend_inertia(
+                    b * n_touched // n_blocks, (b + 1) * n_touched // n_blocks, flat_inertia, flat_base, contacts,
+                    pace.lend,
+                )  # fmt: skip
             lo = block_start(b, n_blocks, n_rows)
             forces_of_block_into(force, peak[b], lo, block_start(b + 1, n_blocks, n_rows), x, fields, cloth)
         if n_steps == 0:
             return 0
         for b in prange(n_blocks):
             lo, hi = b * n_columns // n_blocks, (b + 1) * n_columns // n_blocks
-            kick_columns(lo, hi, trial, v, force, touch, fields.light, pace)
-            tighten_columns(lo, hi, trial, x, work, fields.light, fields.link_u, pace.hold_u)
+            kick_columns(lo, hi, trial, v, force, touch, inertia.light, inertia.turn, pace)
+            tighten_columns(lo, hi, trial, x, work, inertia.light, fields.link_u, pace.hold_u)
         for b in prange(n_blocks):
             lo, hi = block_start(b, n_blocks, n_rows), block_start(b + 1, n_blocks, n_rows)
-            tighten_rows(lo, hi, trial, x, fields.light, fields.link_v, pace.hold_v)
-            fastest[b] = move_rows(lo, hi, x, v, trial, force, touch, spent, fields, pace)
+            tighten_rows(lo, hi, trial, x, inertia.light, fields.link_v, pace.hold_v)
+            fastest[b] = move_rows(lo, hi, x, v, trial, force, touch, spent, inertia.mass, inertia.turn, pace)
         step = pace.dt * fastest.max()
         went += step
         if went + 2.0 * step > way:

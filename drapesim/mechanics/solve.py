@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 
 from drapesim.kernels.elastic import ClothConstants, LatticeFields
-from drapesim.kernels.relax import Pace, relax
+from drapesim.kernels.relax import Inertia, Pace, relax
 from drapesim.matter.fabric import FabricCard
 from drapesim.matter.sheet import Lattice
 from drapesim.mechanics.body_contact import BodyField
@@ -18,7 +18,6 @@ from drapesim.mechanics.energies import (
     cloth_constants,
     is_turned,
     lattice_fields,
-    lightness,
     padded,
     smooth_curve,
     unpadded,
@@ -45,6 +44,7 @@ class Motion:
     trial: Array  # (3, NU, NV) scratch of a step: the velocity it is about to take
     work: Array  # (6, NU, NV) scratch of the solve along the yarns
     spent: Array  # (2, NU) J, by rows: what damping has taken out of the sheet, and what contact has
+    inertia: Inertia  # moved with: own and lent by contacts
     peak: Array  # (blocks, 3) largest strain along each axis of the grid, and sine of yarn angle, since last cleared
 
 
@@ -126,6 +126,7 @@ def start_motion(problem: Problem, x: Array, v: Array | None = None) -> Motion:
         np.zeros_like(grid),
         np.zeros((6, *grid.shape[1:])),
         np.zeros((2, grid.shape[1])),
+        Inertia(problem.fields.mass.copy(), problem.fields.light.copy(), np.ones_like(problem.fields.mass)),
         np.zeros((problem.blocks, 3)),
     )
 
@@ -169,11 +170,13 @@ def choose_pace(problem: Problem, slopes: Slopes, damping: float) -> Pace:
     dt = min(longest_step(problem), _stable_step(problem, slopes.across + bend_stiffness(problem)))
     link = CONTACT_STIFFNESS * (8.0 * card.shear_rigidity + bend_stiffness(problem))
     hold = dt**2 * slopes.along
+    dashpot = 0.5 * link
+    lend = 0.25 * longest_step(problem) ** 2 / TIME_STEP_SHARE**2 * (link + 0.5 * dashpot)
     limit = min(FASTEST, MOST_OF_THICKNESS * card.thickness / dt)
     cloth = problem.cloth
     return Pace(
-        dt=float(dt), damping=damping, stiffness=link, grip=link, dashpot=0.5 * link, limit=float(limit),
-        hold_u=float(hold * cloth.hv / cloth.hu), hold_v=float(hold * cloth.hu / cloth.hv),
+        dt=float(dt), damping=damping, stiffness=link, grip=link, dashpot=dashpot, limit=float(limit),
+        hold_u=float(hold * cloth.hv / cloth.hu), hold_v=float(hold * cloth.hu / cloth.hv), lend=lend,
     )  # fmt: skip
 
 
@@ -198,22 +201,19 @@ def shortened(pace: Pace, share: float) -> Pace:
     return pace._replace(dt=share * pace.dt, hold_u=hold * pace.hold_u, hold_v=hold * pace.hold_v)
 
 
-def with_contact_inertia(problem: Problem, found: ContactSet, pace: Pace) -> Problem:
-    """Raise the inertia of nodes under contacts so that the time step stays stable; rest does not depend on inertia.
+def give_back_inertia(problem: Problem, motion: Motion, touched: Array | None = None) -> None:
+    """Leave nodes that no listed contact touches their own inertia alone; ``touched`` (M,) keep what they were lent.
 
-    A node's row of the contacts' stiffness sums to at most |weight| times the sum of the contact's |weights| (one
-    against the body, two between layers), each with the contact's stiffness. It is lent for the longest step, so the
-    same contacts are always lent the same.
+    They keep their velocity, and what motion that takes out of them is booked.
     """
-    contacts = found.contacts
-    base = problem.card.areal_density * padded(problem.lattice, problem.lattice.node_area)
-    stiffness = np.zeros(base.size)
-    if len(contacts.touched):
-        row = np.abs(contacts.weight[contacts.entry, contacts.slot]) * np.abs(contacts.weight).sum(1)[contacts.entry]
-        stiffness[contacts.touched] = np.add.reduceat(row, contacts.start[:-1]) * (pace.stiffness + 0.5 * pace.dashpot)
-    extra = 0.25 * longest_step(problem) ** 2 / TIME_STEP_SHARE**2 * stiffness.reshape(base.shape)
-    mass = base + extra
-    return replace(problem, fields=problem.fields._replace(mass=mass, light=lightness(mass, problem.fields.free)))
+    mass, light, turn = motion.inertia
+    gone = mass != problem.fields.mass
+    if touched is not None:
+        gone.reshape(-1)[touched] = False
+    lent = np.where(gone, mass - problem.fields.mass, 0.0)
+    motion.spent[0] += (0.5 * lent * (motion.v**2).sum(0)).sum(1)
+    mass[gone], light[gone] = problem.fields.mass[gone], problem.fields.light[gone]
+    turn[:] = 1.0
 
 
 def advance(
@@ -229,9 +229,11 @@ def advance(
     if np.isfinite(reach) and len(contacts.offset):
         motion.touch[:] = 0.0
         rows, live = live_part(contacts, motion.x, reach)
+    if steps > 0:
+        give_back_inertia(problem, motion, live.touched)
     taken = relax(
         steps, way, np.zeros(problem.blocks), motion.peak, motion.x, motion.v, motion.force, motion.touch,
-        motion.spent, motion.trial, motion.work, problem.fields, problem.cloth, live, pace,
+        motion.spent, motion.trial, motion.work, motion.inertia, problem.fields, problem.cloth, live, pace,
     )  # fmt: skip
     put_back(contacts, rows, live)
     return int(taken)
@@ -246,7 +248,7 @@ def residuals(problem: Problem, motion: Motion) -> tuple[float, float]:
 
 def kinetic_energy(problem: Problem, motion: Motion) -> float:
     """J, of the half-step velocity."""
-    return float(0.5 * (problem.fields.mass * (motion.v**2).sum(0)).sum())
+    return float(0.5 * (motion.inertia.mass * (motion.v**2).sum(0)).sum())
 
 
 def stored_energy(problem: Problem, motion: Motion) -> float:

@@ -18,18 +18,19 @@ from drapesim.mechanics.solve import (
     Slopes,
     advance,
     choose_pace,
+    give_back_inertia,
     positions,
     residuals,
     shortened,
     steepest_slopes,
-    with_contact_inertia,
 )
 
 Array = np.ndarray
 
 CHUNK = 40  # steps between looks at the sheet
 PRELOAD_EVERY = 5  # chunks between updates of the contact preloads
-SUNK = 5e-6  # m of indentation that is left alone: each raise of the preloads sets the sheet ringing
+HOVER = 8e-6
+SUNK = 12e-6  # m of indentation that is left alone: each raise of the preloads sets the sheet ringing
 HOVER_SHARE = 0.3  # of the indentation allowed at the end that a contact may push across: the certificate allows 10 um
 RATES = 6  # looks of which the slower half sets the damping: a burst somewhere must not overdamp the rest
 EASY, EASY_SPEED, EASY_DAMPING = 400, 0.125, 2000.0
@@ -80,7 +81,6 @@ class Calm:
     spent: Array
     kinetic: Array  # (NU,) J, what goes with the velocity
     found: ContactSet
-    problem: Problem
 
 
 @dataclass
@@ -128,15 +128,11 @@ def search(state: LevelState, pace: Pace, reach: float, wanted: Array | None = N
         state.searched_at, state.band = corners, np.full(len(corners), band)
     else:
         state.searched_at[wanted], state.band[wanted] = corners[wanted], band
-    state.problem = with_contact_inertia(problem, state.found, pace)
-    # inertia lent to a moving node (or taken back) is energy that no force has given: book it
-    change = state.problem.fields.mass - problem.fields.mass
-    motion.spent[0] -= (0.5 * change * (motion.v**2).sum(0)).sum(1)
     if layers:
         state.layers_at, state.layer_band = x, layer_band
         state.has_layers = bool((found.found.part == SELF).any())
-        kinetic = (0.5 * state.problem.fields.mass * (motion.v**2).sum(0)).sum(1)
-        state.calm = Calm(motion.x.copy(), motion.spent.copy(), kinetic, kept_apart(state.found), state.problem)
+        kinetic = (0.5 * motion.inertia.mass * (motion.v**2).sum(0)).sum(1)
+        state.calm = Calm(motion.x.copy(), motion.spent.copy(), kinetic, kept_apart(state.found))
     return True
 
 
@@ -248,7 +244,7 @@ def go_back(state: LevelState) -> None:
     motion.spent[0] += calm.kinetic
     motion.touch[:] = 0.0
     state.found = kept_apart(calm.found)
-    state.problem = calm.problem
+    give_back_inertia(state.problem, motion)
     state.searched_at = state.layers_at = None
 
 
@@ -295,7 +291,7 @@ def relax_level(
             raise FloatingPointError
         now = (motion.x.copy(), motion.force + motion.touch)
         if look is not None:
-            rate = slow_rate(look, now, problem.fields.mass)
+            rate = slow_rate(look, now, motion.inertia.mass)
             if rate > 0.0:
                 rates.append(rate)
             slow = sorted(rates[-RATES:])[: RATES // 2]
@@ -303,7 +299,7 @@ def relax_level(
                 state.damping = float(np.clip(2.0 * slow[-1], state.least_damping, DAMPING[1]))
         look = now
         sunk, hover = sink_of(state.found), hover_of(state.found, pace.stiffness)
-        if max(sunk, hover) > SUNK:
+        if sunk > SUNK or hover > HOVER:
             load_contacts(state.found, pace.stiffness)
         watch(state, "settling", rms, top)
         if rms < goal[0] and top < goal[1] and sunk <= sink and hover <= HOVER_SHARE * sink:

@@ -27,12 +27,10 @@ from drapesim.mechanics.energies import grid_shape, unpadded
 from drapesim.mechanics.search import cleared
 from drapesim.mechanics.solve import (
     Slopes,
-    choose_pace,
     pose_problem,
     positions,
     start_motion,
     stored_energy,
-    with_contact_inertia,
 )
 from drapesim.settling.certificate import Certificate, certify
 from drapesim.settling.exact import count_self_crossings
@@ -305,8 +303,6 @@ def _take_up(state: LevelState, resume: Checkpoint) -> None:
     found = Found(*(getattr(resume, f"found_{name}") for name in Found._fields))
     carried = (resume.preload, resume.anchor, resume.push)
     state.found = carry_contacts(problem.lattice, found, problem.card.thickness, problem.friction, *carried)
-    # the account holds what was lent
-    state.problem = with_contact_inertia(problem, state.found, choose_pace(problem, state.slopes, state.damping))
 
 
 def _finished(
