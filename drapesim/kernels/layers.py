@@ -25,6 +25,8 @@ from drapesim.kernels.survey import CONE, question_into, survey_into
 LAYER_NODE, LAYER_EDGE = 6, 7  # kinds, numbered on from those of kernels.pairs
 SELF = -1  # the part that stands for the cloth itself
 INSIDE = -1e-9  # barycentric weight: a node straight over an edge belongs to both faces rather than to none
+ROOM = 12  # pairs that a cell may have before the list is made longer: two layers that lie on each other have 5
+FEATURE = (1 << 30) - 1  # mask of one feature in a contact's key
 NEAREST = 1e-9  # m, below this a direction is lost to rounding
 
 
@@ -274,7 +276,7 @@ def pairs_of_triangles(found, at, t, f, x, triangles, normal, owns, neighbour, b
         if owns[t, k]:
             at = node_pairs(found, at, triangles[t, k], f, x, triangles, owns, neighbour, band, n, t)
         if owns[f, k]:
-            at = node_pairs(found, at, triangles[f, k], t, x, triangles, owns, neighbour, band, n, t)
+            at = node_pairs(found, at, triangles[f, k], t, x, triangles, owns, neighbour, band, n, f)
     for k in range(3):
         if owns[t, 3 + k]:
             for m in range(3):
@@ -285,26 +287,27 @@ def pairs_of_triangles(found, at, t, f, x, triangles, normal, owns, neighbour, b
 
 @parallel_kernel
 def find_layers_into(
-    found, room, count, crossed, x, triangles, normal, owns, neighbour, cell, middle, radius, place, name, order,
-    shape, band,
+    found, room, count, crossed, x, triangles, normal, owns, neighbour, cell, is_due, due, middle, radius, band, place,
+    name, order, shape, apart,
 ):  # fmt: skip
-    """All pairs closer than ``band`` among the given cells of the sheet x (n, 3), in ``len(count)`` runs.
+    """All close pairs among the given cells of the sheet x (n, 3) of which one is due, in ``len(count)`` runs.
 
     Row q stands for ``cell``[q], triangles 2 cell and 2 cell + 1, with ``middle`` (q, 3), ``radius`` (q,), and the box
-    ``place`` (q, 3) it lies in; ``name`` (q,) are the numbers of the boxes in rising order and ``order`` the rows in
+    ``place`` (q, 3) it lies in; a pair is close nearer than ``apart`` and the ``band`` (q,) of both. ``is_due`` (q,)
+    and ``due``, the numbers of the rows that are; ``name`` (q,) are the numbers of the boxes in rising order and ``order`` the rows in
     that order. Run r writes rows r room .. r room + count[r], and its crossings to crossed[r] (number, and one pair).
     """
     for run in prange(count.shape[0]):
         count[run] = layers_of_run(
             np.int64(run), count.shape[0], found, room, crossed[run], x, triangles, normal, owns, neighbour, cell,
-            middle, radius, place, name, order, shape, band,
+            is_due, due, middle, radius, band, place, name, order, shape, apart,
         )  # fmt: skip
 
 
 @kernel
 def layers_of_run(
-    run, n_runs, found, room, crossed, x, triangles, normal, owns, neighbour, cell, middle, radius, place, name, order,
-    shape, band,
+    run, n_runs, found, room, crossed, x, triangles, normal, owns, neighbour, cell, is_due, due, middle, radius, band,
+    place, name, order, shape, apart,
 ):  # fmt: skip
     """One run of `find_layers_into`; returns the number of its rows."""
     n = order.shape[0]
@@ -318,7 +321,9 @@ def layers_of_run(
         found.key[base : base + room], found.triangle[base : base + room],
     )  # fmt: skip
     at = np.int64(0)
-    for q in range(run * n // n_runs, (run + 1) * n // n_runs):
+    n_due = due.shape[0]
+    for d in range(run * n_due // n_runs, (run + 1) * n_due // n_runs):
+        q = due[d]
         for i in range(max(place[q, 0] - 1, 0), min(place[q, 0] + 2, shape[0])):
             for j in range(max(place[q, 1] - 1, 0), min(place[q, 1] + 2, shape[1])):
                 column = (i * shape[1] + j) * shape[2]
@@ -335,23 +340,52 @@ def layers_of_run(
                 while lo < n and name[lo] <= last:
                     p = order[lo]
                     lo += 1
-                    if p <= q:
+                    if p == q or (p < q and is_due[p]):
                         continue
                     dx = middle[q, 0] - middle[p, 0]
                     dy = middle[q, 1] - middle[p, 1]
                     dz = middle[q, 2] - middle[p, 2]
-                    far = radius[q] + radius[p] + band
+                    reach = apart + band[q] + band[p]
+                    far = radius[q] + radius[p] + reach
                     if dx * dx + dy * dy + dz * dz > far * far:
                         continue
                     if are_side_by_side(triangles, normal, 2 * cell[q], 2 * cell[p]):
                         continue
+                    # always in the same order, by which a pair of edges is named
+                    one = 2 * cell[min(p, q)]
+                    other = 2 * cell[max(p, q)]
                     for s in range(2):
                         for r in range(2):
                             at = pairs_of_triangles(
-                                mine, at, 2 * cell[q] + s, 2 * cell[p] + r, x, triangles, normal, owns, neighbour,
-                                band, corner, side, edge, crossed,
+                                mine, at, one + s, other + r, x, triangles, normal, owns, neighbour, reach, corner,
+                                side, edge, crossed,
                             )  # fmt: skip
     return at
+
+
+@kernel
+def bound_cells(x, triangles, cell):
+    """(middle (q, 3), radius (q,)): a ball round the two triangles of each of the cells (q,)."""
+    middle = np.empty((cell.shape[0], 3))
+    radius = np.zeros(cell.shape[0])
+    for q in range(cell.shape[0]):
+        t = 2 * cell[q]
+        for c in range(3):
+            low = np.inf
+            high = -np.inf
+            for k in range(6):
+                place = x[triangles[t + k // 3, k % 3], c]
+                low = min(low, place)
+                high = max(high, place)
+            middle[q, c] = 0.5 * (low + high)
+        for k in range(6):
+            a = triangles[t + k // 3, k % 3]
+            far = 0.0
+            for c in range(3):
+                far += (x[a, c] - middle[q, c]) ** 2
+            radius[q] = max(radius[q], far)
+        radius[q] = math.sqrt(radius[q])
+    return middle, radius
 
 
 class Blocks(NamedTuple):
@@ -364,43 +398,63 @@ class Blocks(NamedTuple):
 
 
 def find_layers(
-    x: np.ndarray, triangles: np.ndarray, owns: np.ndarray, neighbour: np.ndarray, blocks: Blocks, band: float
+    x: np.ndarray,
+    triangles: np.ndarray,
+    owns: np.ndarray,
+    neighbour: np.ndarray,
+    blocks: Blocks,
+    apart: float,
+    band: np.ndarray | None = None,
+    due: np.ndarray | None = None,
 ) -> tuple[Found, np.ndarray]:
-    """(pairs closer than ``band`` (m), crossings (k, 2) of triangles: one pair for each part of the work).
+    """(close pairs, crossings (k, 2) of triangles: one pair for each part of the work).
 
     ``x`` (n, 3) m, ``triangles`` (t, 3) two to a cell, ``owns`` (t, 6), ``neighbour`` (t, 3) triangle across each edge.
-    Raises FloatingPointError if a position is not finite.
+    Close is nearer than ``apart`` (m) and the ``band`` (c,) m of the two cells, nothing if None. ``due`` (c,) bool:
+    only pairs of which one cell is due; all if None. Raises FloatingPointError if a position is not finite.
     """
     if not np.isfinite(x).all():
         raise FloatingPointError
+    if band is None:
+        band = np.zeros(len(triangles) // 2)
     n_blocks = len(blocks.place)
     normal, axis, spread = np.empty((len(triangles), 3)), np.empty((n_blocks, 3)), np.empty(n_blocks)
     low, high, doubtful = np.empty((n_blocks, 9)), np.empty((n_blocks, 9)), np.empty(n_blocks, np.bool_)
     survey_into(normal, axis, spread, low, high, x, triangles, blocks.start, blocks.cell)
-    question_into(doubtful, blocks.place, axis, spread, low, high, band)
+    question_into(doubtful, blocks.place, axis, spread, low, high, apart + 2.0 * float(band.max()))
     doubtful |= blocks.ragged
-    if not doubtful.any():
-        return empty_found(0), np.zeros((0, 2), np.int64)
     cell = np.sort(blocks.cell[np.repeat(doubtful, np.diff(blocks.start))])
-    both = x[triangles[np.stack([2 * cell, 2 * cell + 1], 1)]].reshape(-1, 6, 3)
-    middle = 0.5 * (both.min(axis=1) + both.max(axis=1))
-    radius = np.sqrt(((both - middle[:, None]) ** 2).sum(axis=2).max(axis=1))
-    size = 2.0 * float(radius.max()) + band
+    is_due = np.ones(len(cell), dtype=np.bool_) if due is None else due[cell]
+    if not is_due.any():
+        return empty_found(0), np.zeros((0, 2), np.int64)
+    middle, radius = bound_cells(x, triangles, cell)
+    band = band[cell]
+    size = 2.0 * float((radius + band).max()) + apart
     place = ((middle - middle.min(axis=0)) / size).astype(np.int64)
     shape = place.max(axis=0) + 1
     name = (place[:, 0] * shape[1] + place[:, 1]) * shape[2] + place[:, 2]
     order = np.argsort(name, kind="stable")
     name = name[order]
-    runs = max(1, min(64, len(order) // 64))
-    room = 64 + 16 * len(order) // runs
+    rows_due = np.flatnonzero(is_due)
+    runs = max(1, min(64, len(rows_due) // 64))
+    room = 64 + ROOM * len(rows_due) // runs
     while True:
         found, count, crossed = empty_found(runs * room), np.zeros(runs, np.int64), np.zeros((runs, 3), np.int64)
         find_layers_into(
-            found, room, count, crossed, x, triangles, normal, owns, neighbour, cell, middle, radius, place, name,
-            order, shape, band,
+            found, room, count, crossed, x, triangles, normal, owns, neighbour, cell, is_due, rows_due, middle, radius,
+            band, place, name, order, shape, apart,
         )  # fmt: skip
         if count.max() <= room:
             break
         room = int(1.2 * count.max()) + 1
     rows = np.concatenate([np.arange(r * room, r * room + c) for r, c in enumerate(count)])
     return Found(*(field[rows] for field in found)), crossed[crossed[:, 0] > 0, 1:]
+
+
+def layer_triangles(key: np.ndarray, triangle: np.ndarray, n_triangles: int) -> np.ndarray:
+    """(K, 2): the two triangles that each pair between layers lies on, from its ``key`` and its own ``triangle`` (K,).
+    """
+    one, other = (key >> 30) & FEATURE, key & FEATURE
+    of_edge = key >> 60 == LAYER_EDGE
+    second = np.where(of_edge, other // 3, np.where(other < n_triangles, other, (other - n_triangles) // 3))
+    return np.stack([np.where(of_edge, one // 3, triangle), second], axis=1)

@@ -17,7 +17,7 @@ from drapesim.kernels.jit import kernel, parallel_kernel, prange
 from drapesim.kernels.yarns import tighten_columns, tighten_rows
 
 
-FADE = 0.97
+FADE = 0.97  # a step, of inertia that no contact needs any more: given back at once, flickering contacts would swing
 
 
 class Contacts(NamedTuple):
@@ -48,7 +48,11 @@ class Contacts(NamedTuple):
 
 
 class Inertia(NamedTuple):
-    """What nodes are moved with, all (NU, NV): their own mass and what the contacts that push on them have lent."""
+    """What nodes are moved with, all (NU, NV): their own mass and what the contacts that push on them have lent.
+
+    A node keeps its velocity when it is lent inertia, so a contact throws nothing back faster than it came. The energy
+    that this takes, and gives back later, is in the account (`move_rows`).
+    """
 
     mass: np.ndarray  # kg
     light: np.ndarray  # 1/kg, 0 for nodes that do not move
@@ -178,7 +182,7 @@ def collect_touch(lo, hi, flat_touch, contacts):
 
 @kernel
 def lend_inertia(lo, hi, inertia, base, contacts, lend):
-    """Give touched nodes lo..hi-1 the inertia that the contacts pushing on them need, and take back what is not needed.
+    """Lend touched nodes lo..hi-1 the inertia that the contacts pushing on them need to stay stable; the rest fades.
 
     A node's row of the contacts' stiffness sums to at most |weight| times the sum of the contact's |weights| (one
     against the body, two between layers), each with the contact's stiffness. ``base`` (NU NV,) kg, the node's own.
@@ -203,11 +207,8 @@ def lend_inertia(lo, hi, inertia, base, contacts, lend):
 
 
 @kernel
-def kick_columns(lo, hi, trial, v, force, touch, light, turn, pace):
+def kick_columns(lo, hi, trial, v, force, touch, light, pace):
     """Velocity after one explicit kick of node columns lo..hi-1 into ``trial`` (3, NU, NV), at most ``pace.limit``.
-
-    A node that has just been lent inertia keeps its momentum, one that gives some back its velocity: neither makes
-    energy.
 
     It is limited here and not once the yarns are solved: there a node slowed by itself would strain its links anew. The
     solve takes energy out, but may hand a node up to about 1.4 times the speed it had.
@@ -220,7 +221,6 @@ def kick_columns(lo, hi, trial, v, force, touch, light, turn, pace):
     speed = np.empty(n)
     for i in range(PAD, v.shape[1] - PAD):
         per = light[i, lo:hi]
-        ratio = turn[i, lo:hi]
         for j in range(n):
             speed[j] = 0.0
         for k in range(3):
@@ -229,7 +229,7 @@ def kick_columns(lo, hi, trial, v, force, touch, light, turn, pace):
             push = touch[k, i, lo:hi]
             new = trial[k, i, lo:hi]
             for j in range(n):
-                new[j] = gain * (keep * min(1.0, ratio[j]) * old[j] + dt * per[j] * (pull[j] + push[j]))
+                new[j] = gain * (keep * old[j] + dt * per[j] * (pull[j] + push[j]))
                 speed[j] += new[j] * new[j]
         fastest = 0.0
         for j in range(n):
@@ -345,7 +345,7 @@ def relax(n_steps, way, fastest, peak, x, v, force, touch, spent, trial, work, i
             return 0
         for b in prange(n_blocks):
             lo, hi = b * n_columns // n_blocks, (b + 1) * n_columns // n_blocks
-            kick_columns(lo, hi, trial, v, force, touch, inertia.light, inertia.turn, pace)
+            kick_columns(lo, hi, trial, v, force, touch, inertia.light, pace)
             tighten_columns(lo, hi, trial, x, work, inertia.light, fields.link_u, pace.hold_u)
         for b in prange(n_blocks):
             lo, hi = block_start(b, n_blocks, n_rows), block_start(b + 1, n_blocks, n_rows)

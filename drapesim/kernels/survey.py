@@ -136,11 +136,14 @@ def share_a_cone(b, c, axis, spread):
 
 @parallel_kernel
 def farthest_moves(moved, x, triangles, corners):
-    """For each triangle (t,) the largest change of a coordinate of its corners since ``corners`` (t, 3, 3)."""
+    """For each triangle (t,) how far the farthest of its corners is now from where ``corners`` (t, 3, 3) has it."""
     for run in prange(64):
         for t in range(run * moved.shape[0] // 64, (run + 1) * moved.shape[0] // 64):
             far = 0.0
             for k in range(3):
-                for c in range(3):
-                    far = max(far, abs(x[triangles[t, k], c] - corners[t, k, c]))
-            moved[t] = far
+                a = triangles[t, k]
+                dx = x[a, 0] - corners[t, k, 0]
+                dy = x[a, 1] - corners[t, k, 1]
+                dz = x[a, 2] - corners[t, k, 2]
+                far = max(far, dx * dx + dy * dy + dz * dz)
+            moved[t] = math.sqrt(far)

@@ -10,7 +10,7 @@ from drapesim.kernels.distance import find_nearest
 from drapesim.kernels.pairs import FLAT, Found, Surface, find_contacts
 from drapesim.kernels.tree import Tree, plant_tree
 from drapesim.matter.body import Body
-from drapesim.mechanics.contact_list import face_neighbours, feature_owners, joined, picked, placed
+from drapesim.mechanics.contact_list import face_neighbours, feature_owners, picked
 
 Array = np.ndarray
 
@@ -64,30 +64,14 @@ def prepare_body(body: Body) -> BodyField:
 
 
 def find_body_contacts(
-    field: BodyField,
-    triangles: Array,
-    owns: Array,
-    x: Array,
-    band: float,
-    depth: float,
-    before: Found | None = None,
-    wanted: Array | None = None,
-) -> tuple[Found, Array]:
-    """(contacts of the cloth ``triangles`` (t, 3) at ``x`` (n, 3) m with the body, row ``before`` or -1 of each).
+    field: BodyField, triangles: Array, owns: Array, x: Array, band: float, depth: float, wanted: Array | None = None
+) -> Found:
+    """Contacts of the cloth ``triangles`` (t, 3) at ``x`` (n, 3) m with the body, ``band`` (m) outside to ``depth`` in.
 
-    ``band`` (m) outside to ``depth`` (m) inside. ``wanted`` (m,): triangles to search; of the others the contacts
-    ``before`` are kept (all are searched if None).
+    ``wanted`` (m,): the triangles to search, all if None.
     """
     found = find_contacts(x, triangles, owns, field.surface, field.tree, band, depth, wanted)
-    found = without_far_sides(found, x, field)
-    if before is None or wanted is None:
-        return found, np.full(len(found.gap), -1)
-    searched = np.zeros(len(triangles), dtype=bool)
-    searched[wanted] = True
-    rows = np.flatnonzero(~searched[before.triangle])
-    both = joined(placed(picked(before, rows), x), found)
-    order = np.argsort(both.triangle, kind="stable")
-    return picked(both, order), np.append(rows, np.full(len(found.gap), -1))[order]
+    return without_far_sides(found, x, field)
 
 
 def without_far_sides(found: Found, x: Array, field: BodyField) -> Found:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from drapesim.kernels.layers import LAYER_NODE, SELF
+from drapesim.kernels.listing import list_by_node, list_live, take_up_into, weighted_places
 from drapesim.kernels.pairs import FACE_VERTEX, NODE_VERTEX, Found, empty_found
 from drapesim.kernels.relax import Contacts, mark_live
 from drapesim.matter.sheet import Lattice
@@ -59,9 +60,10 @@ def carry_contacts(
     """
     flat = flat_index(lattice)
     apart = np.where(found.part == SELF, thickness, 0.5 * thickness)
-    start, touched, entry, slot = incidence(flat[found.node], found.weight)
+    node = flat[found.node]
+    start, touched, entry, slot = list_by_node(node, found.weight, int(np.prod(grid_shape(lattice))))
     contacts = Contacts(
-        node=flat[found.node],
+        node=node,
         weight=found.weight,
         normal=found.normal,
         offset=np.einsum("cd,cd->c", found.normal, found.point) + apart,
@@ -112,28 +114,22 @@ def taken_up(found: Found, x: Array, before: ContactSet, origin: Array) -> tuple
     """
     n, old = len(found.gap), before.contacts
     preload, anchor, force, went = np.zeros(n), np.empty((n, 3)), np.zeros((n, 3)), np.zeros(n)
-    was = np.einsum("ck,ckd->cd", old.weight, x[before.found.node])
-    grown = np.einsum("cd,cd->c", old.normal, was) - old.offset - old.last
-    kept = np.flatnonzero(origin >= 0)  # these lie in their old planes, where nothing needs to be turned
-    rows = origin[kept]
-    preload[kept], anchor[kept], force[kept] = old.preload[rows], old.anchor[rows], old.force[rows]
-    went[kept] = grown[rows]
     new = np.flatnonzero(origin < 0)
-    at = np.einsum("ck,ckd->cd", found.weight[new], x[found.node[new]])
-    anchor[new] = at
     is_open = np.ones(len(before.found.key), dtype=bool)
-    is_open[rows] = False
+    is_open[origin[origin >= 0]] = False
     lost = np.flatnonzero(is_open)
-    if not len(lost) or not len(new):
-        return preload, anchor, force, went
-    match = match_contacts(before.found.key[lost], found.key[new])
-    known = np.flatnonzero(match >= 0)
-    rows = lost[match[known]]
-    preload[new[known]], force[new[known]], went[new[known]] = old.preload[rows], old.force[rows], grown[rows]
-    stretch, normal = old.anchor[rows] - was[rows], found.normal[new[known]]
-    stretch -= np.einsum("cd,cd->c", stretch, normal)[:, None] * normal
-    loaded = (old.force[rows] != 0.0).any(1)
-    anchor[new[known]] += np.where(loaded[:, None], stretch, 0.0)
+    is_turned = np.zeros(n, dtype=bool)  # those that were not searched lie in their old planes
+    if len(lost) and len(new):
+        match = match_contacts(before.found.key[lost], found.key[new])
+        known = np.flatnonzero(match >= 0)
+        origin = origin.copy()
+        origin[new[known]] = lost[match[known]]
+        is_turned[new[known]] = True
+    take_up_into(
+        preload, anchor, force, went, weighted_places(x, found.node, found.weight), found.normal, origin, is_turned,
+        weighted_places(x, before.found.node, old.weight), old.normal, old.offset, old.last, old.preload, old.anchor,
+        old.force,
+    )  # fmt: skip
     return preload, anchor, force, went
 
 
@@ -143,22 +139,6 @@ def flat_index(lattice: Lattice) -> Array:
     return row * grid_shape(lattice)[1] + column
 
 
-def incidence(node: Array, weight: Array) -> tuple[Array, Array, Array, Array]:
-    """(start, touched, entry, slot): for each touched node the contacts that act on it, in stored order.
-
-    A place whose weight happens to be zero counts, unless its node is named before it: the weight may grow.
-    """
-    used = weight != 0.0
-    for k in range(1, node.shape[1]):
-        used[:, k] |= (node[:, k, None] != node[:, :k]).all(1)
-    contact, corner = np.nonzero(used)
-    owner = node[contact, corner]
-    order = np.argsort(owner, kind="stable")
-    touched, first = np.unique(owner[order], return_index=True)
-    start = np.append(first, len(owner)).astype(np.int64)
-    return start, touched.astype(np.int64), contact[order].astype(np.int64), corner[order].astype(np.int64)
-
-
 def live_part(contacts: Contacts, x_grid: Array, reach: float) -> tuple[Array, Contacts]:
     """(rows (L,), a copy of just them): the contacts that may carry load before a node has moved ``reach`` (m) at x."""
     live = np.empty(len(contacts.offset), dtype=np.bool_)
@@ -166,18 +146,9 @@ def live_part(contacts: Contacts, x_grid: Array, reach: float) -> tuple[Array, C
     rows = np.flatnonzero(live)
     if len(rows) == len(live):
         return rows, contacts
-    number = np.cumsum(live) - 1
-    stays = live[contacts.entry]
-    count = np.add.reduceat(stays, contacts.start[:-1]) if len(contacts.touched) else np.zeros(0, np.int64)
-    some = count > 0
+    start, touched, entry, slot = list_live(live, contacts.touched, contacts.start, contacts.entry, contacts.slot)
     part = {name: getattr(contacts, name)[rows] for name in PER_CONTACT}
-    return rows, Contacts(
-        **part,
-        touched=contacts.touched[some],
-        start=np.append(0, np.cumsum(count[some])).astype(np.int64),
-        entry=number[contacts.entry[stays]],
-        slot=contacts.slot[stays],
-    )
+    return rows, Contacts(**part, touched=touched, start=start, entry=entry, slot=slot)
 
 
 def put_back(contacts: Contacts, rows: Array, part: Contacts) -> None:
@@ -217,7 +188,7 @@ def picked(found: Found, rows: Array) -> Found:
 
 def placed(found: Found, x: Array) -> Found:
     """``found`` with the gaps that its frozen planes have at ``x`` (n, 3)."""
-    way = np.einsum("ck,ckd->cd", found.weight, x[found.node]) - found.point
+    way = weighted_places(x, found.node, found.weight) - found.point
     return found._replace(gap=np.einsum("cd,cd->c", found.normal, way))
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from drapesim.kernels.aim import aim_contacts
-from drapesim.kernels.layers import SELF
-from drapesim.kernels.pairs import NO_BODY, empty_found
+from drapesim.kernels.layers import SELF, layer_triangles
+from drapesim.kernels.pairs import NO_BODY, Found, empty_found
 from drapesim.mechanics.body_contact import find_body_contacts
 from drapesim.mechanics.contact_list import ContactSet, carry_contacts, joined, picked, placed, taken_up
 from drapesim.mechanics.self_contact import find_layer_contacts
@@ -15,7 +15,8 @@ from drapesim.mechanics.solve import Problem
 Array = np.ndarray
 
 DEPTH = 5e-3  # m, how deep inside the body a node may be and still be pushed out the way it came
-LIFTS = 60  # at most
+SEARCHES, LIFTS = 8, 12  # at most, and moves after each
+NEARBY = 5e-4  # m, past the thickness: what is listed lest one contact's move makes another
 LIFTED = 2e-5  # m, lack of clearance that is left to the relaxation
 
 
@@ -23,36 +24,43 @@ def find_touching(
     problem: Problem,
     x: Array,
     band: float | None,
-    layer_band: float | None,
+    layer_band: float | Array | None,
     before: ContactSet,
     wanted: Array | None = None,
+    due: Array | None = None,
 ) -> tuple[ContactSet, Array]:
     """(contacts of the sheet at x (n, 3) m, some pairs (k, 2) of its triangles that cross).
 
     ``band`` (m): how far from the body to look; None keeps the contacts with the body as they were ``before``.
-    ``layer_band`` (m): the same between layers. ``wanted`` (m,): cloth triangles to search for the body, all if None.
-    What a contact carried before (push and grip) goes on.
+    ``layer_band`` (m, one or (c,) for each cell): how far to look from each of two layers, past their thickness; None
+    keeps those. ``wanted`` (m,): cloth triangles to search for the body, and ``due`` (c,) bool cells to search for
+    layers, all if None. What a contact carried before (push and grip) goes on.
     """
-    n_body = int(np.count_nonzero(before.found.part != SELF))  # the rows with the body come first
-    on_body, between = np.arange(n_body), np.arange(n_body, len(before.found.gap))
-    crossed = np.zeros((0, 2), np.int64)
+    weave, old = problem.weave, before.found
+    n_body = int(np.count_nonzero(old.part != SELF))  # the rows with the body come first
+    on_body, between = np.arange(n_body), np.arange(n_body, len(old.gap))
+    body, layers, crossed = empty_found(0), empty_found(0), np.zeros((0, 2), np.int64)
     if layer_band is not None:
-        layers, crossed = find_layer_contacts(problem.weave, x, layer_band + problem.card.thickness)
-        if band is None and not len(layers.gap) and not len(between):
-            return before, crossed  # nothing new: most sheets lie clear of themselves most of the time
-        between = np.full(len(layers.gap), -1)
-    else:
-        layers = placed(picked(before.found, between), x)
-    if problem.field is None:
-        body = empty_found(0)
-    elif band is None:
-        body = placed(picked(before.found, on_body), x)
-    else:
+        bands = np.broadcast_to(layer_band, len(weave.triangles) // 2)
+        layers, crossed = find_layer_contacts(weave, x, problem.card.thickness, bands, due)
+        is_due = np.ones(len(bands), dtype=bool) if due is None else due
+        pair = layer_triangles(old.key[between], old.triangle[between], len(weave.triangles))
+        between = between[~(is_due[pair[:, 0] // 2] | is_due[pair[:, 1] // 2])]
+    if problem.field is not None and band is not None:
         reach = band + 0.5 * problem.card.thickness
-        weave, known = problem.weave, picked(before.found, on_body)
-        body, on_body = find_body_contacts(problem.field, weave.triangles, weave.owns, x, reach, DEPTH, known, wanted)
-    found = joined(body, layers)
-    carried = taken_up(found, x, before, np.append(on_body, between))
+        body = find_body_contacts(problem.field, weave.triangles, weave.owns, x, reach, DEPTH, wanted)
+        searched = np.ones(len(weave.triangles), dtype=bool)
+        if wanted is not None:
+            searched[:] = False
+            searched[wanted] = True
+        on_body = on_body[~searched[old.triangle[on_body]]]
+    if not len(layers.gap) and not len(body.gap) and len(on_body) + len(between) == len(old.gap):
+        return before, crossed  # nothing new: most sheets lie clear of themselves most of the time
+    parts = zip(picked(old, on_body), body, picked(old, between), layers, strict=True)
+    found = Found(*(np.concatenate(rows) for rows in parts))
+    origin = np.concatenate([on_body, np.full(len(body.gap), -1), between, np.full(len(layers.gap), -1)])
+    found = placed(found, x)
+    carried = taken_up(found, x, before, origin)
     return carry_contacts(problem.lattice, found, problem.card.thickness, problem.friction, *carried), crossed
 
 
@@ -75,23 +83,27 @@ def cleared(problem: Problem, x: Array) -> Array:
     """
     x = x.copy()
     thickness = problem.card.thickness
-    for _ in range(LIFTS):
-        found, _ = find_layer_contacts(problem.weave, x, thickness)
+    bands = np.full(len(problem.weave.triangles) // 2, 0.5 * NEARBY)
+    for _ in range(SEARCHES):
+        found, _ = find_layer_contacts(problem.weave, x, thickness, bands)
         if problem.field is not None:
-            weave = problem.weave
-            body, _ = find_body_contacts(problem.field, weave.triangles, weave.owns, x, 0.5 * thickness, DEPTH)
+            weave, reach = problem.weave, 0.5 * thickness + NEARBY
+            body = find_body_contacts(problem.field, weave.triangles, weave.owns, x, reach, DEPTH)
             found = joined(body, found)
-        lack = np.where(found.part == SELF, thickness, 0.5 * thickness) - found.gap
-        if not len(lack) or lack.max() < LIFTED:
+        apart = np.where(found.part == SELF, thickness, 0.5 * thickness)
+        size = np.abs(found.weight)
+        step = (found.weight / (found.weight**2).sum(1, keepdims=True) * size)[:, :, None] * found.normal[:, None]
+        for lift in range(LIFTS):
+            lack = apart - placed(found, x).gap
+            if not len(lack) or lack.max() < LIFTED:
+                break
+            lacking = lack > 0.0
+            node, asked = found.node[lacking].ravel(), (step[lacking] * lack[lacking, None, None]).reshape(-1, 3)
+            asks = np.bincount(node, size[lacking].ravel(), len(x)) + 1e-12
+            move = np.stack([np.bincount(node, asked[:, d], len(x)) for d in range(3)], axis=1) / asks[:, None]
+            if problem.held is not None:
+                move[problem.held] = 0.0
+            x += move
+        if lift == 0:
             break
-        share = found.weight / (found.weight**2).sum(1, keepdims=True)
-        asked, asks = np.zeros_like(x), np.full(len(x), 1e-12)
-        for k in range(found.node.shape[1]):
-            weight = np.abs(found.weight[:, k])
-            np.add.at(asked, found.node[:, k], (share[:, k] * lack * weight)[:, None] * found.normal)
-            np.add.at(asks, found.node[:, k], weight)
-        move = asked / asks[:, None]
-        if problem.held is not None:
-            move[problem.held] = 0.0
-        x += move
     return x

@@ -14,7 +14,7 @@ from drapesim.mechanics.contact_list import face_neighbours, feature_owners
 
 Array = np.ndarray
 
-WIDEST = 0.5  # of a cell: with a wider band a flat sheet would meet its own next cell but one
+WIDEST = 0.25  # of a cell: with wider bands, two together, a flat sheet would meet its own next cell but one
 LEAST_SIDE = 4  # cells: smaller blocks would be too many, larger ones bend too much for one cone
 MOST_BLOCKS = 1500  # each is held against each
 
@@ -27,7 +27,7 @@ class Weave:
     owns: Array  # (t, 6), see `feature_owners`
     neighbour: Array  # (t, 3), see `face_neighbours`
     blocks: Blocks
-    widest: float  # m, band of a search for layers at most
+    widest: float  # m, band of a cell in a search for layers at most
 
 
 def prepare_weave(lattice: Lattice) -> Weave:
@@ -52,6 +52,11 @@ def cut_blocks(cell: Array) -> Blocks:
     return Blocks(place, np.append(first, len(name)).astype(np.int64), order.astype(np.int64), ragged)
 
 
-def find_layer_contacts(weave: Weave, x: Array, band: float) -> tuple[Found, Array]:
-    """(contacts between layers closer than ``band`` (m), some pairs (k, 2) of triangles that cross: none if k is 0)."""
-    return find_layers(x, weave.triangles, weave.owns, weave.neighbour, weave.blocks, band)
+def find_layer_contacts(
+    weave: Weave, x: Array, apart: float, band: Array | None = None, due: Array | None = None
+) -> tuple[Found, Array]:
+    """(contacts between layers closer than ``apart`` (m), some pairs (k, 2) of triangles that cross: none if k is 0).
+
+    ``band`` (c,) m: how much farther to look from each cell. ``due`` (c,) bool: only pairs with one of these cells.
+    """
+    return find_layers(x, weave.triangles, weave.owns, weave.neighbour, weave.blocks, apart, band, due)

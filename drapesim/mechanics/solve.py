@@ -18,6 +18,7 @@ from drapesim.mechanics.energies import (
     cloth_constants,
     is_turned,
     lattice_fields,
+    lightness,
     padded,
     smooth_curve,
     unpadded,
@@ -164,13 +165,14 @@ def choose_pace(problem: Problem, slopes: Slopes, damping: float) -> Pace:
     """Time step from the quickest wave of shear, bend and tension: stretch along the yarns is solved at any step.
 
     ``damping`` (1/s). Contacts have one stiffness as long as a lattice is relaxed, since what they carry depends on it:
-    some times what sets the longest step, against inertia that they are lent (`with_contact_inertia`).
+    some times what sets the longest step, against inertia that they are lent while they push (kernels.relax).
     """
     card = problem.card
     dt = min(longest_step(problem), _stable_step(problem, slopes.across + bend_stiffness(problem)))
     link = CONTACT_STIFFNESS * (8.0 * card.shear_rigidity + bend_stiffness(problem))
     hold = dt**2 * slopes.along
     dashpot = 0.5 * link
+    # so much that the step stays stable; for the longest step, so the same contacts always lend the same
     lend = 0.25 * longest_step(problem) ** 2 / TIME_STEP_SHARE**2 * (link + 0.5 * dashpot)
     limit = min(FASTEST, MOST_OF_THICKNESS * card.thickness / dt)
     cloth = problem.cloth
@@ -199,6 +201,12 @@ def shortened(pace: Pace, share: float) -> Pace:
     """``pace`` with steps of ``share`` of its own; contacts stay as stiff as they are."""
     hold = share**2
     return pace._replace(dt=share * pace.dt, hold_u=hold * pace.hold_u, hold_v=hold * pace.hold_v)
+
+
+def take_inertia(problem: Problem, motion: Motion, mass: Array) -> None:
+    """Move nodes with the inertia ``mass`` (n,) kg from here on, as they were before."""
+    motion.inertia.mass[:] = padded(problem.lattice, mass)
+    motion.inertia.light[:] = lightness(motion.inertia.mass, problem.fields.free)
 
 
 def give_back_inertia(problem: Problem, motion: Motion, touched: Array | None = None) -> None:

@@ -56,7 +56,7 @@ def find_meetings(problem: Problem, x: Array) -> Meeting:
     found, _ = find_layer_contacts(weave, x, thickness + CONTACT_SLACK)
     if problem.field is not None:
         reach = 0.5 * thickness + CONTACT_SLACK
-        on_body, _ = find_body_contacts(problem.field, weave.triangles, weave.owns, x, reach, 0.0)
+        on_body = find_body_contacts(problem.field, weave.triangles, weave.owns, x, reach, 0.0)
         found = joined(on_body, found)
     way = np.einsum("ck,ckd->cd", found.weight, x[found.node]) - found.point
     apart = np.linalg.norm(way, axis=1)

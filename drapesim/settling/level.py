@@ -7,9 +7,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from drapesim.kernels.layers import SELF
+from drapesim.kernels.layers import SELF, layer_triangles
 from drapesim.kernels.relax import Pace
-from drapesim.kernels.survey import farthest_moves
 from drapesim.mechanics.contact_list import ContactSet, kept_apart, no_contacts
 from drapesim.mechanics.search import aimed, find_touching
 from drapesim.mechanics.solve import (
@@ -24,13 +23,13 @@ from drapesim.mechanics.solve import (
     shortened,
     steepest_slopes,
 )
+from drapesim.settling.cover import Cover, cover_anew, find_strayed
 
 Array = np.ndarray
 
 CHUNK = 40  # steps between looks at the sheet
 PRELOAD_EVERY = 5  # chunks between updates of the contact preloads
-HOVER = 8e-6
-SUNK = 12e-6  # m of indentation that is left alone: each raise of the preloads sets the sheet ringing
+SUNK, HOVER = 12e-6, 8e-6  # m of indentation, and of gap pushed across, left alone: new preloads set the sheet ringing
 HOVER_SHARE = 0.3  # of the indentation allowed at the end that a contact may push across: the certificate allows 10 um
 RATES = 6  # looks of which the slower half sets the damping: a burst somewhere must not overdamp the rest
 EASY, EASY_SPEED, EASY_DAMPING = 400, 0.125, 2000.0
@@ -41,9 +40,12 @@ rule is exact for straight curves only), and the energy does not close; at a qua
 REACH = 4.0  # times the present speed that a node may come to have before the next look
 STRIDE, STRIDE_IN_CELLS = 2e-3, 0.15  # m, and share of the spacing: farthest move between looks at the contact list
 STRAY = 1e-4  # m
+ROOM = 0.5  # of a cell's band that it may use up: the other one of a pair may too, in the same time or before
+CALM_EVERY = 10 * CHUNK
 NEAR = 5e-5  # m, least way between looks
 CAUTION = 0.25  # on the stride, each time the sheet has passed through itself
 LEAST_CAUTION = 1e-5  # 20 nm a move
+PATIENCE = 200  # times that a sheet may pass through itself on one lattice before it is given up
 TRUST = 1.2  # on the stride, each chunk without
 NOT_MET = Slopes(0.0, 0.0)
 BAND = (2.5e-4, 8e-3)  # m, least and largest distance at which contacts are listed
@@ -70,7 +72,7 @@ Watch = Callable[["LevelState", str, float, float], None]
 
 
 class Crossed(Exception):  # noqa: N818 - the sheet's fault, not the program's
-    """The sheet passes through itself in moves as small as they get."""
+    """The sheet passes through itself in moves as small as they get, or again and again."""
 
 
 @dataclass(frozen=True)
@@ -81,6 +83,7 @@ class Calm:
     spent: Array
     kinetic: Array  # (NU,) J, what goes with the velocity
     found: ContactSet
+    steps: int
 
 
 @dataclass
@@ -90,14 +93,12 @@ class LevelState:
     problem: Problem
     motion: Motion
     found: ContactSet = field(default_factory=no_contacts)
-    searched_at: Array | None = None  # (t, 3, 3) corners of each cloth triangle when it was last searched, m
-    band: Array | None = None  # (t,) m, how far that search looked
-    layers_at: Array | None = None  # (n, 3) m, node positions when layers were last searched: a sheet free of crossings
-    layer_band: float = 0.0  # m, how far that search looked
-    has_layers: bool = False  # and whether it found any
+    body: Cover | None = None  # of the search for the body
+    layers: Cover | None = None  # and of that for other layers, whose two triangles of a cell go together
     calm: Calm | None = None
     lent: float = 0.0  # J, in contacts that the start had pressed in: they may give it back
     caution: float = 1.0  # share of the usual stride between looks at the contact list
+    patience: int = PATIENCE  # times that it may pass through itself yet
     steps: int = 0
     damping: float = 0.0
     least_damping: float = DAMPING[0]
@@ -105,34 +106,39 @@ class LevelState:
     history: list[tuple[float, float, float, float]] = field(default_factory=list)
 
 
-def search(state: LevelState, pace: Pace, reach: float, wanted: Array | None = None, layers: bool = True) -> bool:
+def search(
+    state: LevelState, pace: Pace, reach: float, wanted: Array | None = None, due: Array | None = None
+) -> bool:
     """List contacts anew, for moves of up to ``reach`` (m); False if the sheet passes through itself now.
 
-    ``wanted``: cloth triangles to search for the body, all if None, none if empty. ``layers``: search the sheet for
-    itself too. A state that passes through itself is not taken up.
+    ``wanted`` (t,) bool: cloth triangles to search for the body; ``due`` (t,) bool: those to search for other layers,
+    both of a cell; all if None. A state that passes through itself is not taken up.
     """
     problem, motion = state.problem, state.motion
+    weave = problem.weave
     band = float(np.clip(2.0 * reach, *BAND))
-    layer_band = min(2.0 * band, problem.weave.widest)
+    layer_band = min(band, weave.widest)
     x = problem_positions(state)
-    of_body = band if wanted is None or len(wanted) else None
-    found, crossed = find_touching(problem, x, of_body, layer_band if layers else None, state.found, wanted)
+    of_body = band if wanted is None or wanted.any() else None
+    of_layers, cells = None, None
+    if due is None or state.layers is None:
+        of_layers = np.full(len(weave.triangles) // 2, layer_band)
+    elif due.any():
+        cells = due[::2]
+        of_layers = np.where(cells, layer_band, state.layers.band[::2])
+    triangles = None if wanted is None else np.flatnonzero(wanted)
+    found, crossed = find_touching(problem, x, of_body, of_layers, state.found, triangles, cells)
     if len(crossed):
         return False
     state.found = found
-    if state.searched_at is None and state.steps == 0:
+    if state.body is None and state.steps == 0:
         state.lent = 0.5 * pace.stiffness * float((np.minimum(found.contacts.last, 0.0) ** 2).sum())
     motion.touch[:] = 0.0
-    corners = x[problem.lattice.triangles]
-    if wanted is None or state.searched_at is None or state.band is None:
-        state.searched_at, state.band = corners, np.full(len(corners), band)
-    else:
-        state.searched_at[wanted], state.band[wanted] = corners[wanted], band
-    if layers:
-        state.layers_at, state.layer_band = x, layer_band
-        state.has_layers = bool((found.found.part == SELF).any())
+    state.body = cover_anew(state.body, x, weave, band, wanted)
+    state.layers = cover_anew(state.layers, x, weave, layer_band, due)
+    if due is None:
         kinetic = (0.5 * motion.inertia.mass * (motion.v**2).sum(0)).sum(1)
-        state.calm = Calm(motion.x.copy(), motion.spent.copy(), kinetic, kept_apart(state.found))
+        state.calm = Calm(motion.x.copy(), motion.spent.copy(), kinetic, kept_apart(state.found), state.steps)
     return True
 
 
@@ -140,26 +146,28 @@ def search_moved(state: LevelState, pace: Pace, way: float, left: Array) -> bool
     """Search where it is due before nodes move by up to ``way`` (m); False if the sheet has crossed itself.
 
     A triangle is due when the coming moves could leave what its list covers, when it has strayed so far that its frozen
-    planes no longer tell the truth (a tenth of a millimetre once the sheet is slow), and when one of its contacts with
-    the body has ``left`` (K,) its features. Layers are searched all together, by the farthest move of any node along an
-    axis: both sides move, and askew, so they have a quarter of the room.
+    planes no longer tell the truth (a tenth of a millimetre once the sheet is slow), and when one of its contacts has
+    ``left`` (K,) its features. Of two layers both move, so they have half the room; and every `CALM_EVERY` steps at
+    least they are searched all over, since only such a search shows a sheet free of crossings.
     """
     reach = max(STRAY, 2.0 * way)
-    if state.searched_at is None or state.band is None or state.layers_at is None:
+    if state.body is None or state.layers is None:
         return search(state, pace, reach)
     x = problem_positions(state)
-    wanted = np.zeros(0, np.int64)
+    weave, found = state.problem.weave, state.found.found
+    between = found.part == SELF
+    wanted = np.zeros(len(weave.triangles), dtype=bool)
     if state.problem.field is not None:
-        moved = np.empty(len(state.searched_at))
-        farthest_moves(moved, x, state.problem.weave.triangles, state.searched_at)
-        due = (moved + way > 0.5 * state.band) | (moved > reach)
-        gone = state.found.found.triangle[left & (state.found.found.part != SELF)]
-        due[gone] = True
-        if due.any():
-            wanted = np.flatnonzero(due | (moved > 0.5 * reach))
-    farthest = float(np.abs(x - state.layers_at).max())
-    layers = bool(farthest + way > 0.25 * state.layer_band or (state.has_layers and farthest > reach))
-    return search(state, pace, reach, wanted, layers) if layers or len(wanted) else True
+        wanted = find_strayed(state.body, x, weave, way, reach, 2.0 * ROOM)
+        wanted[found.triangle[left & ~between]] = True
+    due = find_strayed(state.layers, x, weave, way, reach if between.any() else np.inf, ROOM)
+    gone = left & between
+    due[layer_triangles(found.key[gone], found.triangle[gone], len(weave.triangles))] = True
+    due = np.repeat(due.reshape(-1, 2).any(axis=1), 2)
+    if not wanted.any() and not due.any():
+        return True
+    is_stale = state.calm is not None and state.steps - state.calm.steps >= CALM_EVERY
+    return search(state, pace, reach, wanted, None if due.any() and is_stale else due)
 
 
 def problem_positions(state: LevelState) -> Array:
@@ -187,7 +195,10 @@ def hover_of(found: ContactSet, stiffness: float) -> float:
 
 
 def slow_rate(before: tuple[Array, Array], after: tuple[Array, Array], mass: Array) -> float:
-    """Angular frequency (1/s) of the motion alive between two looks: Rayleigh quotient -dx . df / (dx . m dx)."""
+    """Angular frequency (1/s) of the motion alive between two looks: Rayleigh quotient -dx . df / (dx . m dx).
+
+    0 where forces drive the motion on: the sheet is leaving an unstable place, which damping would only draw out.
+    """
     dx, df = after[0] - before[0], after[1] - before[1]
     moved = float((mass * (dx**2).sum(0)).sum())
     stiff = -float((dx * df).sum())
@@ -219,7 +230,7 @@ def take_chunk(state: LevelState) -> Pace:
             pace = shortened(usual, EASY_SPEED)._replace(damping=EASY_DAMPING)
         pace = pace._replace(limit=state.caution * pace.limit)  # or the first step alone would outrun a small stride
         # from rest nobody knows how fast the first step will be
-        cover = way if state.searched_at is not None else max(way, 2.0 * pace.limit * pace.dt)
+        cover = way if state.body is not None else max(way, 2.0 * pace.limit * pace.dt)
         gone = aimed(state.problem, motion.x, state.found)
         if not search_moved(state, usual, cover, gone):  # inertia is lent for the usual step, which comes after
             go_back(state)
@@ -234,18 +245,19 @@ def take_chunk(state: LevelState) -> Pace:
 def go_back(state: LevelState) -> None:
     """Put a sheet that has passed through itself back to where it last had not, at rest, to go on in smaller moves.
 
-    Raises `Crossed` if it passes through itself in the smallest of moves.
+    Raises `Crossed` if it passes through itself in the smallest of moves, or has done so too often.
     """
     motion, calm = state.motion, state.calm
     state.caution *= CAUTION
-    if calm is None or state.caution < LEAST_CAUTION:
+    state.patience -= 1
+    if calm is None or state.caution < LEAST_CAUTION or state.patience < 0:
         raise Crossed
     motion.x[:], motion.v[:], motion.spent[:] = calm.x, 0.0, calm.spent
     motion.spent[0] += calm.kinetic
     motion.touch[:] = 0.0
     state.found = kept_apart(calm.found)
     give_back_inertia(state.problem, motion)
-    state.searched_at = state.layers_at = None
+    state.body = state.layers = None
 
 
 def run_on(state: LevelState, steps: int, watch: Watch) -> float:
@@ -292,8 +304,7 @@ def relax_level(
         now = (motion.x.copy(), motion.force + motion.touch)
         if look is not None:
             rate = slow_rate(look, now, motion.inertia.mass)
-            if rate > 0.0:
-                rates.append(rate)
+            rates.append(rate)
             slow = sorted(rates[-RATES:])[: RATES // 2]
             if slow:
                 state.damping = float(np.clip(2.0 * slow[-1], state.least_damping, DAMPING[1]))

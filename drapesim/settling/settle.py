@@ -31,6 +31,7 @@ from drapesim.mechanics.solve import (
     positions,
     start_motion,
     stored_energy,
+    take_inertia,
 )
 from drapesim.settling.certificate import Certificate, certify
 from drapesim.settling.exact import count_self_crossings
@@ -40,6 +41,7 @@ Array = np.ndarray
 
 STANDARD = SettleSettings()
 
+COARSE_PATIENCE = 12  # a fold narrower than a cell is for a finer lattice
 COARSE_GOAL = (0.2, 2.0)  # residual at which a coarse level hands over: the finer one changes the folds anyway
 LEAST_NODES = 150  # a lattice is not coarsened below this
 BLOCK_ROWS = 24  # at least, in a block of the work
@@ -87,6 +89,7 @@ class Checkpoint:
     steps: int
     damping: float
     slopes: Array  # (2,) N/m
+    inertia: Array  # (n,) kg, what nodes are moved with: their own and what contacts have lent
     seconds: float
     history: Array
     found_node: Array
@@ -192,6 +195,8 @@ def settle(
         if number > first:
             x = cleared(problem, x)
         state = LevelState(problem, start_motion(problem, x), history=history, damping=least, least_damping=least)
+        if not is_last:
+            state.patience = COARSE_PATIENCE
         opening = stored_energy(problem, state.motion)
         if resume is not None and number == first:
             opening = resume.opening
@@ -283,6 +288,7 @@ class _Watch:
             steps=state.steps,
             damping=state.damping,
             slopes=np.array(state.slopes),
+            inertia=unpadded(lattice, motion.inertia.mass),
             seconds=time.monotonic() - self.started,
             history=np.array(state.history).reshape(-1, 4),
             **{f"found_{name}": array for name, array in state.found.found._asdict().items()},
@@ -296,6 +302,7 @@ def _take_up(state: LevelState, resume: Checkpoint) -> None:
     """Put a level back to where the checkpoint left it; the first search then knows its contacts again."""
     problem = state.problem
     state.motion = start_motion(problem, resume.x, resume.v)
+    take_inertia(problem, state.motion, resume.inertia)
     state.motion.spent[:] = resume.spent
     state.steps, state.damping = resume.steps, resume.damping
     state.slopes = Slopes(*resume.slopes.tolist()) if resume.slopes.any() else NOT_MET

@@ -61,12 +61,13 @@ def compile_share(share: int) -> None:
         motion = start_motion(problem, x)
         advance(problem, motion, no_contacts(), choose_pace(problem, Slopes(1e3, 400.0), 1.0), 1)
         pleats = x + np.outer(problem.lattice.ij[:, 0] % 2, [0.0, 0.0, 0.02])
-        find_touching(problem, pleats, None, 1e-3, no_contacts())  # a smooth sheet is not searched for layers
+        find_touching(problem, pleats, None, 1e-3, no_contacts(), due=np.ones(16, dtype=bool))  # a smooth sheet is not searched for layers
     else:
         found, _ = find_touching(problem, x, 1e-3, None, no_contacts())
         found.contacts.force[:] = 1.0
         aimed(problem, padded(problem.lattice, x), found)
-        live_part(found.contacts, padded(problem.lattice, x), 1e-3)
+        found.contacts.force[1:] = 0.0
+        live_part(found.contacts, padded(problem.lattice, x), -1.0)
         farthest_moves(np.zeros(len(problem.weave.triangles)), x, problem.weave.triangles, x[problem.weave.triangles])
         count_self_crossings(x, problem.lattice.triangles)
         penetration(x, problem.lattice.triangles, field, 1e-4)

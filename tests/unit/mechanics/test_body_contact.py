@@ -5,7 +5,15 @@ import pytest
 
 from drapesim.matter.sheet import Lattice
 from drapesim.mechanics.body_contact import find_body_contacts, prepare_body
-from drapesim.mechanics.contact_list import carry_contacts, feature_owners, no_contacts, taken_up
+from drapesim.mechanics.contact_list import (
+    carry_contacts,
+    feature_owners,
+    joined,
+    no_contacts,
+    picked,
+    placed,
+    taken_up,
+)
 
 HALF = 2e-4  # m, half the cloth's thickness
 DEPTH = 5e-3
@@ -31,7 +39,12 @@ def over(lattice, height):
 def look(field, lattice, x, before=None, wanted=None, friction=0.3):
     owns = feature_owners(lattice.triangles)
     before = before or no_contacts()
-    found, origin = find_body_contacts(field, lattice.triangles, owns, x, BAND, DEPTH, before.found, wanted)
+    found = find_body_contacts(field, lattice.triangles, owns, x, BAND, DEPTH, wanted)
+    rows = np.zeros(0, np.int64)
+    if wanted is not None:
+        rows = np.flatnonzero(~np.isin(before.found.triangle, wanted))
+    origin = np.append(rows, np.full(len(found.gap), -1))
+    found = placed(joined(picked(before.found, rows), found), x)
     return carry_contacts(lattice, found, 2.0 * HALF, np.full(3, friction), *taken_up(found, x, before, origin))
 
 

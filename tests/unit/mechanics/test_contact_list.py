@@ -4,7 +4,7 @@ import numpy as np
 
 from drapesim.kernels.layers import LAYER_NODE
 from drapesim.kernels.pairs import EDGE_EDGE, FACE_VERTEX, NODE_EDGE, NODE_FACE
-from drapesim.mechanics.contact_list import feature_owners, flat_index, incidence, match_contacts
+from drapesim.mechanics.contact_list import feature_owners, flat_index, match_contacts
 from drapesim.mechanics.energies import padded
 
 
@@ -64,33 +64,6 @@ def test_no_contact_of_old_is_used_twice():
         assert len(np.unique(used)) == len(used)
         same = np.isin(now, before)
         np.testing.assert_array_equal(before[source[same]], now[same])
-
-
-def test_incidence_gathers_what_a_scatter_would():
-    rng = np.random.default_rng(0)
-    node = rng.integers(0, 12, (30, 3))
-    weight = rng.uniform(0.1, 1.0, (30, 3))
-    weight[::3, 1:] = 0.0
-    force = rng.normal(size=(30, 3))
-    start, touched, entry, slot = incidence(node, weight)
-    expected = np.zeros((12, 3))
-    for k in range(3):
-        np.add.at(expected, node[:, k], weight[:, k, None] * force)
-    got = np.zeros((12, 3))
-    for m, at in enumerate(touched):
-        for e in range(start[m], start[m + 1]):
-            got[at] += weight[entry[e], slot[e]] * force[entry[e]]
-    np.testing.assert_allclose(got, expected, rtol=0, atol=1e-14)
-    assert sorted(touched.tolist()) == np.unique(node[weight > 0.0]).tolist()
-
-
-def test_a_weight_of_zero_has_its_place_unless_its_node_is_named_before():
-    """The middle of a folded sheet lies straight over a corner: two weights are zero, and grow when it slides."""
-    node, weight = np.array([[7, 1, 2, 3], [4, 5, 5, 4]]), np.array([[1.0, -1.0, 0.0, 0.0], [0.4, 0.6, 0.0, 0.0]])
-    start, touched, entry, slot = incidence(node, weight)
-    assert touched.tolist() == [1, 2, 3, 4, 5, 7]
-    assert list(zip(entry.tolist(), slot.tolist(), strict=True)) == [(0, 1), (0, 2), (0, 3), (1, 0), (1, 1), (0, 0)]
-    assert start.tolist() == [0, 1, 2, 3, 4, 5, 6]
 
 
 def test_flat_index_is_the_place_on_the_padded_grid(holed_lattice):

@@ -161,7 +161,7 @@ def test_a_sheet_that_has_crossed_itself_is_put_back_and_goes_on(state, monkeypa
     energy = stored_energy(state.problem, state.motion) + state.motion.spent.sum()
     answers = [False, False]
     monkeypatch.setattr(level, "search", lambda *a: answers.pop() if answers else search(*a))
-    state.searched_at = None
+    state.body = None
     take_chunk(state)
     assert not answers
     assert state.calm is not calm
@@ -172,7 +172,7 @@ def test_a_sheet_that_has_crossed_itself_is_put_back_and_goes_on(state, monkeypa
 def test_a_sheet_that_crosses_itself_at_every_move_is_given_up(state, monkeypatch):
     take_chunk(state)
     monkeypatch.setattr(level, "search", lambda *_: False)
-    state.searched_at = None
+    state.body = None
     with pytest.raises(Crossed):
         take_chunk(state)
 
