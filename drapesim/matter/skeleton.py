@@ -32,8 +32,8 @@ a body on its left side faces -y, one on its right side faces +y. The midpoint o
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields, replace
-from typing import Literal
+from dataclasses import dataclass, field, fields
+from typing import Any, Literal
 
 import numpy as np
 
@@ -90,8 +90,9 @@ class JointAngles:
         values = [float(value) for value in vector]
         m, k = len(MIDDLE), len(OF_SIDE)
         left, right = values[m : m + k], values[m + k :]
-        middle = dict(zip(MIDDLE, values[:m], strict=True))
-        return replace(cls(left=SideAngles(*left), right=SideAngles(*right)), **middle)
+        sides = {"left": SideAngles(*left), "right": SideAngles(*right)}
+        middle: dict[str, Any] = dict(zip(MIDDLE, values[:m], strict=True))
+        return cls(**middle, **sides)
 
     @classmethod
     def from_degrees(cls, given: dict[str, float]) -> JointAngles:
@@ -111,9 +112,9 @@ ANGLE_NAMES = (*MIDDLE, *(f"{word} {name}" for _, word in SIDES for name in OF_S
 class Skeleton:
     """A body's joints and landmarks in the world.
 
-    joints (k, 3) m in the order of ``joint_names``; landmarks (n, 3) m in the order of ``landmark_names``, standard names
-    of `anatomy`, on the skin (those of a built figure are on its mesh and may lie some mm off); ``frames``: segment
-    name -> (3, 3), rows up, right, front.
+    joints (k, 3) m in the order of ``joint_names``; landmarks (n, 3) m in the order of ``landmark_names``, standard
+    names of `anatomy`, on the skin (those of a built figure are on its mesh and may lie some mm off); ``frames``:
+    segment name -> (3, 3), rows up, right, front.
     """
 
     joint_names: tuple[str, ...]
