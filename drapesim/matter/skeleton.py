@@ -90,7 +90,7 @@ class JointAngles:
         values = [float(value) for value in vector]
         m, k = len(MIDDLE), len(OF_SIDE)
         left, right = values[m : m + k], values[m + k :]
-        sides = {"left": SideAngles(*left), "right": SideAngles(*right)}
+        sides: dict[str, Any] = {"left": SideAngles(*left), "right": SideAngles(*right)}
         middle: dict[str, Any] = dict(zip(MIDDLE, values[:m], strict=True))
         return cls(**middle, **sides)
 
