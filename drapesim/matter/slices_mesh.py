@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from drapesim.matter.body import enclosed_volume
+from drapesim.matter.nearest import find_on_mesh
 
 Array = np.ndarray
 
@@ -63,25 +64,8 @@ def thin_out(vertices: Array, faces: Array, count: int) -> tuple[Array, Array]:
 
 
 def find_distances(points: Array, vertices: Array, faces: Array) -> Array:
-    """(n,) m: exact distance of ``points`` (n, 3) to the triangles, without a side.
-
-    What the search needs for a side (neighbours, rings) takes most of the time on millions of faces and is left empty.
-    """
-    from drapesim.kernels.distance import find_nearest
-    from drapesim.kernels.pairs import Surface
-    from drapesim.kernels.tree import plant_tree
-
-    vertices, faces = np.ascontiguousarray(vertices), np.ascontiguousarray(faces, dtype=np.int32)
-    a, b, c = (vertices[faces[:, k]] for k in range(3))
-    normal = np.cross(b - a, c - a)
-    normal /= np.linalg.norm(normal, axis=1, keepdims=True)
-    n, m = len(vertices), len(faces)
-    surface = Surface(
-        vertices=vertices, faces=faces, normal=normal, neighbour=np.full((m, 3), -1, np.int32),
-        owns=np.zeros((m, 6), bool), convex=np.zeros((m, 3), bool), ring_start=np.zeros(n + 1, np.int64),
-        ring=np.zeros(0, np.int64), vertex_normal=np.zeros((n, 3)), part=np.zeros(m, np.int32),
-    )  # fmt: skip
-    return np.abs(find_nearest(points, surface, plant_tree(vertices, faces))[0])
+    """(n,) m: exact distance of ``points`` (n, 3) to the triangles, without a side."""
+    return find_on_mesh(points, vertices, faces)[0]
 
 
 def spell_ply(vertices: Array, faces: Array, comments: tuple[str, ...]) -> bytes:

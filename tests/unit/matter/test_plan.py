@@ -148,7 +148,11 @@ def test_names_regions_of_a_scan_in_its_own_axes(write, tmp_path):
     (['name = "a"\ncentre_mm = [70, 130, 90]\nradius_mm = 30',
       'name = "b"\nlow_mm = [0, 0, 0]\nhigh_mm = [200, 200, 200]'],
      "body.region[1]: later regions take every face of region 'a'"),
-    (['name = "a"\ncentre_mm = [0, 0, 0]'], "a region is a ball or a box"),
+    (['name = "a"\ncentre_mm = [0, 0, 0]'], "radius_mm belongs to one middle; give it with landmark or with"),
+    (['name = "a"'], "a region says nowhere; give landmark and radius_mm"),
+    (['name = "a"\nlow_mm = [0, 0, 0]'], "low_mm and high_mm belong together"),
+    (['name = "a"\nreach_mm = 3\nlow_mm = [0, 0, 0]\nhigh_mm = [1, 1, 1]'], "reach_mm is given without nearest"),
+    (['name = "a"\nlandmark = "knob"\nradius_mm = 3'], "body.region[1].landmark: there is no landmark 'knob'"),
     (['name = "a"\nlow_mm = [0, 0, 0]\nhigh_mm = [0, 1, 1]'], "high_mm is not above low_mm"),
 ])  # fmt: skip
 def test_refuses_regions_that_name_nothing(write, tmp_path, regions, sentence):
@@ -229,6 +233,28 @@ def test_landmarks_of_the_scene_can_be_claimed(write, tmp_path):
         read_scene(write(claims))
     scene = read_scene(write(claims, (BOX, BOX + "\nlandmarks_mm = { knob = [10, 20, 50] }")))
     assert np.allclose(scene.body.landmarks["knob"], [0.01, 0.02, 0.05])
+
+
+def test_a_landmark_of_the_scene_is_moved_onto_the_surface_or_refused(write):
+    scene = read_scene(write((BOX, BOX + "\nlandmarks_mm = { knob = [10, 20, 53] }")))
+    assert np.allclose(scene.body.landmarks["knob"], [0.01, 0.02, 0.05])
+    assert scene.body.repairs == (
+        "The landmark 'knob' was moved 3 mm onto the surface.",
+        "'knob' is no standard anatomical name; used as written.",
+    )
+    with pytest.raises(InputError, match=r"scene.toml:13: body.landmarks_mm.knob: the point lies 50.0 mm off the sur"):
+        read_scene(write((BOX, BOX + "\nlandmarks_mm = { knob = [10, 20, 100] }")))
+
+
+def test_a_claim_may_use_another_word_for_the_place_or_gets_the_nearest_names(write, tmp_path):
+    marks = BOX + "\nlandmarks_mm = { 'left knee cap' = [10, 20, 50], 'left heel' = [0, 20, 50] }"
+    claims = ('marks = "marks.svg"', 'marks = "marks.svg"\nclaims = "claims.toml"')
+    (tmp_path / "claims.toml").write_text('[a]\nclaim = "touches_place"\nplace = "Patella (left)"\n')
+    scene = read_scene(write(claims, (BOX, marks)))
+    assert scene.marks[0].claim.place == "left knee cap"
+    (tmp_path / "claims.toml").write_text('[a]\nclaim = "touches_place"\nplace = "left kne cap"\n')
+    with pytest.raises(InputError, match="no region or landmark 'left kne cap'; the nearest known are 'left knee cap'"):
+        read_scene(write(claims, (BOX, marks)))
 
 
 @pytest.mark.parametrize(
