@@ -227,7 +227,7 @@ def place_skeleton(measures: BodyMeasures, angles: JointAngles, lie: Lie = "supi
         tip = {f"{word} {name} fingertip": place for name, place in _reach_fingers(m, s, side, wrist, hand).items()}
         put(f"{word} elbow", elbow, bent, 0.0, 0.0, -0.16 * m.forearm_girth)
         put(f"{word} wrist", wrist, hand, 0.0, 0.0, -0.13 * m.wrist_girth)  # on the back of the hand's side
-        put(f"{word} knuckle", wrist, hand, -0.52 * m.hand_length, 0.1 * s * m.hand_breadth,
+        put(f"{word} knuckle", wrist, hand, -0.505 * m.hand_length, 0.1 * s * m.hand_breadth,
             -0.13 * m.hand_breadth)  # fmt: skip
         marks[f"{word} thumb tip"] = tip.pop(f"{word} thumb fingertip")
         marks.update(tip)
@@ -263,10 +263,10 @@ HALF_HIPS = 0.0551
 
 # name: place across the hand towards the thumb and of the knuckle along it, three bones; of breadth and length
 _FINGER_SHAPES = {
-    "index": (0.31, 0.500, (0.220, 0.130, 0.115)),
-    "middle": (0.10, 0.520, (0.235, 0.148, 0.117)),
-    "ring": (-0.11, 0.495, (0.218, 0.140, 0.117)),
-    "little": (-0.31, 0.455, (0.170, 0.103, 0.107)),
+    "index": (0.30, 0.490, (0.215, 0.130, 0.115)),
+    "middle": (0.10, 0.505, (0.230, 0.148, 0.117)),
+    "ring": (-0.10, 0.485, (0.213, 0.140, 0.117)),
+    "little": (-0.29, 0.445, (0.165, 0.103, 0.107)),
 }
 
 

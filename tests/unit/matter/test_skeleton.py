@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from drapesim.ground.outcome import InputError
-from drapesim.matter.measures import MEANS, find_measures
+from drapesim.matter.measures import MEANS, MEN, WOMEN, find_measures
 from drapesim.matter.skeleton import ANGLE_NAMES, ROOTS, JointAngles, SideAngles, place_skeleton, turn
 
 MAN = find_measures(sex=1.0)
@@ -131,12 +131,18 @@ def test_angles_go_to_a_vector_and_back() -> None:
 
 
 def test_measures_of_any_stature_and_sex() -> None:
-    woman = find_measures(sex=0.0)
-    assert woman.stature == 1e-3 * MEANS["stature"][1]
-    middle = find_measures(1.70, sex=0.5)
-    assert middle.stature == 1.70
-    assert middle.hip_girth / middle.stature == pytest.approx(sum(MEANS["hip_girth"]) / sum(MEANS["stature"]))
+    man, woman, middle = (find_measures(sex=sex) for sex in (1.0, 0.0, 0.5))
+    for name, (both, excess) in MEANS.items():  # men and women in their numbers give the mean over all that was read
+        unit = 1.0 if name == "mass" else 1e3
+        a, b = unit * getattr(man, name), unit * getattr(woman, name)
+        assert (MEN * a + WOMEN * b) / (MEN + WOMEN) == pytest.approx(both)
+        assert a - b == pytest.approx(excess)
+    tall = find_measures(1.90, sex=0.5)
+    assert tall.hip_girth / tall.stature == pytest.approx(middle.hip_girth / middle.stature)
+    heavy = find_measures(1.90, mass=tall.mass * 1.2, sex=0.5)
+    assert heavy.waist_girth > tall.waist_girth * 1.1
+    assert heavy.forearm_length == tall.forearm_length
     assert find_measures(1.70, sex=0.5, calf_girth=0.40).calf_girth == 0.40
-    for wrong in ({"sex": 1.2}, {"stature": 0.4}, {"calf": 0.3}):
+    for wrong in ({"sex": 1.2}, {"stature": 0.4}, {"mass": 300.0}, {"calf": 0.3}):
         with pytest.raises(InputError):
             find_measures(**wrong)
