@@ -326,7 +326,7 @@ def read_surface(
     vertices, faces = read_triangles(Path(path))
     rotation = find_upright(path, up)
     extent = float((vertices.max(axis=0) - vertices.min(axis=0)).max())
-    notes = ()
+    notes: tuple[str, ...] = ()
     if unit is None and Path(path).suffix.lower() == ".glb":
         unit = "m"
     elif unit is None:

@@ -103,12 +103,10 @@ def sort_sides(faces: Array) -> Sides:
         key[:, k] *= n
         key[:, k] += np.maximum(start, end)
         rising[:, k] = start < end
-    key = key.reshape(-1)
-    order = np.argsort(key)
-    key = key[order]
-    is_new = np.empty(len(key), dtype=bool)
-    is_new[0] = True
-    np.not_equal(key[1:], key[:-1], out=is_new[1:])
+    order = np.argsort(key.reshape(-1))
+    ordered = key.reshape(-1)[order]
+    is_new = np.ones(len(ordered), dtype=bool)
+    np.not_equal(ordered[1:], ordered[:-1], out=is_new[1:])
     return Sides(order, is_new, rising.reshape(-1)[order])
 
 
@@ -266,10 +264,10 @@ def trace_rims(faces: Array, sides: Sides) -> list[list[int]]:
     net = np.add.reduceat(np.where(sides.rising, 1, -1).astype(np.int8), first, dtype=np.int64)
     loose = np.flatnonzero(net)
     side = sides.order[first[loose]]
-    a, b = faces[side // 3, side % 3], faces[side // 3, (side + 1) % 3]
+    one, two = faces[side // 3, side % 3], faces[side // 3, (side + 1) % 3]
     times, is_rising = np.abs(net[loose]), net[loose] > 0
-    low, high = np.minimum(a, b), np.maximum(a, b)
-    start, end = (np.repeat(np.where(is_rising, one, other), times) for one, other in ((low, high), (high, low)))
+    low, high = np.minimum(one, two), np.maximum(one, two)
+    start, end = (np.repeat(np.where(is_rising, p, q), times) for p, q in ((low, high), (high, low)))
     onward: dict[int, list[int]] = {}
     for a, b in zip(end.tolist(), start.tolist(), strict=True):
         onward.setdefault(a, []).append(b)

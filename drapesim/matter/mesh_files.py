@@ -116,7 +116,7 @@ def _check_announced(path: Path, kind: str) -> None:
 
 def _weld(vertices: Array, faces: Array) -> tuple[Array, Array]:
     """Corners whose numbers are equal to the last bit made one, by sorting one 64-bit hash of each."""
-    bits = np.ascontiguousarray(vertices + 0.0).view(np.uint32 if vertices.dtype == np.float32 else np.uint64)
+    bits: Any = np.ascontiguousarray(vertices + 0.0).view(np.uint32 if vertices.dtype == np.float32 else np.uint64)
     key = np.zeros(len(bits), dtype=np.uint64)
     for k in range(3):
         key ^= bits[:, k]
@@ -128,9 +128,9 @@ def _weld(vertices: Array, faces: Array) -> tuple[Array, Array]:
     rank = np.empty(len(first), dtype=np.int32)
     by_file = np.argsort(first)  # neighbours in the file are neighbours in space, and stay near in memory
     rank[by_file] = np.arange(len(first), dtype=np.int32)
-    inverse = rank[inverse.reshape(-1)]
+    corner = rank[inverse.reshape(-1)]
     welded = vertices[first[by_file]]
     for k in range(3):
-        if not np.array_equal(welded[:, k][inverse], vertices[:, k]):  # two places of one hash: once in 100,000 scans
+        if not np.array_equal(welded[:, k][corner], vertices[:, k]):  # two places of one hash: once in 100,000 scans
             return vertices, faces
-    return welded, inverse[faces]
+    return welded, corner[faces]
