@@ -20,6 +20,7 @@ from drapesim.ground.outcome import InputError
 class BodyMeasures:
     """One adult, standing as the survey's subjects stood; lengths m, mass kg. Heights are above the floor."""
 
+    sex: float  # 0 the mean woman's shape to 1 the mean man's
     stature: float
     mass: float
     # heights of points of the trunk and the leg
@@ -73,7 +74,7 @@ class BodyMeasures:
     ball_of_foot_girth: float
 
 
-MEASURES = tuple(field.name for field in fields(BodyMeasures))
+MEASURES = tuple(field.name for field in fields(BodyMeasures) if field.name != "sex")
 
 MEN, WOMEN = 4082, 1986  # people measured
 
@@ -141,4 +142,4 @@ def find_measures(
     unknown = set(given) - set(MEASURES)
     if unknown:
         raise InputError("", sorted(unknown)[0], "unknown measure", f"known are {', '.join(MEASURES)}")
-    return BodyMeasures(**{**found, **given, "stature": stature})
+    return BodyMeasures(**{**found, **given, "stature": stature, "sex": sex})

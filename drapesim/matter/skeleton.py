@@ -153,6 +153,13 @@ def turn(frame: Array, flexion: float, abduction: float, rotation: float) -> Arr
     return about_up @ about_front @ about_right @ frame
 
 
+def joint_heights(m: BodyMeasures) -> tuple[float, float, float, float, float]:
+    """Heights (m) above the floor of hips, lumbar and thoracic joint, neck and skull of the body standing straight."""
+    lumbar, thoracic = m.iliocristal_height - 0.01 * m.stature, m.tenth_rib_height + 0.03 * m.stature
+    neck, skull = m.cervicale_height - 0.012 * m.stature, m.stature - m.ear_to_crown - 0.008 * m.stature
+    return m.trochanter_height, lumbar, thoracic, neck, skull
+
+
 def place_skeleton(measures: BodyMeasures, angles: JointAngles, lie: Lie = "supine") -> Skeleton:
     """Joint centres and landmarks of the body; hip midpoint at x = y = 0, set down on z = 0.
 
@@ -169,17 +176,13 @@ def place_skeleton(measures: BodyMeasures, angles: JointAngles, lie: Lie = "supi
     pelvis = ROOTS[lie]
     frames["pelvis"] = pelvis
     root = np.zeros(3)
-    hip_height = m.trochanter_height
+    hip_height, lumbar_height, thoracic_height, neck_height, skull_height = joint_heights(m)
 
     def put(name: str, origin: Array, frame: Array, up: float, right: float, front: float) -> None:
         marks[name] = origin + np.array([up, right, front]) @ frame
 
     # Trunk and head: heights above the hips along the straight spine.
-    lumbar_height = m.iliocristal_height - 0.01 * m.stature
-    thoracic_height = m.tenth_rib_height + 0.03 * m.stature
-    neck_height = m.cervicale_height - 0.012 * m.stature
-    skull_height = m.stature - m.ear_to_crown - 0.008 * m.stature
-    spine = -0.016 * m.stature  # the turning points lie behind the middle of the trunk
+    spine = SPINE * m.stature
     joints["lumbar"] = root + np.array([lumbar_height - hip_height, 0.0, spine]) @ pelvis
     half = (-0.5 * a.trunk_flexion, 0.5 * a.trunk_bending, -0.5 * a.trunk_rotation)
     loin = turn(pelvis, *half)
@@ -256,6 +259,8 @@ def place_skeleton(measures: BodyMeasures, angles: JointAngles, lie: Lie = "supi
     lift = np.array([0.0, 0.0, -min(mark_places[:, 2].min(), *(place[2] for place in rests))])
     return Skeleton(tuple(joints), joint_places + lift, tuple(marks), mark_places + lift, frames)
 
+
+SPINE = -0.016  # of the stature: the trunk's turning points lie behind the middle of the hips
 
 # Of the stature, from the midline to a hip joint's centre: 95.0 mm in 250 men, 91.5 mm in 250 women by X-ray (as quoted
 # in the biomechanics literature for the distance of the centre of the femoral head from the pelvis's midline).

@@ -13,6 +13,8 @@ from functools import cached_property
 
 import numpy as np
 
+from drapesim.matter.tube import Fitted, Tube
+
 Array = np.ndarray
 
 REACH = 0.042  # m beyond its box at which a leaf still counts; must exceed the largest blend plus the widest cell
@@ -208,7 +210,7 @@ class Cut:
         return self.body.box
 
 
-Leaf = Ellipsoid | RoundCone | Loft
+Leaf = Ellipsoid | RoundCone | Loft | Tube | Fitted
 Solid = Leaf | Union | Cut
 
 
@@ -281,7 +283,7 @@ def name_regions(solid: Solid, points: Array) -> Array:
         value = measure_field(leaf, points)
         closer = value < best
         best[closer] = value[closer]
-        names[closer] = leaf.names_at(points[closer]) if isinstance(leaf, Loft) else leaf.region
+        names[closer] = leaf.names_at(points[closer]) if isinstance(leaf, Loft | Tube | Fitted) else leaf.region
     return names
 
 
