@@ -3,18 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from types import MappingProxyType
 
 import numpy as np
 
 from drapesim import __version__
 from drapesim.ground.files import write_bytes
 from drapesim.ground.outcome import InputError
+from drapesim.jobs.places import carry_places, place_file, write_places
 from drapesim.jobs.run import make_folder
+from drapesim.matter.anatomy import spell_unknown
 from drapesim.matter.body import Body, BodyPart, check_body, enclosed_volume
 from drapesim.matter.body_repair import repair_mesh
-from drapesim.matter.slices import Slices, need
+from drapesim.matter.landmarks import Anchors, anchor, follow, tell_moves
+from drapesim.matter.regions import Places, name_regions
+from drapesim.matter.slices import FROM_PATIENT, Slices, need
 from drapesim.matter.slices_files import Ending, read_slices
 from drapesim.matter.slices_mesh import (
     MOST_VOLUME_CHANGE,
@@ -74,10 +79,17 @@ class SliceBody:
     faces_before: int
     error: float
     crossings: int
+    places: tuple[str, ...] = ()  # one line on what each step did to the landmarks and regions that were given
 
 
-def make_body(source: Path, settings: SliceSettings, say: Say = lambda _: None) -> SliceBody:
-    """The skin in the slices at ``source``. Raises InputError where they cannot be read or hold no closed body."""
+def make_body(
+    source: Path, settings: SliceSettings, say: Say = lambda _: None, places: Places | None = None
+) -> SliceBody:
+    """The skin in the slices at ``source``, with ``places`` if given; their landmarks are held to the surface as it is
+    first cut and carried through smoothing and thinning out.
+
+    Raises InputError where the slices cannot be read or hold no closed body, or a landmark lies off the skin.
+    """
     need("fast_simplification", source, "thinning out")
     say("reading the slices")
     slices = read_slices(source, settings.spacing, settings.first)
@@ -89,6 +101,7 @@ def make_body(source: Path, settings: SliceSettings, say: Say = lambda _: None) 
         vertices, faces, specks = keep_largest(*cut_skin(slices, skin))
     except InputError as fault:  # say which volume it was
         raise InputError(source, fault.where, fault.problem, fault.remedy) from fault
+    held = None if places is None else _hold(places, vertices, faces)
     smooth, change = smooth_skin(vertices, faces)
     if abs(change) > MOST_VOLUME_CHANGE:
         problem = f"smoothing changes the volume by {100 * change:.2f} %, more than {100 * MOST_VOLUME_CHANGE:g} %"
@@ -97,6 +110,9 @@ def make_body(source: Path, settings: SliceSettings, say: Say = lambda _: None) 
     whole = _as_body(smooth, faces, source)
     say(f"thinning out {len(whole.faces)} triangles")
     body, error = _thin_out_within(whole, settings.error, source)
+    told: tuple[str, ...] = ()
+    if places is not None and held is not None:
+        body, told = _carry(places, held, (vertices, smooth, faces), body, error, source)
     return SliceBody(
         slices=slices,
         skin=skin,
@@ -108,7 +124,34 @@ def make_body(source: Path, settings: SliceSettings, say: Say = lambda _: None) 
         faces_before=len(faces),
         error=error,
         crossings=count_self_crossings(body.vertices, body.faces)[0],
+        places=told,
     )
+
+
+def _turn_of(places: Places) -> Array:
+    """(3, 3) rotation of the axes in which places are given to ours."""
+    return FROM_PATIENT.T if places.in_patient else np.eye(3)
+
+
+def _hold(places: Places, vertices: Array, faces: Array) -> Anchors:
+    given = {name: point @ _turn_of(places).T for name, point in places.landmarks.items()}
+    return anchor(given, vertices, faces, places.most_snap, str(places.document.path))
+
+
+def _carry(
+    places: Places, held: Anchors, skin: tuple[Array, Array, Array], thin: Body, error: float, source: Path
+) -> tuple[Body, tuple[str, ...]]:
+    """``thin`` with the places; ``skin``: vertices as cut, the same smoothed, and their faces."""
+    cut, smooth, faces = skin
+    first, then = follow(held, cut, faces), follow(held, smooth, faces)
+    by_smoothing = max((float(np.linalg.norm(then[name] - first[name])) for name in held.names), default=0.0)
+    carried = carry_places(replace(thin, landmarks=MappingProxyType(then)), thin, max(2.0 * error, 1e-3), source)
+    by_thinning = float(carried.anchors.distance.max(initial=0.0))
+    body = name_regions(carried.body, places.regions, _turn_of(places), places.document.error, ("region",))
+    told = [f"{len(held.names)} landmarks, moved by at most {1e3 * by_smoothing:.2f} mm in smoothing and "
+            f"{1e3 * by_thinning:.2f} mm in thinning out; {len(body.region_names)} regions"]  # fmt: skip
+    told += [tell_moves(held), spell_unknown([*held.names, *body.region_names])]
+    return body, tuple(words for words in told if words)
 
 
 def _as_body(vertices: Array, faces: Array, source: Path) -> Body:
@@ -171,3 +214,5 @@ def write_body(out: Path, made: SliceBody) -> None:
         "unit metre; head +x, left -y, front +z; nothing that names a person is kept, but a face can be known",
     )
     write_bytes(out, spell_ply(made.body.vertices, made.body.faces, comments))
+    if made.places:
+        write_places(place_file(out), made.body, out)

@@ -97,9 +97,6 @@ def name_places(body: Body, places: Places, rotation: Array | None = None) -> Na
     anchors = anchor(given, body.vertices, body.faces, places.most_snap, str(places.document.path))
     landmarks = follow(anchors, body.vertices, body.faces)
     named = replace(body, landmarks=MappingProxyType({**body.landmarks, **landmarks}))
-    if any(table.faces is not None for table in places.regions) and body.repairs:
-        problem = "its regions list faces, but the mesh had to be repaired on loading, so their numbers no longer hold"
-        raise places.document.error(("mesh_sha256",), problem, "write mesh and places anew with drapesim body places")
     named = name_regions(named, places.regions, turned, places.document.error, ("region",))
     odd = spell_unknown([*landmarks, *dict.fromkeys(table.name for table in places.regions)])
     notes = tuple(note for note in (tell_moves(anchors), odd) if note)
@@ -210,7 +207,7 @@ def spell_places(body: Body, mesh_name: str, mesh_sha256: str, comments: Sequenc
     if body.landmarks:
         lines += ["", "[landmarks_mm] # in the mesh file's own axes and origin"]
         for name, place in body.landmarks.items():
-            x, y, z = (f"{1e3 * value:.3f}" for value in np.asarray(place))
+            x, y, z = (f"{round(1e3 * float(value), 3) + 0.0:.3f}" for value in place)
             lines.append(f"{_quote(name)} = [{x}, {y}, {z}]")
     for number, name in enumerate(body.region_names):
         runs = _runs(np.flatnonzero(body.region == number))

@@ -246,6 +246,26 @@ def test_a_landmark_of_the_scene_is_moved_onto_the_surface_or_refused(write):
         read_scene(write((BOX, BOX + "\nlandmarks_mm = { knob = [10, 20, 100] }")))
 
 
+def test_a_scan_takes_its_places_from_a_file(write, tmp_path):
+    """Places are in the scan's own axes (y up there) and mm; the scene's own regions go over them."""
+    crown = 'name = "top"\ncentre_mm = [70, 130, 90]\nradius_mm = 20'
+    path = write_ball(tmp_path, [crown], write)
+    path.write_text(path.read_text().replace(MESH, MESH + '\nplaces = "ball.places.toml"'))
+    (tmp_path / "ball.places.toml").write_text(
+        '[landmarks_mm]\ncrown = [70, 131, 90]\n[[region]]\nname = "head"\nlandmark = "vertex"\nradius_mm = 40\n'
+    )
+    scene = read_scene(path)
+    assert "ball.places.toml" in scene.inputs
+    assert np.allclose(scene.body.landmarks["crown"], [0.03, 0.04, 0.1], atol=1e-3)
+    assert scene.body.region_names == ("head", "top")
+    assert any(words == "The landmark 'crown' was moved 1 mm onto the surface." for words in scene.body.repairs)
+    (tmp_path / "ball.places.toml").write_text('axes = "patient"\n')
+    with pytest.raises(InputError, match=r"ball.places.toml:1: axes: a scene takes a places file in the mesh's own"):
+        read_scene(path)
+    with pytest.raises(InputError, match=r"a places file is for a scan only; drop body.places, or give body.mesh"):
+        read_scene(write((BOX, BOX + '\nplaces = "ball.places.toml"')))
+
+
 def test_a_claim_may_use_another_word_for_the_place_or_gets_the_nearest_names(write, tmp_path):
     marks = BOX + "\nlandmarks_mm = { 'left knee cap' = [10, 20, 50], 'left heel' = [0, 20, 50] }"
     claims = ('marks = "marks.svg"', 'marks = "marks.svg"\nclaims = "claims.toml"')
