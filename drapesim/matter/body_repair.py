@@ -260,10 +260,10 @@ def trace_rims(faces: Array, sides: Sides) -> list[list[int]]:
 
     An edge is open as often as more of its sides run one way than the other.
     """
-    first = np.flatnonzero(sides.is_new)
-    net = np.add.reduceat(np.where(sides.rising, 1, -1).astype(np.int8), first, dtype=np.int64)
+    lead = np.flatnonzero(sides.is_new)
+    net = np.add.reduceat(np.where(sides.rising, 1, -1).astype(np.int8), lead, dtype=np.int64)
     loose = np.flatnonzero(net)
-    side = sides.order[first[loose]]
+    side = sides.order[lead[loose]]
     one, two = faces[side // 3, side % 3], faces[side // 3, (side + 1) % 3]
     times, is_rising = np.abs(net[loose]), net[loose] > 0
     low, high = np.minimum(one, two), np.maximum(one, two)
