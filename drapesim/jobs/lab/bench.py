@@ -67,7 +67,7 @@ def list_tests(cloth: Cloth, spacing: float, aims: Aims = Aims()) -> tuple[Virtu
     origin = cloth.provenance.get("drape")
     bent = aims.bending.get
     return (
-        *(cantilever_test(side, rub, bent(side)) for side, rub in zip(SIDES, cloth.bend_hysteresis, strict=True)),
+        *(cantilever_test(side, rub, bent(side)) for side, rub in zip(SIDES, cloth.card.bend_hysteresis, strict=True)),
         cantilever_test("bias", None, bent("bias")),
         *(heart_loop_test(side, bent(side)) for side in SIDES),
         *map(tensile_test, SIDES),
