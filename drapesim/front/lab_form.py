@@ -239,8 +239,9 @@ def _draw_stretch(axes: Any) -> None:
         "Two pen marks on a strip 50 mm wide.\n"
         "Measure between them without weight,\n"
         "then with each weight, lightest first.\n"
-        "For shear: a strip cut on the bias, twice\n"
-        "as long as wide between its clamps."
+        "For shear: a strip cut on the bias, best\n"
+        "twice as long as wide, measured between\n"
+        "its clamps."
     )
     _say(axes, 53, 24, words)
 

@@ -20,6 +20,7 @@ from drapesim.ground.files import Document, Keys, read_bytes, read_toml, write_t
 from drapesim.ground.outcome import InputError
 from drapesim.ground.reductions import (
     FAST_LOADS,
+    FAST_SHAPE,
     Repeats,
     density_of_piece,
     disc_area,
@@ -45,6 +46,7 @@ Array = np.ndarray
 FORM = Path(__file__).with_name("readings_form.toml")
 DIRECTIONS = ("warp", "weft", "bias")
 TRELLIS = math.sqrt(2.0) - 1.0  # strain at which a trellis pulled along its diagonal is all drawn out
+SHORTEST, LONGEST = 1.25, 10.0  # of a bias piece over its breadth: outside, it is a slip or no test of shear
 ONE = "one reading, its uncertainty is not known"
 ALIKE = "all readings alike, so their scatter lies below what was read off"
 
@@ -75,12 +77,15 @@ class PullReading:
 
 @dataclass(frozen=True)
 class BiasReading:
-    """A pull at 45 degrees: tension N/m, strain, and the shear rigidity N/m per rad from it."""
+    """A pull at 45 degrees: tension N/m, strain, and the shear rigidity N/m per rad from it. ``shape``: the piece's
+    length between its clamps over its breadth; ``stated``: by the form, not taken as that of the FAST meter."""
 
     tension: float
     strain: Repeats
     shear: Repeats
     standard: str = ""
+    shape: float = FAST_SHAPE
+    stated: bool = False
 
 
 @dataclass(frozen=True)
@@ -238,6 +243,16 @@ class _Reducer:
 
     def bias(self, keys: Keys, pull: Pull) -> BiasReading:
         """Of several loads the one nearest to 5 gf/cm: before the yarns lock."""
+        shape, stated = FAST_SHAPE, False
+        if pull.width_mm is not None and pull.gauge_mm is not None:
+            shape, stated = pull.gauge_mm / pull.width_mm, True
+            if not SHORTEST <= shape <= LONGEST:
+                problem = f"a piece {pull.gauge_mm:g} mm long and {pull.width_mm:g} mm broad does not read the shear"
+                remedy = (
+                    f"cut it {SHORTEST:g} to {LONGEST:g} times as long as broad between its clamps, best twice; "
+                    "in a shorter one most yarns run from clamp to clamp"
+                )
+                raise self.document.error((*keys, "gauge_mm"), problem, remedy)
         tension, strain = self._strains(keys, pull)
         best = int(np.argmin(abs(np.log(tension / FAST_LOADS[0]))))
         load, stretched = float(tension[best]), strain[:, best].tolist()
@@ -246,7 +261,7 @@ class _Reducer:
                 problem = f"an extension of {100 * each:g} % is none that a trellis of yarns can make"
                 raise self.document.error(keys, problem, f"give extensions above 0 and below {100 * TRELLIS:.0f} %")
         shear = [shear_from_bias_trellis(load, each) for each in stretched]
-        return BiasReading(load, self.repeat(keys, stretched), self.repeat(keys, shear), pull.standard)
+        return BiasReading(load, self.repeat(keys, stretched), self.repeat(keys, shear), pull.standard, shape, stated)
 
     def _strains(self, keys: Keys, pull: Pull) -> tuple[Array, Array]:
         """Tensions (k,) [N/m], rising and above zero, and strains (n, k)."""
@@ -389,7 +404,8 @@ def _tell_bias(bias: BiasReading) -> str:
     small = reduce_bias_extension(bias.strain.mean, bias.tension)
     return (
         f"{100 * bias.strain.mean:.3g} % at {bias.tension:.3g} N/m on the bias, reduced with the angles of a trellis; "
-        f"for small angles, as FAST has it, {small:.4g} N/m"
+        f"for small angles, as FAST has it, {small:.4g} N/m; a piece {bias.shape:.3g} times as long as broad"
+        + ("" if bias.stated else ", as the FAST meter takes it, for the form does not say")
     )
 
 

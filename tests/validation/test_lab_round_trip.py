@@ -23,8 +23,8 @@ import pytest
 
 from drapesim.ground.reductions import Repeats
 from drapesim.ground.units import GRAVITY
-from drapesim.jobs.lab.bench import Aims, list_tests
-from drapesim.jobs.lab.bias_extension import run_bias_extension
+from drapesim.jobs.lab.bench import list_tests
+from drapesim.jobs.lab.bias_extension import BiasAim, run_bias_extension
 from drapesim.jobs.lab.cantilever import run_cantilever
 from drapesim.jobs.lab.drape_meter import run_drape_meter
 from drapesim.jobs.lab.fit import fit_card
@@ -100,6 +100,17 @@ def test_shear_by_bias_strip_and_by_frame(card, shear):
     assert lock.simulated == pytest.approx(card.locking_angle, rel=0.01)
 
 
+@pytest.mark.parametrize("shape", [1.5, 2.0, 3.0])
+def test_short_bias_piece_bears_the_same_however_many_nodes_broad(card, shape, monkeypatch):
+    """Clamped ends and staircase edges: a piece three times as broad in nodes bears as much within 1 %."""
+    from drapesim.jobs.lab import bias_extension
+
+    _, usual = bias_extension.pull_short(card, 0.01, 0.0275, shape=shape)
+    monkeypatch.setattr(bias_extension, "SHORT_HALVES", (15, 17, 19))
+    _, fine = bias_extension.pull_short(card, 0.01, 0.0275, shape=shape)
+    assert usual == pytest.approx(fine, rel=0.01)
+
+
 def test_drape_coefficient_is_not_below_its_floor(card):
     readings = settled(run_drape_meter(card, LENGTHS["weft"] / DRAFT, seeds=2))
     floor = readings[0]
@@ -144,7 +155,7 @@ def test_fit_returns_the_readings(card):
         (reading,) = settled(test.run(fitted.card, spacing, None))
         assert reading.card == LENGTHS[test.direction]
         assert reading.simulated == pytest.approx(LENGTHS[test.direction], rel=1e-3)
-    *_, pull = settled(run_bias_extension(fitted.card, spacing, aim=Aims(pull=(4.9, 0.03)).pull))
+    *_, pull = settled(run_bias_extension(fitted.card, spacing, aim=BiasAim(4.9, 0.03)))
     assert pull.simulated == pytest.approx(4.9, rel=1e-3)
     # the same value holds in the tight bends of a heart loop, which was not fitted
     (loop,) = settled(run_heart_loop(fitted.card, "weft", spacing, aim=LENGTHS["weft"]))

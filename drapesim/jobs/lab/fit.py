@@ -20,7 +20,7 @@ from drapesim.ground.files import parse_toml
 from drapesim.ground.outcome import InputError
 from drapesim.ground.units import bending_rigidity, from_si
 from drapesim.jobs.lab.bench import Aims, LabProgress
-from drapesim.jobs.lab.bias_extension import pull_short
+from drapesim.jobs.lab.bias_extension import BiasAim, pull_short
 from drapesim.jobs.lab.cantilever import FIELDS, run_cantilever
 from drapesim.jobs.lab.heart_loop import run_heart_loop
 from drapesim.jobs.lab.record import LabResult
@@ -91,7 +91,8 @@ def fit_card(
         card = with_bending(card, side, change.set_to)
         changes.append(change)
     lengths = {side: readings.bending[side].bending_length.mean for side in bent}
-    pull = None if readings.bias is None else (readings.bias.tension, readings.bias.strain.mean)
+    bias = readings.bias
+    pull = None if bias is None else BiasAim(bias.tension, bias.strain.mean, bias.shape)
     tables = {
         **_put_in(readings.tables, changes, spacing),
         "name": f"{readings.name}, for nodes {1e3 * spacing:.4g} mm apart",
@@ -152,13 +153,14 @@ def calibrate_bending(readings: Readings, card: FabricCard, side: str, spacing: 
 
 
 def calibrate_shear(readings: Readings, card: FabricCard, spacing: float) -> Calibrated:
-    """The shear rigidity (N/m per rad) with which a piece twice as long as broad, pulled at 45 degrees to the extension
-    that was read, bears the tension that was read."""
+    """The shear rigidity (N/m per rad) with which a piece of the shape that was read, pulled at 45 degrees to the
+    extension that was read, bears the tension that was read."""
     bias = readings.bias
     assert bias is not None
 
     def test(shear: float) -> float:
-        settled, pull = pull_short(replace(card, shear_rigidity=shear), spacing, bias.strain.mean)
+        trial = replace(card, shear_rigidity=shear)
+        settled, pull = pull_short(trial, spacing, bias.strain.mean, shape=bias.shape)
         return pull if settled.certificate.settled else math.nan
 
     start = bias.shear.mean

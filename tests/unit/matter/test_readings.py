@@ -160,6 +160,10 @@ def test_a_single_reading_only_where_the_form_accepts_it(read):
         ("tensions_gf_cm = [5]", "", "bias_extension: one list of loads is wanted; give either hung_g"),
         ("[[4.7], [4.7]]", "[[4.7], [47]]", "an extension of 47 % is none that a trellis of yarns can make"),
         ("[[4.7], [4.7]]", "[[4.7], [0]]", "give extensions above 0 and below 41 %"),
+        ("[[4.7], [4.7]]", "[[4.7], [4.7]]\nwidth_mm = 100\ngauge_mm = 100",
+         "bias_extension.gauge_mm: a piece 100 mm long and 100 mm broad does not read the shear; cut it 1.25 to 10"),
+        ("[[4.7], [4.7]]", "[[4.7], [4.7]]\nwidth_mm = 5\ngauge_mm = 100", "100 mm long and 5 mm broad does not read"),
+        ("[[4.7], [4.7]]", "[[4.7], [4.7]]\nwidth_mm = 0\ngauge_mm = 100", "must be greater than 0"),
         ("base_mm = 400\n", "", "a rise needs the board's foot beside it; give rises_mm and base_mm together"),
         ("angles_deg = [20, 22]", "angles_deg = [20, 95]", "angles_deg[2]: must be less than 80, not 95"),
         ("[480.7, 480.7]", "[480.7, 900]", "it must lie between 254 and 707 cm2"),
@@ -178,6 +182,18 @@ def test_bad_forms_get_one_sentence(read, old, new, sentence):
         read(old, new)
     assert sentence in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+def test_shape_of_the_bias_piece(read):
+    """As the form gives it; twice as long as broad, and told as taken, where it gives one of the two or none."""
+    sizes = "tensions_gf_cm = [5]\n"
+    assumed = read()
+    assert (assumed.bias.shape, assumed.bias.stated) == (2.0, False)
+    assert "2 times as long as broad, as the FAST meter takes it" in assumed.tables["shear"]["note"]
+    assert read(sizes, f"{sizes}width_mm = 50\n").bias.stated is False
+    given = read(sizes, f"{sizes}width_mm = 50\ngauge_mm = 150\n")
+    assert (given.bias.shape, given.bias.stated) == (3.0, True)
+    assert "a piece 3 times as long as broad;" in given.tables["shear"]["note"]
 
 
 def test_a_loop_beside_overhangs(read):

@@ -79,14 +79,14 @@ def test_fit_with_tests_made_by_hand(monkeypatch):
             settled = True
 
     monkeypatch.setattr(fit, "run_cantilever", cantilever)
-    monkeypatch.setattr(fit, "pull_short", lambda card, _, e: (Sheet, 4.0 * 1.1 * card.shear_rigidity * e))
+    monkeypatch.setattr(fit, "pull_short", lambda card, _, e, shape: (Sheet, 2.2 * shape * card.shear_rigidity * e))
     readings = reduce_readings(parse_toml("form.toml", FORM, "form"))
     told = []
     fitted = fit_card(readings, read_cloth_of(readings).card, 0.015, told.append)
     assert [change.key for change in fitted.changes] == ["shear_rigidity", "bend_warp", "bend_weft"]
     for change in fitted.changes[1:]:
         assert change.set_to == pytest.approx(change.read / 0.96, rel=2e-4)
-    assert fitted.aims.pull == pytest.approx((4.903325, 0.0275))
+    assert fitted.aims.pull == pytest.approx((4.903325, 0.0275, 2.0))
     assert fitted.card.shear_rigidity == pytest.approx(4.903325 / (4.4 * 0.0275), rel=2e-4)
     assert [step.number for step in told] == [1, 2, 3]
     cloth = fitted_cloth(fitted)

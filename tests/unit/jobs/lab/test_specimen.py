@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 
+from drapesim.jobs.lab.bias_extension import choose_short
 from drapesim.jobs.lab.drape_meter import count_folds, cut_disc, smooth_rim
 from drapesim.jobs.lab.specimen import cut_bias_strip, cut_strip
 from drapesim.matter.surface import link_strains
@@ -61,3 +62,11 @@ def test_folds_of_a_rim_are_counted(folds):
     rim = smooth_rim(angle, 0.005 * np.cos(folds * angle) + stairs)
     assert rim.shape == (180,)
     assert count_folds(rim) == folds
+
+
+@pytest.mark.parametrize("shape", [1.25, 1.5, 1.77, 2.0, 2.5, 3.0, 10.0])
+def test_short_bias_piece_has_the_shape_that_was_read(shape):
+    half, rows = choose_short(shape)
+    assert rows % 2 == 0
+    assert half % 2 == 1
+    assert rows / (2 * half + 1) == pytest.approx(shape, rel=0.03)
