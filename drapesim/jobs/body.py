@@ -14,30 +14,18 @@ from drapesim.ground.files import write_bytes
 from drapesim.ground.outcome import InputError
 from drapesim.jobs.places import carry_places, place_file, write_places
 from drapesim.jobs.run import make_folder
+from drapesim.jobs.thinning import as_body, thin_out_within
 from drapesim.matter.anatomy import spell_unknown
-from drapesim.matter.body import Body, BodyPart, check_body, enclosed_volume
-from drapesim.matter.body_repair import repair_mesh
+from drapesim.matter.body import Body, enclosed_volume
 from drapesim.matter.landmarks import Anchors, anchor, follow, tell_moves
 from drapesim.matter.regions import Places, name_regions
 from drapesim.matter.slices import FROM_PATIENT, Slices, need
 from drapesim.matter.slices_files import Ending, read_slices
-from drapesim.matter.slices_mesh import (
-    MOST_VOLUME_CHANGE,
-    find_distances,
-    keep_largest,
-    smooth_skin,
-    spell_ply,
-    thin_out,
-)
+from drapesim.matter.slices_mesh import MOST_VOLUME_CHANGE, keep_largest, smooth_skin, spell_ply
 from drapesim.matter.slices_skin import Skin, cut_skin, find_skin, find_threshold
-from drapesim.settling.exact import count_self_crossings
 
 Array = np.ndarray
 Say = Callable[[str], None]
-
-LEAST_FACES = 200
-SHARES = (0.25, 0.5, 0.7, 0.85)  # of the faces that a step leaves, each as often as it does
-NEARBY = (1.0, 1.03, 1.07)
 
 
 @dataclass(frozen=True)
@@ -107,9 +95,10 @@ def make_body(
         problem = f"smoothing changes the volume by {100 * change:.2f} %, more than {100 * MOST_VOLUME_CHANGE:g} %"
         raise InputError(source, "", problem, "the body is too small for its voxels; use a finer series")
     moved = float(np.sqrt(((smooth - vertices) ** 2).sum(axis=1).max()))
-    whole = _as_body(smooth, faces, source)
+    whole = as_body(smooth, faces, source)
     say(f"thinning out {len(whole.faces)} triangles")
-    body, error = _thin_out_within(whole, settings.error, source)
+    thinned = thin_out_within(whole, settings.error, source)
+    body, error = thinned.body, thinned.error
     told: tuple[str, ...] = ()
     if places is not None and held is not None:
         body, told = _carry(places, held, (vertices, smooth, faces), body, error, source)
@@ -123,7 +112,7 @@ def make_body(
         specks=specks,
         faces_before=len(faces),
         error=error,
-        crossings=count_self_crossings(body.vertices, body.faces)[0],
+        crossings=thinned.crossings,
         places=told,
     )
 
@@ -152,49 +141,6 @@ def _carry(
             f"{1e3 * by_thinning:.2f} mm in thinning out; {len(body.region_names)} regions"]  # fmt: skip
     told += [tell_moves(held), spell_unknown([*held.names, *body.region_names])]
     return body, tuple(words for words in told if words)
-
-
-def _as_body(vertices: Array, faces: Array, source: Path) -> Body:
-    """One closed part, checked; `InputError` where the surface is not closed."""
-    vertices, faces, repairs = repair_mesh(vertices, faces, str(source))
-    part = np.zeros(len(faces), dtype=np.int32)
-    region = np.full(len(faces), -1, dtype=np.int32)
-    vertices = np.ascontiguousarray(vertices, dtype=np.float64)
-    return check_body(Body(vertices, faces, part, (BodyPart("body", ""),), region, repairs=repairs))
-
-
-def _thin_out_within(whole: Body, allowed: float, source: Path) -> tuple[Body, float]:
-    """The lightest mesh found that stays closed and nowhere farther than ``allowed`` (m) from ``whole``.
-
-    Thinned out step by step, each from the last good one: the first steps cost most, and starting over would repeat
-    them. The distance is always measured from ``whole``: corners, edge middles and face middles there, corners back.
-    """
-    best, best_error = whole, 0.0
-    for share in SHARES:
-        while int(share * len(best.faces)) >= LEAST_FACES:
-            thin = _thin_out_closed(best, int(share * len(best.faces)), source)
-            if thin is None or len(thin.faces) >= len(best.faces):
-                break
-            corner = thin.vertices[thin.faces]
-            middle = 0.5 * (corner + np.roll(corner, 1, axis=1)).reshape(-1, 3)
-            points = np.concatenate([thin.vertices, corner.mean(axis=1), middle])
-            error = float(find_distances(points, whole.vertices, whole.faces).max())
-            if error <= allowed:
-                error = max(error, float(find_distances(whole.vertices, thin.vertices, thin.faces).max()))
-            if error > allowed:
-                break
-            best, best_error = thin, error
-    return best, best_error
-
-
-def _thin_out_closed(whole: Body, count: int, source: Path) -> Body | None:
-    """About ``count`` faces, or a few more where two of them would meet in one edge; None if they still do."""
-    for factor in NEARBY:
-        try:
-            return _as_body(*thin_out(whole.vertices, whole.faces, int(count * factor)), source)
-        except InputError:  # not closed any more: by chance, or because it has become too coarse
-            continue
-    return None
 
 
 def check_out(out: Path, force: bool, with_picture: bool = True) -> None:

@@ -43,9 +43,9 @@ def repair_mesh(vertices: Array, faces: Array, file: str) -> tuple[Array, Array,
     if n_crowded:
         problem = f"{n_crowded} edges are shared by more than two faces, so inside and outside are not defined"
         raise InputError(file, "", problem, "remove inner walls and doubled sheets, or rebuild the surface")
-    faces, sides = _wind_alike(faces, sides, file, notes)
+    faces, sides = wind_alike(faces, sides, file, notes)
     n_shells, label = label_shells(sides)
-    faces, label, n_dropped = _drop_specks(vertices, faces, n_shells, label, notes)
+    faces, label, n_dropped = drop_specks(vertices, faces, n_shells, label, notes)
     if n_dropped:
         sides, n_shells = sort_sides(faces), n_shells - n_dropped
     if count_edges(sides)[0]:
@@ -188,7 +188,8 @@ def _turn_flat(vertices: Array, faces: Array, notes: list[str]) -> Array:
 
 def _pair_sides(sides: Sides) -> tuple[Array, Array, Array]:
     """Faces on both sides of each edge of two faces, and whether the two run along it the same way."""
-    twin = np.flatnonzero(~sides.is_new)
+    twin = np.flatnonzero(~sides.is_new & np.append(sides.is_new[1:], True))
+    twin = twin[sides.is_new[twin - 1]]
     first, second = (sides.order[twin - 1] // 3).astype(np.int32), (sides.order[twin] // 3).astype(np.int32)
     return first, second, sides.rising[twin - 1] == sides.rising[twin]
 
@@ -203,7 +204,7 @@ def label_shells(sides: Sides) -> tuple[int, Array]:
     return connected_components(coo_matrix((np.ones(len(f), dtype=np.int8), (f, g)), shape=(n, n)), directed=False)
 
 
-def _wind_alike(faces: Array, sides: Sides, file: str, notes: list[str]) -> tuple[Array, Sides]:
+def wind_alike(faces: Array, sides: Sides, file: str, notes: list[str]) -> tuple[Array, Sides]:
     """Turn faces until all of a shell are wound alike, as few as possible."""
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
@@ -238,7 +239,7 @@ def bound_shells(vertices: Array, faces: Array, n_shells: int, label: Array) -> 
     return low, high
 
 
-def _drop_specks(
+def drop_specks(
     vertices: Array, faces: Array, n_shells: int, label: Array, notes: list[str]
 ) -> tuple[Array, Array, int]:
     """The faces that stay, their shells renumbered, and how many shells went."""

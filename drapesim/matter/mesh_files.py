@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from drapesim.ground.outcome import InputError
+from drapesim.matter.body_repair import drop_unused
 
 Array = np.ndarray
 
@@ -20,7 +21,7 @@ HEADER = 65_536  # bytes in which a PLY's header must end
 
 
 def read_triangles(path: Path) -> tuple[Array, Array]:
-    """Vertices (n, 3) float64 in the file's unit and axes, and faces (m, 3) int32.
+    """Vertices (n, 3) float64 in the file's unit and axes, those that faces name, and faces (m, 3) int32.
 
     Corners at the very same place become one where the file states each triangle's corners anew (STL). Raises
     InputError where there is no such file, or its content is broken, empty, or more than is taken.
@@ -56,7 +57,8 @@ def read_triangles(path: Path) -> tuple[Array, Array]:
         raise InputError(path, "", f"a face names vertex {wrong} of {len(vertices)}", "export it anew")
     if kind == ".stl":
         vertices, faces = _weld(vertices, faces)
-    return np.asarray(vertices, dtype=np.float64), faces.astype(np.int32, copy=False)
+    vertices, faces = drop_unused(np.asarray(vertices, dtype=np.float64), faces)
+    return vertices, faces
 
 
 def _parse(path: Path, kind: str) -> tuple[Array, Array]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 Array = np.ndarray
@@ -11,11 +13,15 @@ LARGE = 400_000  # faces, beyond which one stop must do
 
 
 def find_on_mesh(points: Array, vertices: Array, faces: Array) -> tuple[Array, Array, Array]:
-    """(distance (n,) m, nearest point (n, 3), its face (n,) int32) of ``points`` (n, 3); exact, always positive.
+    """(distance (n,) m, nearest point (n, 3), its face (n,) int32) of ``points`` (n, 3); exact, always positive."""
+    return find_near(points, plant_mesh(vertices, faces))
+
+
+def plant_mesh(vertices: Array, faces: Array) -> tuple[Any, Any]:
+    """What `find_near` searches: to be kept where the same mesh is asked more than once.
 
     What the search needs for a side (neighbours, rings) takes most of the time on millions of faces and is left empty.
     """
-    from drapesim.kernels.distance import find_nearest
     from drapesim.kernels.pairs import Surface
     from drapesim.kernels.tree import plant_tree
 
@@ -30,7 +36,14 @@ def find_on_mesh(points: Array, vertices: Array, faces: Array) -> tuple[Array, A
         owns=np.zeros((m, 6), bool), convex=np.zeros((m, 3), bool), ring_start=np.zeros(n + 1, np.int64),
         ring=np.zeros(0, np.int64), vertex_normal=np.zeros((n, 3)), part=np.zeros(m, np.int32),
     )  # fmt: skip
-    distance, point, face = find_nearest(np.asarray(points, dtype=np.float64), surface, plant_tree(vertices, faces))
+    return surface, plant_tree(vertices, faces)
+
+
+def find_near(points: Array, planted: tuple[Any, Any]) -> tuple[Array, Array, Array]:
+    """As `find_on_mesh`, of a mesh that `plant_mesh` made ready."""
+    from drapesim.kernels.distance import find_nearest
+
+    distance, point, face = find_nearest(np.asarray(points, dtype=np.float64), *planted)
     return np.abs(distance), point, face
 
 

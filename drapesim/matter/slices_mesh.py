@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 
 from drapesim.matter.body import enclosed_volume
-from drapesim.matter.nearest import find_on_mesh
 
 Array = np.ndarray
 
@@ -61,11 +60,6 @@ def thin_out(vertices: Array, faces: Array, count: int) -> tuple[Array, Array]:
     v, f = fast_simplification.simplify(1e3 * (vertices - middle), faces.astype(np.int32), target_count=count)[:2]
     used, compact = np.unique(f, return_inverse=True)
     return 1e-3 * np.asarray(v, dtype=np.float64)[used] + middle, compact.reshape(-1, 3).astype(np.int32)
-
-
-def find_distances(points: Array, vertices: Array, faces: Array) -> Array:
-    """(n,) m: exact distance of ``points`` (n, 3) to the triangles, without a side."""
-    return find_on_mesh(points, vertices, faces)[0]
 
 
 def spell_ply(vertices: Array, faces: Array, comments: tuple[str, ...]) -> bytes:
