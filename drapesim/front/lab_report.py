@@ -94,6 +94,8 @@ def tell_fit(fitted: Fitted) -> list[str]:
             what = f"Bending length, {change.direction}"
         close = f"within {max(100.0 * abs(change.departure), 0.001):.1g} %"
         lines.append(f"{what}: {read} as read, set to {set_to}; the virtual test then gives the reading back {close}.")
+        if change.doubt:
+            lines.append(f"{change.doubt[:1].upper()}{change.doubt[1:]}.")
     return lines
 
 

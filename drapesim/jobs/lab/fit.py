@@ -23,7 +23,7 @@ from drapesim.jobs.lab.bench import Aims, LabProgress
 from drapesim.jobs.lab.bias_extension import BiasAim, pull_short
 from drapesim.jobs.lab.cantilever import FIELDS, run_cantilever
 from drapesim.jobs.lab.heart_loop import run_heart_loop
-from drapesim.jobs.lab.record import LabResult
+from drapesim.jobs.lab.record import BIAS_BAR, FINE, LabResult
 from drapesim.matter.card_text import fill_gaps, spell_card
 from drapesim.matter.fabric import Cloth, FabricCard, parse_cloth
 from drapesim.matter.readings import Readings, card_from_readings
@@ -46,6 +46,22 @@ class Calibrated:
     set_to: float
     departure: float
     tries: int
+
+    @property
+    def doubt(self) -> str:
+        """Why one value cannot hold for every bend, as a sentence; empty where it can.
+
+        On the bias a curved cell passes for a sheared one, the more the tighter it is bent, so what makes up for it at
+        the test's own curvature is too much in flatter bends and too little in tighter ones: light cotton at half its
+        bending length, set 21 % lower for an overhang of two bending lengths, then reads 20 % low with one free and
+        12 % high with three.
+        """
+        if self.key != FIELDS["bias"] or abs(self.set_to / self.read - 1.0) <= BIAS_BAR:
+            return ""
+        return (
+            "on the bias this holds for bends like the test's only: flatter ones come out too limp, tighter ones too "
+            f"stiff; with nodes {1e3 * FINE * self.read:.2g} mm apart one value would do"
+        )
 
 
 @dataclass(frozen=True)
@@ -211,7 +227,7 @@ def _put_in(tables: Mapping[str, Any], changes: list[Calibrated], spacing: float
             f"calibrated: with {now} in place of the {was} that was read, the virtual test reads that back at a node "
             f"spacing of {1e3 * spacing:.4g} mm"
         )
-        table["note"] = "; ".join(part for part in (table.get("note", ""), told) if part)
+        table["note"] = "; ".join(part for part in (table.get("note", ""), told, change.doubt) if part)
         if is_bend:
             full["bending"][change.direction] = table
         else:

@@ -106,6 +106,11 @@ def test_fit_is_told_in_sentences(card):
     lines = tell_fit(Fitted(card, {}, Aims(), changes, 0.015))
     assert lines[1].startswith("Bending length, warp: 30 mm as read, set to 31 mm")
     assert lines[2].startswith("Shear rigidity: 42 N/m per rad as read, set to 38 N/m per rad")
+    assert len(lines) == 3
+    bias = Calibrated("bend_bias", "bias", 0.016, 0.0126, 2e-5, 5)
+    *_, doubt = tell_fit(Fitted(card, {}, Aims(), (*changes, bias), 0.008))
+    assert doubt.startswith("On the bias this holds for bends like the test's only")
+    assert doubt.endswith("with nodes 4 mm apart one value would do.")
 
 
 def test_folder_with_a_finished_sheet_is_kept(tmp_path):
