@@ -8,6 +8,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from drapesim.front.places_command import add_places_command
+from drapesim.front.scan_command import add_scan_command
+from drapesim.front.show_command import add_show_command
 
 if TYPE_CHECKING:
     from drapesim.jobs.body import SliceBody
@@ -54,7 +56,9 @@ def add_body_command(commands: Any) -> None:
     slices.add_argument("--no-pictures", action="store_true", help="write the body file only")
     slices.add_argument("--quiet", action="store_true", help="show no progress")
     slices.set_defaults(command=command_slices)
+    add_scan_command(kinds)
     add_places_command(kinds)
+    add_show_command(kinds)
 
 
 def command_slices(options: argparse.Namespace) -> int:

@@ -96,7 +96,7 @@ def _run_lines(points: Array, faces: Array, axis: int, count: tuple[int, int, in
         each = (last - first)[batch]
         triangle = np.repeat(batch, each)
         row = first[triangle] + np.arange(len(triangle)) - np.repeat(np.cumsum(each) - each, each)
-        ends_v, ends_w = _cut_rows(points[:, u], points[:, v], points[:, axis], faces[triangle], row)
+        ends_v, ends_w = cut_rows(points[:, u], points[:, v], points[:, axis], faces[triangle], row)
         start, stop = np.ceil(ends_v.min(axis=1)).astype(np.int64), np.ceil(ends_v.max(axis=1)).astype(np.int64)
         spans = np.flatnonzero(stop > start)
         for part in _share_out(spans, (stop - start)[spans]):
@@ -137,7 +137,7 @@ def _share_out(items: Array, work: Array) -> list[Array]:
     return np.split(items, np.flatnonzero(np.diff(batch)) + 1)
 
 
-def _cut_rows(u: Array, v: Array, w: Array, faces: Array, row: Array) -> tuple[Array, Array]:
+def cut_rows(u: Array, v: Array, w: Array, faces: Array, row: Array) -> tuple[Array, Array]:
     """(n, 2) places v and w at which row u = ``row`` crosses each face's outline: where it rises, where it falls."""
     over = u[faces] >= row[:, None]
     ends_v, ends_w = np.empty((len(faces), 2)), np.empty((len(faces), 2))
