@@ -240,8 +240,10 @@ def describe_body(run: Run) -> list[str]:
         seen = body.vertices[np.unique(chosen)]
         low, high = seen.min(axis=0), seen.max(axis=0)
         size = " x ".join(f"{1e3 * edge:.0f}" for edge in high - low)
-        role = "support" if part.is_support else "body"
+        role = part.name if part.is_support else "body"
         lines.append(f"The {role}: {len(chosen)} triangles, {size} mm, surface {part.surface}.")
+    if any(part.is_support for part in body.parts):
+        lines.append("Body and support are rigid: the body's weight presses nothing in, a bed keeps the stated shape.")
     return [*lines, *body.repairs]
 
 

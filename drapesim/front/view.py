@@ -387,7 +387,7 @@ def set_picture(run: Run, camera: Camera, shot: Shot, scale: GapScale, path: Pat
     axes.set(xlim=(0, columns), ylim=(rows, 0))
     axes.axis("off")
     if camera.is_labelled:
-        at = shot.place(np.array([_middle(run, mark) for mark in run.marks]))
+        at = shot.place(np.array([_middle(run, mark) for mark in run.marks]).reshape(-1, 3))
         name_marks(axes, at, [mark.name for mark in run.marks], names, (columns, rows), bands / inch, 1.0 / inch)
     legend = figure.add_axes((0.012, (foot - 0.72) / height, 0.66, 0.62 / height))
     draw_gap_legend(legend, scale, usual_tolerance(run.marks))

@@ -20,6 +20,7 @@ from drapesim.matter.sheet import Sheet
 
 if TYPE_CHECKING:
     from drapesim.matter.scene_schema import BodyTable, FigureTable, SceneFile
+    from drapesim.matter.support import Bed
 
 Array = np.ndarray
 
@@ -178,13 +179,16 @@ def _read_fabric(document: Document, file: SceneFile, inputs: dict[str, str]) ->
     surfaces = {file.body.surface: document.place(("body", "surface")), ITSELF: document.place(keys)}
     if file.support is not None:
         surfaces.setdefault(file.support.surface, document.place(("support", "surface")))
+        if file.support.floor_surface is not None:
+            surfaces.setdefault(file.support.floor_surface, document.place(("support", "floor_surface")))
     check_surfaces(fabric, surfaces, card.path)
     return fabric
 
 
 def _build_body(document: Document, file: SceneFile, inputs: dict[str, str]) -> Body:
-    from drapesim.matter.body import join, slab
+    from drapesim.matter.body import join
     from drapesim.matter.scene_schema import BODIES
+    from drapesim.matter.support import let_down
 
     floor = 0.0 if file.support is None else _metres(file.support.top_mm)
     try:
@@ -194,17 +198,48 @@ def _build_body(document: Document, file: SceneFile, inputs: dict[str, str]) -> 
             raise
         kind = next(name for name in file.body.model_fields_set if name in BODIES)
         raise document.error(("body", kind), fault.problem, fault.remedy) from None
+    support, bed = _build_support(document, file)
+    if bed is not None and (file.body.figure is not None or file.body.mesh is not None):
+        try:
+            body = let_down(body, bed)
+        except InputError as fault:
+            raise document.error(("support",), fault.problem, fault.remedy) from None
     if file.body.landmarks_mm:
         from drapesim.matter.regions import snap_landmarks
 
         given = {name: _point(place) for name, place in file.body.landmarks_mm.items()}
         named = snap_landmarks(given, body, MOST_SNAP, document.error, ("body", "landmarks_mm"))
         body = replace(named.body, repairs=(*named.body.repairs, *named.notes))
-    if file.support is None:
-        return body
+    return join(body, *support)
+
+
+def _build_support(document: Document, file: SceneFile) -> tuple[list[Body], Bed | None]:
+    """The parts that the body lies on, and the bed's top if it has a depression."""
+    from drapesim.matter.body import slab
+    from drapesim.matter.support import Depression, make_bed, make_floor, shape_bed
+
     table = file.support
-    length, width, thickness = (_metres(size) for size in (table.length_mm, table.width_mm, table.thickness_mm))
-    return join(body, slab(length, width, thickness, floor, table.surface))
+    if table is None:
+        return [], None
+    ample = _metres(2.0 * math.hypot(file.sheet.length_mm, file.sheet.width_mm)) + 4.0  # no cloth reaches its edge
+    top, thickness = _metres(table.top_mm), _metres(table.thickness_mm)
+    length = ample if table.length_mm is None else _metres(table.length_mm)
+    width = ample if table.width_mm is None else _metres(table.width_mm)
+    bed = None
+    if table.depression is None:
+        parts = [slab(length, width, thickness, top, table.surface)]
+    else:
+        hollow = table.depression
+        size = (_metres(hollow.depth_mm), _metres(hollow.length_mm), _metres(hollow.width_mm))
+        x, y = _point(hollow.middle_mm)
+        try:
+            bed = shape_bed(length, width, thickness, top, Depression(*size, (float(x), float(y))))
+        except InputError as fault:
+            raise document.error(("support", "depression"), fault.problem, fault.remedy) from None
+        parts = [make_bed(bed, table.surface)]
+    if table.height_mm is not None:
+        parts.append(make_floor(ample, top - _metres(table.height_mm), table.floor_surface or table.surface))
+    return parts, bed
 
 
 def _build_bare_body(document: Document, table: BodyTable, floor: float, inputs: dict[str, str]) -> Body:

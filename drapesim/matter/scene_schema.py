@@ -199,14 +199,47 @@ class BodyTable(Table):
         return self
 
 
-class SupportTable(Table):
-    """The slab under the body, its middle at x = 0, y = 0."""
+class DepressionTable(Table):
+    """A hollow in a bed with an oval rim, as measured; level in its middle and at its rim."""
 
+    depth_mm: Positive = Field(description="in its middle, below the bed's top")
     length_mm: Positive = Field(description="extent along x")
     width_mm: Positive = Field(description="extent along y")
+    middle_mm: Pair = Field(default=[0.0, 0.0], description="where its middle lies, x and y")
+
+
+class SupportTable(Table):
+    """What the body lies on, its middle at x = 0, y = 0. It is rigid: the body's weight does not press it in."""
+
+    kind: Literal["slab", "table", "floor", "bed"] = Field(
+        default="slab", description="a slab without anything under it, a table over a floor, a floor, or a bed"
+    )
+    length_mm: Positive | None = Field(default=None, description="extent along x; a floor is large enough without")
+    width_mm: Positive | None = Field(default=None, description="extent along y; a floor is large enough without")
     thickness_mm: Positive = Field(default=100.0, description="extent along z, downward from the top")
     top_mm: float = Field(default=0.0, description="height of its top")
-    surface: Name = Field(description='the slab\'s surface, such as "slate", as the fabric card names it')
+    surface: Name = Field(description='its surface, such as "slate", as the fabric card names it')
+    height_mm: Positive | None = Field(
+        default=None, description="of a table or bed: from the floor under it to its top; without, a bed has no floor"
+    )
+    floor_surface: Name | None = Field(default=None, description="of the floor under a table or bed; else as its own")
+    depression: DepressionTable | None = Field(default=None, description="of a bed")
+
+    @model_validator(mode="after")
+    def _fits_its_kind(self) -> SupportTable:
+        if self.kind != "floor" and (self.length_mm is None or self.width_mm is None):
+            raise ValueError(f"a {self.kind} needs a size; give length_mm and width_mm")
+        if self.kind == "table" and self.height_mm is None:
+            raise ValueError("a table stands over a floor; give height_mm, or say kind = 'slab'")
+        if self.height_mm is not None and self.kind not in ("table", "bed"):
+            raise ValueError(f"a {self.kind} has no floor under it; drop height_mm, or say kind = 'table'")
+        if self.height_mm is not None and self.height_mm <= self.thickness_mm:
+            raise ValueError("the floor lies inside it; give a height_mm above its thickness_mm")
+        if self.floor_surface is not None and self.height_mm is None:
+            raise ValueError("floor_surface is given without a floor; give height_mm too")
+        if self.depression is not None and self.kind != "bed":
+            raise ValueError(f"a {self.kind} has no depression; drop it, or say kind = 'bed'")
+        return self
 
 
 class LowerTable(Table):

@@ -43,6 +43,8 @@ place_mm = [10, 20]
 turn_deg = 90
 """
 BOX = "box = { size_mm = [200, 100, 50], centre_mm = [10, 20, 25] }"
+SLATE = 'surface = "slate"\n'
+HOLLOW = "[support.depression]\ndepth_mm = 40\nlength_mm = 500\nwidth_mm = 300\n"
 MARKS = """\
 <svg xmlns="http://www.w3.org/2000/svg" width="500mm" height="300mm" viewBox="0 0 500 300">
 <circle id="a" cx="100" cy="100" r="10"/>
@@ -66,6 +68,33 @@ def write(tmp_path):
         return path
 
     return write
+
+
+def test_table_stands_over_a_floor_that_no_cloth_leaves(write):
+    scene = read_scene(write((SLATE, 'kind = "table"\nheight_mm = 720\nfloor_surface = "limewood"\n' + SLATE)))
+    assert [part.name for part in scene.body.parts] == ["body", "support", "floor"]
+    assert [part.surface for part in scene.body.parts] == ["limewood", "slate", "limewood"]
+    floor = scene.body.vertices[np.unique(scene.body.faces[scene.body.part == 2])]
+    assert floor[:, 2].max() == -0.72
+    assert floor[:, 0].max() > np.hypot(0.5, 0.3) + 1.0
+
+
+def test_floor_needs_no_size(write):
+    scene = read_scene(write(("length_mm = 1000\nwidth_mm = 600\n", 'kind = "floor"\n')))
+    floor = scene.body.vertices[np.unique(scene.body.faces[scene.body.part == 1])]
+    assert floor[:, 2].max() == 0.0
+    assert np.ptp(floor[:, 0]) > 5.0
+
+
+def test_scan_is_let_down_into_a_bed_and_its_landmarks_with_it(write, tmp_path):
+    ball = trimesh.creation.icosphere(subdivisions=4, radius=100.0)
+    ball.export(tmp_path / "ball.ply")
+    mesh = 'mesh = { file = "ball.ply", unit = "mm" }'
+    scene = read_scene(write((BOX, mesh), (SLATE, 'kind = "bed"\n' + SLATE + HOLLOW)))
+    is_ball = scene.body.part == 0
+    low = scene.body.vertices[np.unique(scene.body.faces[is_ball])][:, 2].min()
+    assert low == pytest.approx(-0.04, abs=1e-4)
+    assert [part.name for part in scene.body.parts] == ["body", "support"]
 
 
 def test_values_in_si_and_defaults(write):
@@ -299,6 +328,17 @@ def test_a_claim_may_use_another_word_for_the_place_or_gets_the_nearest_names(wr
         ([('marks = "marks.svg"', 'claims = "x.toml"')], "flat_map: claims is given without marks"),
         ([('marks = "marks.svg"', 'picture = "x.png"')], "flat_map: picture and mm_per_pixel belong together"),
         ([("[support]", "[settle]\nresidual_rms = 0.1\n[support]")], "settle.residual_rms: must be at most 0.001"),
+        ([("[support]", "[support]\nkind = 'table'")], "support: a table stands over a floor; give height_mm"),
+        ([("[support]", "[support]\nheight_mm = 700")], "support: a slab has no floor under it"),
+        ([("[support]", "[support]\nkind = 'bed'\nheight_mm = 90")], "support: the floor lies inside it"),
+        ([("[support]\nlength_mm = 1000", "[support]")], "support: a slab needs a size"),
+        ([(SLATE, SLATE + HOLLOW)], "support: a slab has no depression"),
+        ([(SLATE, 'kind = "bed"\n' + SLATE + HOLLOW + "middle_mm = [300, 0]\n")], "depression: the depression reaches"),
+        ([(SLATE, SLATE + 'floor_surface = "slate"\n')], "support: floor_surface is given without a floor"),
+        (
+            [(SLATE, 'kind = "bed"\nheight_mm = 500\nfloor_surface = "oak"\n' + SLATE)],
+            "has no friction coefficient for the surface 'oak'",
+        ),
         ([("[support]", "[report]\ncontact_levels_mm = [2, 1]\n[support]")], "contact_levels_mm does not rise"),
         ([("size_mm = [200, 100, 50]", "size_mm = [200, 0, 50]")], "body.box.size_mm[2]: must be greater than 0"),
         (
