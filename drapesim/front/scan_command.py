@@ -42,12 +42,12 @@ def add_scan_command(kinds: Any) -> None:
     scan.add_argument("--distance-mm", type=float, metavar="D", help="the measured distance of --from and --to")
     scan.add_argument("--length-mm", type=float, metavar="L", help="the longest extent by another measurement, a check")
     scan.add_argument("--support-mm", type=float, metavar="Z",
-                      help="height of the support in the scan turned upright: what is open underneath is closed there, "
-                           "and what lies lower is cut off (the scan's lowest point, nothing cut)")  # fmt: skip
+                      help="height of the support in the scan turned upright: what is open is closed down to it, and "
+                           "what lies lower is cut off (the scan's lowest point)")  # fmt: skip
     scan.add_argument("--hole-mm", type=float, default=50.0, metavar="D",
                       help="holes up to this far around are filled (50)")  # fmt: skip
-    scan.add_argument("--cell-mm", type=float, default=1.0, metavar="H",
-                      help="grid on which a new outside surface is made where one is needed (1)")  # fmt: skip
+    scan.add_argument("--cell-mm", type=float, default=1.5, metavar="H",
+                      help="grid on which a new outside surface is made where one is needed (1.5)")  # fmt: skip
     scan.add_argument("--error-mm", type=float, default=0.5, metavar="D",
                       help="how far the light mesh may lie from the full one (0.5)")  # fmt: skip
     scan.add_argument("--rebuild", action="store_true", help="make a new outside surface in any case")

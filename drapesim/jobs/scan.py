@@ -14,7 +14,15 @@ from drapesim.ground.outcome import InputError
 from drapesim.jobs.run import make_folder
 from drapesim.jobs.thinning import Thinned, as_body, thin_out_within
 from drapesim.matter.body import UNITS, Body, enclosed_volume
-from drapesim.matter.body_repair import FLAT, bound_shells, face_areas, label_shells, shell_volumes, sort_sides
+from drapesim.matter.body_repair import (
+    FLAT,
+    bound_shells,
+    drop_unused,
+    face_areas,
+    label_shells,
+    shell_volumes,
+    sort_sides,
+)
 from drapesim.matter.nearest import find_on_mesh
 from drapesim.matter.outside import find_outside
 from drapesim.matter.scan import ClosedScan, ScaleMark, close_scan, read_scan, spell_place
@@ -29,6 +37,7 @@ Say = Callable[[str], None]
 ASKED = 400_000  # points of the scan that are held against the new surface
 NAMED = 5  # places and shells that are named one by one
 TOGETHER = 0.02  # m, crossings nearer to each other are one place
+SLIVER = 1e-5  # of the largest shell's volume
 NUDGES = (1.0, 0.83)  # of the cell: a second grid where the first surface crosses itself
 
 
@@ -43,7 +52,7 @@ class ScanSettings:
     length: float | None = None
     floor: float | None = None
     hole: float = 0.05
-    cell: float = 1e-3
+    cell: float = 1.5e-3
     error: float = 5e-4
     is_rebuilt: bool = False
     largest_only: bool = False
@@ -66,13 +75,16 @@ class ScanSettings:
 @dataclass(frozen=True)
 class Rebuilt:
     """What a new surface differs by, m: ``lost`` is the farthest that the scan reaches out of it, at ``place`` (3,);
-    ``off`` the farthest that a point of it lies from the closed scan; both after thinning out."""
+    ``off`` the farthest that a corner of it lies from the closed scan; ``lost_share`` and ``off_share``: of the corners
+    that lie off by more than a cell. All after thinning out."""
 
     why: tuple[str, ...]
     cell: float
     lost: float
     place: Array
     off: float
+    lost_share: float
+    off_share: float
 
 
 @dataclass(frozen=True)
@@ -141,7 +153,8 @@ def _rebuild(scan: ClosedScan, settings: ScanSettings, source: Path, say: Say) -
         cell = nudge * settings.cell
         say(f"making one outside surface on a grid of {1e3 * cell:g} mm")
         try:
-            whole = as_body(*find_outside(scan.vertices, scan.faces, cell, scan.floor), source)
+            made = find_outside(scan.vertices, scan.faces, cell, scan.floor, scan.rims)
+            whole = as_body(*_drop_slivers(*made), source)
         except InputError as fault:
             raise InputError(source, fault.where, fault.problem, fault.remedy) from fault
         say(f"thinning out {len(whole.faces)} triangles")
@@ -155,19 +168,29 @@ def _rebuild(scan: ClosedScan, settings: ScanSettings, source: Path, say: Say) -
     raise InputError(source, "", problem, "mend these places in a mesh editor, or give another --cell-mm")
 
 
+def _drop_slivers(vertices: Array, faces: Array) -> tuple[Array, Array]:
+    """Without shells, and hollows, that are next to nothing beside the largest shell."""
+    n, label = label_shells(sort_sides(faces))
+    volume = shell_volumes(vertices, faces, n, label)
+    return drop_unused(vertices, faces[(np.abs(volume) > SLIVER * volume.max())[label]])
+
+
 def _compare(scan: ClosedScan, body: Body, why: list[str], cell: float) -> Rebuilt:
     """How far scan and new surface lie apart. What the new surface hides (inner walls, overlaps) does not count."""
     faces = scan.faces[face_areas(scan.vertices, scan.faces) > FLAT]
     upper = body.vertices
-    asked = scan.vertices[:: max(1, len(scan.vertices) // ASKED)]
+    asked = scan.vertices[: scan.scanned : max(1, scan.scanned // ASKED)]
     if scan.floor is not None:
         asked = asked[asked[:, 2] >= scan.floor]
         if scan.floor > scan.vertices[:, 2].min():  # the bottom was cut anew and lies on no triangle of the scan
             upper = upper[upper[:, 2] > scan.floor + 2.0 * cell]
-    off = float(find_on_mesh(upper, scan.vertices, faces)[0].max())
+    off = find_on_mesh(upper, scan.vertices, faces)[0]
     out = measure_distance(asked, prepare_body(body))[0]
     farthest = int(np.argmax(out))
-    return Rebuilt(tuple(why), cell, max(float(out[farthest]), 0.0), asked[farthest], off)
+    return Rebuilt(
+        why=tuple(why), cell=cell, lost=max(float(out[farthest]), 0.0), place=asked[farthest],
+        off=float(off.max()), lost_share=float((out > cell).mean()), off_share=float((off > cell).mean()),
+    )  # fmt: skip
 
 
 def _tell_crossings(thinned: Thinned) -> str:
@@ -222,8 +245,10 @@ def tell_scan(made: ScanBody, allowed: float) -> list[str]:
     else:
         new = made.rebuilt
         rows.append(("new surface", f"made round the scan on a grid of {1e3 * new.cell:g} mm, as {'; '.join(new.why)}"))
-        rows.append(("", f"the scan reaches out of it by at most {1e3 * new.lost:.3f} mm, at {spell_place(new.place)}; "
-                         f"its corners lie at most {1e3 * new.off:.3f} mm from the closed scan"))  # fmt: skip
+        rows.append(("", f"the scan reaches out of it by at most {1e3 * new.lost:.3f} mm, at {spell_place(new.place)}, "
+                         f"and by more than a cell with {100.0 * new.lost_share:.3f} % of its corners"))  # fmt: skip
+        rows.append(("", f"its own corners lie at most {1e3 * new.off:.3f} mm off the closed scan, more than a cell "
+                         f"with {100.0 * new.off_share:.3f} % of them"))  # fmt: skip
     rows.append(("thinned out", f"{made.faces_before} to {len(body.faces)} triangles, the largest distance either way "
                                 f"{1e3 * made.error:.3f} mm ({1e3 * allowed:g} allowed)"))  # fmt: skip
     rows.append(("body", f"{size[0]:.1f} x {size[1]:.1f} x {size[2]:.1f} mm (x, y, z), {1e3 * made.volume:.3f} litres; "

@@ -87,7 +87,7 @@ def look_at(
         body, title = scene.body, scene.title
         near, said = (scene.sheet.spacing, "the scene's") if spacing is None else (spacing, "as given")
     else:
-        body, title = load_body(source, unit, up), source.name
+        body, title = load_body(source, unit, up, surface=""), source.name
         near, said = (SPACING, "the demonstration's; none was given") if spacing is None else (spacing, "as given")
     is_support = np.array([part.is_support for part in body.parts])[body.part]
     if is_support.all():

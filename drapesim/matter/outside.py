@@ -23,6 +23,8 @@ SLAB_POINTS = 24_000_000  # grid points that are cut into triangles at a time
 MOST_POINTS = 4_000_000_000
 OUTER = 0.9  # level of points outside, where 1 is inside: unequal, so that no cell is undecided
 AMID = 6
+RAGGED = 2  # cells
+MARGIN = 1 + RAGGED + 1  # cells round the shells, so that slots at the very border can be told
 AT_ONCE = 2_000_000  # spans of triangles on grid lines that are worked at a time
 
 
@@ -45,32 +47,47 @@ class Hits:
     step: Array
 
 
-def find_outside(vertices: Array, faces: Array, cell: float, floor: float | None = None) -> tuple[Array, Array]:
+def find_outside(
+    vertices: Array, faces: Array, cell: float, floor: float | None = None, rims: Array | None = None
+) -> tuple[Array, Array]:
     """The outside surface of closed shells: vertices (n, 3) m, faces (m, 3) int32, closed, outward.
 
     vertices (n, 3) m; faces (m, 3): along every edge as many sides must run one way as the other; triangles may cross.
     ``cell`` m; what lies below the height ``floor`` (m) is cut off. Hollows inside come out as shells of their own,
     with their normals inward. Raises InputError where the grid would be larger than ``MOST_POINTS``, or nothing is as
     thick as a cell.
+
+    ``rims`` (k, 3) m: where walls were put in. A rim is ragged, and its walls make fins and slots: round them, those of
+    up to ``2 RAGGED`` cells are taken away and filled.
     """
     grid = _lay_grid(vertices, cell, floor)
     points = (vertices - grid.origin) / cell
     hits = [_run_lines(points, faces, axis, grid.count) for axis in range(3)]
     level = -np.inf if floor is None else (floor - grid.origin[2]) / cell
     hits[2] = _cut_below(hits[2], level, grid)
-    edges, triangles = _cut(grid, hits[2])
+    edges, triangles = _cut(grid, hits[2], _find_ragged(grid, rims))
     if not len(triangles):
         problem = f"nothing in the scan is as thick as a cell of {1e3 * cell:g} mm"
         raise InputError("", "--cell-mm", problem, "give a smaller cell")
     return _move_onto(edges, triangles, hits, grid), triangles
 
 
+def find_top(vertices: Array, faces: Array, cell: float) -> tuple[Grid, Array]:
+    """A grid of ``cell`` m over a surface, open or not, and (n_x, n_y) m: its greatest height over each grid point of
+    x and y, -inf where there is none."""
+    grid = _lay_grid(vertices, cell, None)
+    hits = _run_lines((vertices - grid.origin) / cell, faces, 2, grid.count)
+    top = np.full(grid.count[0] * grid.count[1], -np.inf)
+    np.maximum.at(top, hits.line, hits.place)
+    return grid, (grid.origin[2] + cell * top).reshape(grid.count[:2])
+
+
 def _lay_grid(vertices: Array, cell: float, floor: float | None) -> Grid:
     low, high = vertices.min(axis=0), vertices.max(axis=0)
     if floor is not None:
         low[2] = max(low[2], floor)  # so the floor too lies amid a cell, not on grid points
-    origin = low - (np.array(OFFSET) + 1.0) * cell
-    x, y, z = (int(n) for n in np.ceil((high - origin) / cell) + 2)
+    origin = low - (np.array(OFFSET) + MARGIN) * cell
+    x, y, z = (int(n) for n in np.ceil((high - origin) / cell) + 1 + MARGIN)
     if x * y * z > MOST_POINTS:
         problem = f"cells of {1e3 * cell:g} mm make {x * y * z / 1e9:.3g} thousand million grid points"
         raise InputError("", "--cell-mm", problem, "give a larger cell")
@@ -153,7 +170,30 @@ def cut_rows(u: Array, v: Array, w: Array, faces: Array, row: Array) -> tuple[Ar
     return ends_v, ends_w
 
 
-def _cut(grid: Grid, upward: Hits) -> tuple[Array, Array]:
+def _find_ragged(grid: Grid, rims: Array | None) -> Array | None:
+    """(n_x, n_y) bool: the lines along z near to rims; None without rims."""
+    from scipy import ndimage
+
+    if rims is None or not len(rims):
+        return None
+    near = np.zeros(grid.count[:2], dtype=np.uint8)
+    i, j = np.round((rims[:, :2] - grid.origin[:2]) / grid.cell).astype(np.int64).T
+    near[i, j] = 1
+    return ndimage.maximum_filter(near, 6 * RAGGED + 1).view(bool)
+
+
+def _clear(inside: Array, ragged: Array) -> Array:
+    """``inside`` (n, n_y, n_z) with slots filled, then fins taken away, level by level, where ``ragged`` (n, n_y)."""
+    from scipy import ndimage
+
+    clear = inside.view(np.uint8)
+    for run in (ndimage.maximum_filter1d, ndimage.minimum_filter1d, ndimage.minimum_filter1d, ndimage.maximum_filter1d):
+        for axis in (0, 1):
+            clear = run(clear, 2 * RAGGED + 1, axis=axis, mode="constant")
+    return np.where(ragged[:, :, None], clear.view(bool), inside)
+
+
+def _cut(grid: Grid, upward: Hits, ragged: Array | None) -> tuple[Array, Array]:
     """Marching cubes of the inside: for each vertex the number of its edge of the grid, and triangles (m, 3) int32.
 
     An edge is numbered ((i n_y + j) n_z + k) 8 + 2 axis + (0 where it goes in, 1 where it comes out) by its lower
@@ -171,14 +211,21 @@ def _cut(grid: Grid, upward: Hits) -> tuple[Array, Array]:
     corners: list[Array] = []
     for start in range(0, nx - 1, thick):
         stop = min(start + thick, nx - 1)  # the last plane of the slab, shared with the next
-        chosen = slice(*np.searchsorted(line, (start * ny, (stop + 1) * ny)))
-        winding = np.zeros((stop - start + 1, ny, nz), dtype=np.int16)
-        np.add.at(winding.reshape(-1), (line[chosen] - start * ny) * nz + above[chosen], step[chosen].astype(np.int16))
+        margin = 0 if ragged is None else 4 * RAGGED  # what clearing looks at beyond
+        first, last = max(start - margin, 0), min(stop + margin, nx - 1)
+        chosen = slice(*np.searchsorted(line, (first * ny, (last + 1) * ny)))
+        winding = np.zeros((last - first + 1, ny, nz), dtype=np.int16)
+        np.add.at(winding.reshape(-1), (line[chosen] - first * ny) * nz + above[chosen], step[chosen].astype(np.int16))
         np.cumsum(winding, axis=2, out=winding)
-        if not (winding > 0).any():
-            continue
-        level = np.where(winding > 0, np.float32(1.0), np.float32(-OUTER))
+        inside = winding > 0
         del winding
+        if ragged is not None and ragged[first : last + 1].any():
+            inside = _clear(inside, ragged[first : last + 1])
+        inside = inside[start - first : stop - first + 1]
+        if not inside.any():
+            continue
+        level = np.where(inside, np.float32(1.0), np.float32(-OUTER))
+        del inside
         v, f, _, _ = marching_cubes(level, 0.0, gradient_direction="ascent")
         del level
         key = _number_edges(v, start, grid.count)

@@ -28,11 +28,14 @@ from drapesim.matter.body_repair import (
 )
 from drapesim.matter.mesh_files import read_triangles
 from drapesim.matter.nearest import find_on_mesh
+from drapesim.matter.outside import find_top
 
 Array = np.ndarray
 
 OFF_SURFACE = 0.01  # of the measured distance: how far a landmark may lie from the scan
-DOWNWARD = 0.5  # least share of an opening's area that must face down for it to be closed against the support
+STEEP = 0.5  # share of an opening's area that faces up or down; with less it opens sideways
+COVER_CELL = 0.004  # m, grid on which it is looked up what lies over an opening
+BARE = 0.5  # share of an upward opening with nothing over it, from which it is a hole
 MOST_RIMS = 20_000
 
 
@@ -47,14 +50,18 @@ class ScaleMark:
 
 @dataclass(frozen=True)
 class ClosedScan:
-    """vertices (n, 3) m and faces (m, 3) of the closed chain; ``floor``: the height (m) it was closed against.
+    """vertices (n, 3) m and faces (m, 3) of the closed chain, of which the first ``scanned`` vertices are the scan's
+    own; ``floor``: the height (m) it was closed against.
 
-    ``must_rebuild``: why the surface cannot be taken as it is, in words; empty if it can.
+    ``rims`` (k, 3) m: corners of the openings that were closed against it. ``must_rebuild``: why the surface cannot be
+    taken as it is, in words; empty if it can.
     """
 
     vertices: Array
     faces: Array
+    scanned: int
     floor: float | None
+    rims: Array
     must_rebuild: tuple[str, ...]
     notes: tuple[str, ...]
 
@@ -110,9 +117,9 @@ def _reach(point: Array, vertices: Array, faces: Array) -> float:
 def close_scan(vertices: Array, faces: Array, file: Path, hole: float, floor: float | None) -> ClosedScan:
     """Tidy the scan, turn it outward and close it; lengths m.
 
-    Holes of at most ``hole`` around get a fan. Larger ones that open downward are closed against the support: a wall
-    straight down from their rim, and a bottom at the height ``floor`` (left out: the scan's lowest point). Any other
-    hole is refused with its place. Raises InputError.
+    Holes of at most ``hole`` around get a fan. Larger ones are closed against the support: a wall straight down from
+    their rim, and a bottom at the height ``floor`` (left out: the scan's lowest point), so that all is filled that lies
+    under the scanned surface. One that is open to the sky is refused with its place. Raises InputError.
     """
     notes: list[str] = []
     why: list[str] = []
@@ -127,35 +134,39 @@ def close_scan(vertices: Array, faces: Array, file: Path, hole: float, floor: fl
     if n_dropped:
         vertices, faces = drop_unused(vertices, faces)
         sides, n_shells = sort_sides(faces), n_shells - n_dropped
-    rims = trace_rims(faces, sides)
-    if len(rims) > MOST_RIMS:
-        raise InputError(file, "", f"the surface has {len(rims)} holes", "mesh it anew from its points")
-    faces, rims = _turn_outward(vertices, faces, n_shells, label, rims, notes)
+    rims_found = trace_rims(faces, sides)
+    if len(rims_found) > MOST_RIMS:
+        raise InputError(file, "", f"the surface has {len(rims_found)} holes", "mesh it anew from its points")
+    faces, rims_found = _turn_outward(vertices, faces, n_shells, label, rims_found, notes)
     lowest = float(vertices[:, 2].min())
     if floor is not None and not lowest - 1.0 <= floor < float(vertices[:, 2].max()):
         problem = f"the height {1e3 * floor:g} mm lies outside the scan, which stands from {1e3 * lowest:.1f} mm"
         raise InputError(file, "--support-mm", problem, "give the support's height in mm, in the scan turned upright")
-    small = [rim for rim in rims if rim_length(vertices, rim) <= hole]
-    large = [rim for rim in rims if rim_length(vertices, rim) > hole]
+    small = [rim for rim in rims_found if rim_length(vertices, rim) <= hole]
+    large = [rim for rim in rims_found if rim_length(vertices, rim) > hole]
     level = lowest if floor is None else floor
-    _check_downward(vertices, large, file, hole)
+    scanned = len(vertices)
+    rims = vertices[[vertex for rim in large for vertex in rim]] if large else np.zeros((0, 3))
+    under = _sort_openings(vertices, faces, large, file, hole)
     if small:
         longest = max(rim_length(vertices, rim) for rim in small)
         notes.append(f"{_count(len(small), 'hole')} filled, the largest {1e3 * longest:.1f} mm around.")
         vertices, faces = cap_rims(vertices, faces, small)
     if large:
         longest = max(rim_length(vertices, rim) for rim in large)
+        others = "" if under == len(large) else f", {len(large) - under} of them sideways or under another part"
         notes.append(
-            f"Open underneath: {_count(len(large), 'opening')}, the largest {1e3 * longest:.0f} mm around, closed "
-            f"against the support at a height of {1e3 * level:.1f} mm by walls straight down from the rim."
+            f"Open: {_count(len(large), 'opening')}{others}, the largest {1e3 * longest:.0f} mm around, closed against "
+            f"the support at a height of {1e3 * level:.1f} mm by walls straight down from the rim; what lies under the "
+            f"scanned surface there is filled."
         )
-        why.append("it was open underneath")
+        why.append("it was open")
         vertices, faces = _stand_on(vertices, faces, large, level)
     cut = floor is not None and lowest < floor - 1e-6
     if cut:
         notes.append(f"What lay below the support's height was cut off, down to {1e3 * (level - lowest):.1f} mm under.")
         why.append("it reached below the support")
-    return ClosedScan(vertices, faces, level if large or cut else None, tuple(why), tuple(notes))
+    return ClosedScan(vertices, faces, scanned, level if large or cut else None, rims, tuple(why), tuple(notes))
 
 
 def _turn_outward(
@@ -167,7 +178,11 @@ def _turn_outward(
         of_vertex[faces[:, k]] = label
     fanned, closed = cap_rims(vertices, faces, rims) if rims else (vertices, faces)
     own = of_vertex[closed[len(faces) :, 0]]  # a fan's first corner is one of its rim
-    inward = shell_volumes(fanned, closed, n_shells, np.concatenate([label, own])) < 0.0
+    volume = shell_volumes(fanned, closed, n_shells, np.concatenate([label, own]))
+    # Open pieces come from one scanner and are turned alike: a flat one has no inside by itself.
+    is_open = np.zeros(n_shells, dtype=bool)
+    is_open[own] = True
+    inward = np.where(is_open, volume[is_open].sum() < 0.0, volume < 0.0)
     if not inward.any():
         return faces, rims
     notes.append(f"{_count(int(inward.sum()), 'shell')} with normals inward turned outward.")
@@ -175,22 +190,39 @@ def _turn_outward(
     return faces, [rim[::-1] if inward[of_vertex[rim[0]]] else rim for rim in rims]
 
 
-def _check_downward(vertices: Array, rims: list[list[int]], file: Path, hole: float) -> None:
-    """`InputError` where an opening does not face down: nobody knows what shape would close it."""
-    wrong = []
+def _sort_openings(vertices: Array, faces: Array, rims: list[list[int]], file: Path, hole: float) -> int:
+    """How many of the large openings face down. Others may be closed by walls straight down too: they are level with
+    the wall (sideways), or lie under another part of the scan, as the chest under a hand does.
+
+    `InputError` where one faces up and nothing is over it: walls would make it a shaft.
+    """
+    if not rims:
+        return 0
+    grid, top = find_top(vertices, faces, COVER_CELL)
+    n_under, shafts = 0, []
     for rim in rims:
-        around = vertices[rim] - vertices[rim].mean(axis=0)
-        area = 0.5 * np.cross(around, np.roll(around, -1, axis=0)).sum(axis=0)
-        if area[2] > -DOWNWARD * np.linalg.norm(area):
-            wrong.append((rim_length(vertices, rim), vertices[rim].mean(axis=0)))
-    if wrong:
-        length, place = max(wrong, key=lambda each: each[0])
+        middle = vertices[rim].mean(axis=0)
+        around, ahead = vertices[rim] - middle, np.roll(vertices[rim], -1, axis=0) - middle
+        area = 0.5 * np.cross(around, ahead)
+        whole = area.sum(axis=0)
+        n_under += bool(whole[2] < -STEEP * np.linalg.norm(whole))
+        if whole[2] <= STEEP * np.linalg.norm(whole):
+            continue
+        place = middle + (around + ahead) / 3.0
+        i, j = np.round((place[:, :2] - grid.origin[:2]) / grid.cell).astype(np.int64).T
+        covered = top[i, j] > place[:, 2] + grid.cell
+        if np.abs(area[~covered, 2]).sum() > BARE * np.abs(area[:, 2]).sum():
+            shafts.append((rim_length(vertices, rim), middle))
+    if shafts:
+        length, place = max(shafts, key=lambda each: each[0])
+        verb = "is" if len(shafts) == 1 else "are"
         problem = (
-            f"the surface is open, and not underneath: {_count(len(wrong), 'hole')} of more than {1e3 * hole:g} mm "
-            f"around, the largest {1e3 * length:.0f} mm around at {spell_place(place)}"
+            f"{_count(len(shafts), 'hole')} of more than {1e3 * hole:g} mm around {verb} open to the sky, the largest "
+            f"{1e3 * length:.0f} mm around at {spell_place(place)}"
         )
-        remedy = "scan that place again, state --up, or give a larger --hole-mm to close it flat"
+        remedy = "scan that place again, state --up, or give a larger --hole-mm to close it with a plain patch"
         raise InputError(file, "", problem, remedy)
+    return n_under
 
 
 def _stand_on(vertices: Array, faces: Array, rims: list[list[int]], level: float) -> tuple[Array, Array]:
