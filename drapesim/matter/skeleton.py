@@ -205,13 +205,13 @@ def place_skeleton(measures: BodyMeasures, angles: JointAngles, lie: Lie = "supi
     put("sternum", below, chest, m.chest_height + 0.02 * m.stature - thoracic_height, 0.0, 0.46 * m.chest_depth - spine)
     put("throat pit", below, chest, m.suprasternal_height - thoracic_height, 0.0, 0.25 * m.chest_depth - spine)
     put("nape", joints["neck"], chest, m.cervicale_height - neck_height, 0.0, -0.04 * m.stature - spine)
-    top, ahead = m.stature - skull_height, 0.5 * m.head_length
-    sellion = 0.30 * top
-    put("crown", joints["skull"], head, top, 0.0, -0.05 * m.head_length)
-    put("back of head", joints["skull"], head, 0.25 * top, 0.0, -ahead)
-    put("brow", joints["skull"], head, sellion + 0.10 * m.face_height, 0.0, ahead)
-    put("nose tip", joints["skull"], head, sellion - 0.42 * m.face_height, 0.0, ahead + 0.16 * m.face_height)
-    put("chin", joints["skull"], head, sellion - 0.92 * m.face_height, 0.0, ahead - 0.05 * m.face_height)
+    put("crown", joints["skull"], head, m.stature - skull_height, 0.0, -0.05 * m.head_length)
+    put("back of head", joints["skull"], head, 0.20 * m.head_length, 0.0, -0.5 * m.head_length)
+    sellion = m.stature - m.ear_to_crown + 0.178 * m.face_height - skull_height
+    face = (("brow", 0.09, 0.500), ("nose root", 0.0, 0.485), ("nose tip", -0.30, 0.600), ("chin", -0.855, 0.485),
+            ("chin base", -1.0, 0.400))  # fmt: skip
+    for name, above, ahead in face:
+        put(name, joints["skull"], head, sellion + above * m.face_height, 0.0, ahead * m.head_length)
 
     for s, word in SIDES:
         side: SideAngles = getattr(a, word)
@@ -219,7 +219,11 @@ def place_skeleton(measures: BodyMeasures, angles: JointAngles, lie: Lie = "supi
         outward = s * (0.5 * m.biacromial_breadth - 0.012 * m.stature)
         shoulder_up = m.acromial_height - 0.104 * arm_length - thoracic_height
         shoulder = joints["thoracic"] + np.array([shoulder_up, outward, -0.35 * spine]) @ chest
-        put(f"{word} acromion", shoulder, chest, 0.104 * arm_length, 0.3 * s * 0.012 * m.stature, 0.0)
+        put(f"{word} acromion", shoulder, chest, 0.104 * arm_length, 0.5 * s * m.biacromial_breadth - outward, 0.0)
+        put(f"{word} ear point", joints["skull"], head, m.stature - m.ear_to_crown - skull_height,
+            0.48 * s * m.head_breadth, -0.07 * m.head_length)  # fmt: skip
+        put(f"{word} nipple", below, chest, m.chest_height - thoracic_height, 0.27 * s * m.biacromial_breadth,
+            0.50 * m.chest_depth - spine)  # fmt: skip
         put(f"{word} shoulder point", shoulder, chest, -0.02 * m.stature, 0.5 * s * m.bideltoid_breadth - outward, 0.0)
         upper = turn(chest, side.shoulder_flexion, -s * side.shoulder_abduction, s * side.shoulder_rotation)
         elbow = shoulder - (0.957 - 0.104) * arm_length * upper[0]
@@ -229,6 +233,7 @@ def place_skeleton(measures: BodyMeasures, angles: JointAngles, lie: Lie = "supi
         hand = turn(fore, side.wrist_flexion, -s * side.wrist_abduction, 0.0)
         tip = {f"{word} {name} fingertip": place for name, place in _reach_fingers(m, s, side, wrist, hand).items()}
         put(f"{word} elbow", elbow, bent, 0.0, 0.0, -0.16 * m.forearm_girth)
+        put(f"{word} elbow side", elbow, bent, -0.043 * arm_length, 0.16 * s * m.forearm_girth, 0.0)
         put(f"{word} wrist", wrist, hand, 0.0, 0.0, -0.13 * m.wrist_girth)  # on the back of the hand's side
         put(f"{word} knuckle", wrist, hand, -0.505 * m.hand_length, 0.1 * s * m.hand_breadth,
             -0.13 * m.hand_breadth)  # fmt: skip
@@ -244,11 +249,14 @@ def place_skeleton(measures: BodyMeasures, angles: JointAngles, lie: Lie = "supi
         ankle = knee - (m.knee_height - m.ankle_height) * shin[0]
         foot = turn(shin, side.ankle_flexion, s * side.ankle_inversion, 0.0)
         put(f"{word} hip point", root, pelvis, 0.94 * lumbar_height - hip_height, 0.36 * s * m.hip_breadth,
-            0.62 * front)  # fmt: skip
+            0.45 * front)  # fmt: skip
+        put(f"{word} hip crest", root, pelvis, m.iliocristal_height - hip_height, 0.47 * s * m.waist_breadth, 0.0)
         put(f"{word} hip side", root, pelvis, 0.0, 0.5 * s * m.hip_breadth, -0.05 * m.buttock_depth)
         kneeling = turn(thigh, -0.5 * side.knee_flexion, 0.0, 0.0)  # the knee cap faces between thigh and shin
         put(f"{word} knee cap", knee, kneeling, 0.0, 0.0, 0.165 * m.lower_thigh_girth)
-        put(f"{word} outer ankle", ankle, foot, 0.0, 0.5 * s * m.heel_breadth, 0.0)
+        put(f"{word} knee side", knee, thigh, 0.0, 0.15 * s * m.lower_thigh_girth, 0.0)
+        put(f"{word} outer ankle", ankle, foot, 0.0, 0.55 * s * m.heel_breadth, 0.0)
+        put(f"{word} inner ankle", ankle, foot, 0.012 * m.stature, -0.55 * s * m.heel_breadth, 0.0)
         heel = -0.23 * m.foot_length
         put(f"{word} heel", ankle, foot, -0.6 * m.ankle_height, 0.0, heel)
         put(f"{word} toe tip", ankle, foot, -0.8 * m.ankle_height, -0.15 * s * m.foot_breadth, heel + m.foot_length)
@@ -268,10 +276,10 @@ HALF_HIPS = 0.0551
 
 # name: place across the hand towards the thumb and of the knuckle along it, three bones; of breadth and length
 _FINGER_SHAPES = {
-    "index": (0.30, 0.490, (0.215, 0.130, 0.115)),
-    "middle": (0.10, 0.505, (0.230, 0.148, 0.117)),
-    "ring": (-0.10, 0.485, (0.213, 0.140, 0.117)),
-    "little": (-0.29, 0.445, (0.165, 0.103, 0.107)),
+    "index": (0.335, 0.490, (0.215, 0.130, 0.115)),
+    "middle": (0.112, 0.505, (0.230, 0.148, 0.117)),
+    "ring": (-0.110, 0.485, (0.213, 0.140, 0.117)),
+    "little": (-0.320, 0.445, (0.165, 0.103, 0.107)),
 }
 
 
@@ -282,7 +290,9 @@ def finger_joints(measures: BodyMeasures, side_sign: float, name: str, flexion: 
     places, bend = [place], 0.0
     for bone, share in zip(bones, (1.0, 1.0, 2.0 / 3.0), strict=True):
         bend += share * flexion
-        place = place + bone * measures.hand_length * np.array([-np.cos(bend), 0.0, np.sin(bend)])
+        fan = 0.45 * side_sign * across  # fingers spread a little from the wrist
+        course = np.array([-np.cos(bend), fan * np.cos(bend), np.sin(bend)]) / np.hypot(1.0, fan * np.cos(bend))
+        place = place + bone * measures.hand_length * course
         places.append(place)
     return np.array(places)
 
@@ -292,7 +302,7 @@ def thumb_joints(measures: BodyMeasures, side_sign: float, flexion: float) -> Ar
     b, length = measures.hand_breadth, measures.hand_length
     place = np.array([-0.10 * length, 0.22 * side_sign * b, 0.06 * b])
     places = [place]
-    for bone, slant, fold in ((0.235, 0.62, 0.30), (0.170, 0.38, 0.20), (0.135, 0.28, 0.10)):
+    for bone, slant, fold in ((0.235, 0.78, 0.30), (0.170, 0.50, 0.20), (0.135, 0.36, 0.10)):
         inward = fold + 0.35 * flexion
         course = np.array([-np.cos(slant), side_sign * np.sin(slant) * np.cos(inward), np.sin(slant) * np.sin(inward)])
         place = place + bone * length * course

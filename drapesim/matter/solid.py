@@ -287,11 +287,12 @@ def name_regions(solid: Solid, points: Array) -> Array:
     return names
 
 
-def polygonise(solid: Solid, cell: float, block: int = 16) -> tuple[Array, Array]:
+def polygonise(solid: Solid, cell: float, block: int = 16, thorough: bool = False) -> tuple[Array, Array]:
     """Marching cubes of the zero level on a grid of ``cell`` m: vertices (n, 3) float64, faces (m, 3) int32, outward.
 
     Only the largest shell is kept: what is left out are hollows closed off inside. Blocks whose middle is farther
-    from the surface than twice their own half diagonal are not evaluated.
+    from the surface than twice their own half diagonal are not evaluated; a thin part that reaches only into the edge
+    of such a block is then lost, unless ``thorough``, which evaluates every block that a leaf's box reaches.
     """
     from skimage.measure import marching_cubes
 
@@ -304,7 +305,12 @@ def polygonise(solid: Solid, cell: float, block: int = 16) -> tuple[Array, Array
     corner = np.stack(np.meshgrid(*[np.arange(c) for c in count], indexing="ij"), axis=-1).reshape(-1, 3)
     half_diagonal = 0.5 * np.sqrt(3.0) * block * cell
     middle = measure_field(solid, low + (corner + 0.5) * (block * cell))
-    for b in np.nonzero(np.abs(middle) < 2.0 * half_diagonal)[0]:
+    is_near = np.abs(middle) < 2.0 * half_diagonal
+    if thorough:
+        first, last = low + corner * (block * cell), low + (corner + 1) * (block * cell)
+        for leaf in list_leaves(solid):
+            is_near |= (middle > 0.0) & ((first <= leaf.box[1]) & (last >= leaf.box[0])).all(axis=1)
+    for b in np.nonzero(is_near)[0]:
         place = tuple(slice(c * block, (c + 1) * block) for c in corner[b])
         volume[place] = measure_field(solid, low + corner[b] * (block * cell) + local).reshape(block, block, block)
     for b in np.nonzero(middle <= -2.0 * half_diagonal)[0]:

@@ -48,7 +48,8 @@ class Tube:
         places, axes = np.asarray(self.places, dtype=float), np.asarray(self.axes, dtype=float)
         step = np.linalg.norm(np.diff(places, axis=0), axis=1)
         t = np.concatenate([[0.0], np.cumsum(step)])
-        is_straight = bool(np.abs(axes - axes[0]).max() < 1e-9)
+        is_straight = bool(max(np.abs(axes - axes[0]).max(), np.abs(places - places[0] - t[:, None] * axes[0, 0]).max())
+                           < 1e-9)  # fmt: skip
         fine = np.linspace(0.0, t[-1], FINE)
         if is_straight:
             along = places[0] + fine[:, None] * axes[0, 0]
@@ -137,8 +138,8 @@ class Fitted:
     """A solid carved in its own frame, stretched and placed.
 
     ``inner`` the solid's field, (n, 3) -> (n,) m, ``namer`` its region names, ``inner_box`` its corners. ``origin``
-    (3,) m and ``axes`` (3, 3) rows place its frame. Along each axis, ``knots`` maps the placed coordinate (rising, m) to the
-    carved one piece by piece, straight on beyond the ends.
+    (3,) m and ``axes`` (3, 3) rows place its frame. Along each axis, ``knots`` maps the placed coordinate (rising, m)
+    to the carved one piece by piece, straight on beyond the ends.
     """
 
     inner: Callable[[Array], Array]
