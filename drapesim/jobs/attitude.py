@@ -246,7 +246,8 @@ sex = 0.5               # proportions: 0 of women, 1 of men
 stature_mm = 1714       # what is expected, and how surely; a large sd leaves it to the map
 stature_sd_mm = 150
 at_rest = true          # hands, head and heels lie on the body or the support; false for stiff limbs in the air
-uncertain_mm = 10       # how well a landmark can be placed on the map, as a standard deviation each way
+uncertain_mm = 20       # standard deviation of a landmark each way: how well it can be read on the map, and how far a
+                        # real lay departs from a model (demonstration cover: 18 mm along the surface, 35 straight down)
 
 [[map]]
 shows = "front"         # the side of the body that lay against this part of the cloth, or "back"

@@ -47,7 +47,9 @@ class AttitudeForm(Table):
         default=0.035, description="scatter of the lengths of limbs among people of one stature, relative"
     )
     at_rest: bool = Field(default=True, description="hands, head and heels lie on the body or the support")
-    uncertain_mm: Sd = Field(default=10, description="standard deviation of a landmark on the map, each way")
+    uncertain_mm: Sd = Field(
+        default=20, description="standard deviation of a landmark, each way: as it is read, and as the lay departs"
+    )
     lays: Annotated[list[Literal["straight down", "along the surface"]], Field(min_length=1, max_length=2)] = Field(
         default=["straight down", "along the surface"], description="the lay models to try"
     )
