@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import warnings
 from pathlib import Path
 from typing import Any
@@ -33,13 +34,18 @@ def read_triangles(path: Path) -> tuple[Array, Array]:
     if not path.is_file():
         raise InputError(path, "", "there is no such file", "give the path of a mesh file")
     _check_announced(path, kind)
+    log = logging.getLogger("trimesh")
+    level = log.level
     try:
+        log.setLevel(logging.CRITICAL + 1)  # the reader tells of what it stumbles over; one sentence of ours does
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             vertices, faces = _parse(path, kind)
     except Exception as fault:  # the reader raises whatever a broken file leads it to
         problem = f"the file cannot be read as a mesh ({type(fault).__name__})"
         raise InputError(path, "", problem, "export it anew") from fault
+    finally:
+        log.setLevel(level)
     if len(vertices) == 0 or len(faces) == 0:
         problem = f"the file holds {len(vertices)} vertices and {len(faces)} faces"
         raise InputError(path, "", problem, "export a surface of triangles, not points or an empty scene")

@@ -123,7 +123,7 @@ def close_scan(vertices: Array, faces: Array, file: Path, hole: float, floor: fl
     """
     notes: list[str] = []
     why: list[str] = []
-    vertices, faces = tidy_faces(vertices, faces, str(file), notes)
+    vertices, faces = drop_unused(*tidy_faces(vertices, faces, str(file), notes))
     sides = sort_sides(faces)
     n_crowded = count_edges(sides)[1]
     if n_crowded:
@@ -246,7 +246,7 @@ def _stand_on(vertices: Array, faces: Array, rims: list[list[int]], level: float
 
 def spell_place(place: Array) -> str:
     """A point in mm, for sentences."""
-    return "[" + ", ".join(f"{1e3 * value:.0f}" for value in place) + "] mm"
+    return "[" + ", ".join(str(round(1e3 * float(value))) for value in place) + "] mm"
 
 
 def _count(number: int, thing: str) -> str:

@@ -2,8 +2,9 @@
 
 From a point the way goes against the outward normal until it meets the surface again. It counts where the wall met
 there faces the point, its normal turned back by at least 120 degrees: so plates, fingers and ears count, and the sides
-of an edge or a corner, which are as near to each other as one likes, do not. The way is walked in steps as long as the
-exact distance to the surface allows, so no wall is stepped over.
+of an edge or a corner, which are as near to each other as one likes, do not, unless it is sharper than 60 degrees: a
+wedge thins to nothing. The way is walked in steps as long as the exact distance to the surface allows, so no wall is
+stepped over.
 """
 
 from __future__ import annotations
