@@ -117,7 +117,7 @@ def tabulate(results: Sequence[LabResult], card: FabricCard) -> str:
                 result.name, result.direction, reading.quantity, reading.unit, *map(figure, values),
                 figure(100.0 * error), bar, MET[reading.met], figure(1e3 * result.spacing),
                 figure(result.spacing_over_c), result.nodes, "no" if result.failures else "yes",
-                origin_of(card, reading.key), reading.note,
+                origin_of(card, reading), reading.note,
             ])  # fmt: skip
     return text.getvalue()
 
@@ -162,7 +162,7 @@ def _row(result: LabResult, reading: Reading, card: FabricCard) -> dict[str, str
         "bar": spell_bar(reading),
         "met": "UNSETTLED" if result.failures else MET[reading.met],
         "spacing": spell_spacing(result),
-        "origin": origin_of(card, reading.key),
+        "origin": origin_of(card, reading),
         "note": reading.note,
     }
 

@@ -56,10 +56,10 @@ def spacing_over_length(card: FabricCard, spacing: float) -> float:
     return spacing / min(bending_length(card.areal_density, rigidity) for rigidity in (card.bend_warp, card.bend_weft))
 
 
-def origin_of(card: FabricCard, key: str) -> str:
+def origin_of(card: FabricCard, reading: Reading) -> str:
     """Status of the card's value, such as "measured" or "estimated"; empty where it states none."""
-    origin = card.provenance.get(key)
-    return "" if origin is None else origin.status
+    origin = card.provenance.get(reading.key)
+    return reading.status or ("" if origin is None else origin.status)
 
 
 def spell_spacing(result: LabResult) -> str:

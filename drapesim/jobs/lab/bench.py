@@ -73,7 +73,7 @@ def list_tests(cloth: Cloth, spacing: float, aims: Aims = Aims()) -> tuple[Virtu
         *map(tensile_test, SIDES),
         bias_extension_test(aims.pull),
         shear_test(),
-        drape_meter_test(spacing, cloth.drape, None if origin is None else origin.uncertainty),
+        drape_meter_test(spacing, cloth.drape, origin),
         *(incline_test(surface) for surface, mu in cloth.card.friction.items() if mu > 0.0),
     )
 
