@@ -169,7 +169,7 @@ def tell_body(shown: Shown) -> list[str]:
         ("body", f"{shown.name}: {len(shown.faces)} triangles, {shown.landmarks} landmarks, {shown.regions} regions"),
         ("size", f"{size[0]:.0f} x {size[1]:.0f} x {size[2]:.0f} mm (x, y, z)"),
         ("volume", f"{1e3 * shown.volume:.2f} litres, surface {shown.area:.3f} m2"),
-        ("mass", f"about {shown.density * shown.volume:.0f} kg if solid, at {shown.density:g} kg/m3 "
+        ("mass", f"about {shown.density * shown.volume:.3g} kg if solid, at {shown.density:g} kg/m3 "
                  f"({shown.density_source})"),
         ("watertight", "yes: every edge has two faces, normals outward"
                        + (f"; {shown.shells} separate shells" if shown.shells > 1 else "")),

@@ -171,26 +171,26 @@ def cut_rows(u: Array, v: Array, w: Array, faces: Array, row: Array) -> tuple[Ar
 
 
 def _find_ragged(grid: Grid, rims: Array | None) -> Array | None:
-    """(n_x, n_y) bool: the lines along z near to rims; None without rims."""
+    """(n_x, n_y) int32: up to which grid level a line along z may run through walls under rims; None without rims."""
     from scipy import ndimage
 
     if rims is None or not len(rims):
         return None
-    near = np.zeros(grid.count[:2], dtype=np.uint8)
-    i, j = np.round((rims[:, :2] - grid.origin[:2]) / grid.cell).astype(np.int64).T
-    near[i, j] = 1
-    return ndimage.maximum_filter(near, 6 * RAGGED + 1).view(bool)
+    level = np.full(grid.count[:2], -1, dtype=np.int32)
+    i, j, k = np.round((rims - grid.origin) / grid.cell).astype(np.int64).T
+    np.maximum.at(level, (i, j), k.astype(np.int32))
+    return ndimage.maximum_filter(level, 6 * RAGGED + 1)
 
 
 def _clear(inside: Array, ragged: Array) -> Array:
-    """``inside`` (n, n_y, n_z) with slots filled, then fins taken away, level by level, where ``ragged`` (n, n_y)."""
+    """``inside`` (n, n_y, n_z) with slots filled, then fins taken away, level by level, up to ``ragged`` (n, n_y)."""
     from scipy import ndimage
 
     clear = inside.view(np.uint8)
     for run in (ndimage.maximum_filter1d, ndimage.minimum_filter1d, ndimage.minimum_filter1d, ndimage.maximum_filter1d):
         for axis in (0, 1):
             clear = run(clear, 2 * RAGGED + 1, axis=axis, mode="constant")
-    return np.where(ragged[:, :, None], clear.view(bool), inside)
+    return np.where(np.arange(inside.shape[2]) <= ragged[:, :, None], clear.view(bool), inside)
 
 
 def _cut(grid: Grid, upward: Hits, ragged: Array | None) -> tuple[Array, Array]:
@@ -219,7 +219,7 @@ def _cut(grid: Grid, upward: Hits, ragged: Array | None) -> tuple[Array, Array]:
         np.cumsum(winding, axis=2, out=winding)
         inside = winding > 0
         del winding
-        if ragged is not None and ragged[first : last + 1].any():
+        if ragged is not None and (ragged[first : last + 1] >= 0).any():
             inside = _clear(inside, ragged[first : last + 1])
         inside = inside[start - first : stop - first + 1]
         if not inside.any():
