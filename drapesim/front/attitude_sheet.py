@@ -108,15 +108,26 @@ class _Panel:
         for other in self.others:
             _draw_sticks(axes, other, set(), OTHER, 0.5, 0.35)
         _draw_sticks(axes, self.best, loose, FIGURE, 1.8, 1.0)
-        for at, put, sd, name in zip(self.view.points, self.predicted, self.view.sd, self.view.names, strict=True):
-            from matplotlib.patches import Circle
+        from matplotlib.patches import Circle
 
+        rank = np.argsort(np.argsort(self.view.points[:, 0]))  # names of neighbours go over and under them by turns
+        for k, (at, put, sd, name) in enumerate(
+            zip(self.view.points, self.predicted, self.view.sd, self.view.names, strict=True)
+        ):
             axes.add_patch(Circle(1e3 * at, 1e3 * sd, fill=False, edgecolor=SEEN, lw=1.0, zorder=5))
             axes.plot(*(1e3 * put), marker="o", ms=3.2, color=FIGURE, mec="white", mew=0.5, zorder=6)
             axes.annotate("", xy=1e3 * at, xytext=1e3 * put, zorder=7,
                           arrowprops={"arrowstyle": "-|>", "color": SEEN, "lw": 1.1, "shrinkA": 0, "shrinkB": 0,
                                       "mutation_scale": 7})  # fmt: skip
-            axes.annotate(name, 1e3 * at, xytext=(4, 4), textcoords="offset points", fontsize=5.5, color=INK, zorder=8)
+            axes.annotate(
+                name,
+                1e3 * at,
+                xytext=(4, 6 if rank[k] % 2 else -10),
+                textcoords="offset points",
+                fontsize=5.5,
+                color=INK,
+                zorder=8,
+            )
         (left, top), (right, bottom) = 1e3 * self.low, 1e3 * self.high
         axes.set(xlim=(left, right), ylim=(bottom, top), aspect="equal")
         axes.tick_params(labelsize=6, colors=QUIET, length=3)

@@ -66,8 +66,7 @@ def add_body_command(commands: Any) -> None:
 def command_slices(options: argparse.Namespace) -> int:
     """Make the body, tell what was done, write it and its picture."""
     from drapesim.jobs.body import SliceSettings, check_out, make_body, write_body
-    from drapesim.jobs.places import place_file
-    from drapesim.matter.regions import read_places
+    from drapesim.jobs.places import place_file, read_given
 
     source = options.source
     out = options.out or Path("bodies") / f"{source.resolve().name.split('.')[0] or 'body'}.ply"
@@ -77,7 +76,7 @@ def command_slices(options: argparse.Namespace) -> int:
         spacing=spacing, first=options.first_slice, threshold=options.threshold,
         opening=1e-3 * options.opening_mm, pocket=1e-3 * options.pocket_mm, error=1e-3 * options.error_mm,
     )  # fmt: skip
-    places = None if options.places is None else read_places(options.places)
+    places = read_given(options.places, out, options.force)
     made = make_body(source, settings, lambda words: None if options.quiet else print(words, file=sys.stderr), places)
     print("\n".join(tell_body(made, settings.error)))
     write_body(out, made)

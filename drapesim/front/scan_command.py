@@ -50,6 +50,8 @@ def add_scan_command(kinds: Any) -> None:
                       help="grid on which a new outside surface is made where one is needed (1.5)")  # fmt: skip
     scan.add_argument("--error-mm", type=float, default=0.5, metavar="D",
                       help="how far the light mesh may lie from the full one (0.5)")  # fmt: skip
+    scan.add_argument("--places", type=Path, metavar="FILE",
+                      help="landmarks and regions (see body places) to carry along")  # fmt: skip
     scan.add_argument("--rebuild", action="store_true", help="make a new outside surface in any case")
     scan.add_argument("--largest", action="store_true", help="keep the largest shell only")
     scan.add_argument("--force", action="store_true", help="replace the body file, its report and its sheet")
@@ -60,6 +62,7 @@ def add_scan_command(kinds: Any) -> None:
 
 def command_scan(options: argparse.Namespace) -> int:
     """Clean the scan, tell what was done, write body, report and sheet."""
+    from drapesim.jobs.places import place_file, read_given
     from drapesim.jobs.scan import ScanSettings, clean_scan, tell_scan, write_scan
 
     source = options.source
@@ -70,7 +73,10 @@ def command_scan(options: argparse.Namespace) -> int:
         floor=_metres(options.support_mm), hole=1e-3 * options.hole_mm, cell=1e-3 * options.cell_mm,
         error=1e-3 * options.error_mm, is_rebuilt=options.rebuild, largest_only=options.largest,
     )  # fmt: skip
-    made = clean_scan(source, settings, lambda words: None if options.quiet else print(words, file=sys.stderr))
+    places = read_given(options.places, out, options.force)
+    if places is not None and places.in_patient:
+        raise places.document.error(("axes",), "a scan has no patient's axes", "give points in the scan's own")
+    made = clean_scan(source, settings, lambda words: None if options.quiet else print(words, file=sys.stderr), places)
     print("\n".join(tell_scan(made, settings.error)))
     written = [str(out), str(write_scan(out, made, settings.error))]
     if not options.no_pictures:
@@ -82,8 +88,12 @@ def command_scan(options: argparse.Namespace) -> int:
         shown = look_at(out, "m", "z")
         draw_show(shown, tell_body(shown), out.with_suffix(".png"))
         written.append(str(out.with_suffix(".png")))
+    if made.places:
+        written.append(str(place_file(out)))
     print(f"written: {', '.join(written)}")
     print(f'in a scene: [body] mesh = {{ file = "{out.name}", unit = "m", up = "z" }}')
+    if made.places:
+        print(f'            places = "{place_file(out).name}"')
     return 0
 
 

@@ -3,22 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
-from types import MappingProxyType
 
 import numpy as np
 
 from drapesim import __version__
 from drapesim.ground.files import write_bytes
 from drapesim.ground.outcome import InputError
-from drapesim.jobs.places import carry_places, place_file, write_places
+from drapesim.jobs.places import carry_held, hold_places, place_file, write_places
 from drapesim.jobs.run import make_folder
 from drapesim.jobs.thinning import as_body, thin_out_within
-from drapesim.matter.anatomy import spell_unknown
 from drapesim.matter.body import Body, enclosed_volume
-from drapesim.matter.landmarks import Anchors, anchor, follow, tell_moves
-from drapesim.matter.regions import Places, name_regions
+from drapesim.matter.landmarks import follow
+from drapesim.matter.regions import Places
 from drapesim.matter.slices import FROM_PATIENT, Slices, need
 from drapesim.matter.slices_files import Ending, read_slices
 from drapesim.matter.slices_mesh import MOST_VOLUME_CHANGE, keep_largest, smooth_skin, spell_ply
@@ -89,7 +87,8 @@ def make_body(
         vertices, faces, specks = keep_largest(*cut_skin(slices, skin))
     except InputError as fault:  # say which volume it was
         raise InputError(source, fault.where, fault.problem, fault.remedy) from fault
-    held = None if places is None else _hold(places, vertices, faces)
+    turn = FROM_PATIENT.T if places is not None and places.in_patient else np.eye(3)
+    held = None if places is None else hold_places(places, turn, vertices, faces)
     smooth, change = smooth_skin(vertices, faces)
     if abs(change) > MOST_VOLUME_CHANGE:
         problem = f"smoothing changes the volume by {100 * change:.2f} %, more than {100 * MOST_VOLUME_CHANGE:g} %"
@@ -101,7 +100,10 @@ def make_body(
     body, error = thinned.body, thinned.error
     told: tuple[str, ...] = ()
     if places is not None and held is not None:
-        body, told = _carry(places, held, (vertices, smooth, faces), body, error, source)
+        first, then = (follow(held, corners, faces) for corners in (vertices, smooth))
+        by_smoothing = max((float(np.linalg.norm(then[name] - first[name])) for name in held.names), default=0.0)
+        body, notes = carry_held(places, turn, held, then, body, max(2.0 * error, 1e-3), source)
+        told = (f"moved by at most {1e3 * by_smoothing:.2f} mm in smoothing", *notes)
     return SliceBody(
         slices=slices,
         skin=skin,
@@ -115,32 +117,6 @@ def make_body(
         crossings=thinned.crossings,
         places=told,
     )
-
-
-def _turn_of(places: Places) -> Array:
-    """(3, 3) rotation of the axes in which places are given to ours."""
-    return FROM_PATIENT.T if places.in_patient else np.eye(3)
-
-
-def _hold(places: Places, vertices: Array, faces: Array) -> Anchors:
-    given = {name: point @ _turn_of(places).T for name, point in places.landmarks.items()}
-    return anchor(given, vertices, faces, places.most_snap, str(places.document.path))
-
-
-def _carry(
-    places: Places, held: Anchors, skin: tuple[Array, Array, Array], thin: Body, error: float, source: Path
-) -> tuple[Body, tuple[str, ...]]:
-    """``thin`` with the places; ``skin``: vertices as cut, the same smoothed, and their faces."""
-    cut, smooth, faces = skin
-    first, then = follow(held, cut, faces), follow(held, smooth, faces)
-    by_smoothing = max((float(np.linalg.norm(then[name] - first[name])) for name in held.names), default=0.0)
-    carried = carry_places(replace(thin, landmarks=MappingProxyType(then)), thin, max(2.0 * error, 1e-3), source)
-    by_thinning = float(carried.anchors.distance.max(initial=0.0))
-    body = name_regions(carried.body, places.regions, _turn_of(places), places.document.error, ("region",))
-    told = [f"{len(held.names)} landmarks, moved by at most {1e3 * by_smoothing:.2f} mm in smoothing and "
-            f"{1e3 * by_thinning:.2f} mm in thinning out; {len(body.region_names)} regions"]  # fmt: skip
-    told += [tell_moves(held), spell_unknown([*held.names, *body.region_names])]
-    return body, tuple(words for words in told if words)
 
 
 def check_out(out: Path, force: bool, with_picture: bool = True) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import MappingProxyType
@@ -12,9 +13,19 @@ from drapesim import __version__
 from drapesim.ground.files import hash_bytes, read_bytes, write_text
 from drapesim.ground.outcome import InputError
 from drapesim.jobs.run import make_folder
+from drapesim.matter.anatomy import spell_unknown
 from drapesim.matter.body import Body, load_body
-from drapesim.matter.landmarks import Anchors, anchor, carry_regions, follow
-from drapesim.matter.regions import ENDING, Named, check_mesh, name_places, read_places, spell_places
+from drapesim.matter.landmarks import Anchors, anchor, carry_regions, follow, tell_moves
+from drapesim.matter.regions import (
+    ENDING,
+    Named,
+    Places,
+    check_mesh,
+    name_places,
+    name_regions,
+    read_places,
+    spell_places,
+)
 
 Array = np.ndarray
 
@@ -36,6 +47,18 @@ class Carried:
 def place_file(mesh: Path) -> Path:
     """The places file beside a mesh file: figure.places.toml for figure.ply."""
     return mesh.with_name(mesh.stem + ENDING)
+
+
+def read_given(given: Path | None, out: Path, force: bool) -> Places | None:
+    """The places file ``given``, or None; `InputError` where the one beside the body ``out`` may not be written."""
+    if given is None:
+        return None
+    beside = place_file(out)
+    if beside.exists() and given.exists() and beside.samefile(given):
+        raise InputError(beside, "--places", "it would be replaced by the one beside the body", "give it another name")
+    if beside.exists() and not force:
+        raise InputError(beside, "--out", "the file is there already", "name another, or give --force to replace it")
+    return read_places(given)
 
 
 def name_mesh(mesh: Path, places: Path, unit: str | None = None) -> Named:
@@ -73,6 +96,29 @@ def carry_places(body: Body, onto: Body, most: float, file: object = "") -> Carr
         lost = tuple(name for name in body.region_names if name not in names)
     landmarks = MappingProxyType(follow(anchors, onto.vertices, onto.faces))
     return Carried(replace(onto, landmarks=landmarks, region=region, region_names=names), anchors, distance, lost)
+
+
+def hold_places(places: Places, turn: Array, vertices: Array, faces: Array) -> Anchors:
+    """The landmarks of a places file on a mesh (m) to whose axes ``turn`` (3, 3) takes theirs."""
+    given = {name: point @ turn.T for name, point in places.landmarks.items()}
+    return anchor(given, vertices, faces, places.most_snap, str(places.document.path))
+
+
+def carry_held(
+    places: Places, turn: Array, held: Anchors, now: Mapping[str, Array], onto: Body, most: float, file: object
+) -> tuple[Body, tuple[str, ...]]:
+    """``onto`` with the places of a file whose landmarks were ``held`` to another mesh and lie ``now`` (m) where its
+    changes have taken them; and sentences on what moved by how much. ``most``, ``file``: see `carry_places`."""
+    carried = carry_places(replace(onto, landmarks=MappingProxyType(dict(now))), onto, most, file)
+    body = name_regions(carried.body, places.regions, turn, places.document.error, ("region",))
+    farthest = 1e3 * float(carried.anchors.distance.max(initial=0.0))
+    told = (
+        f"{len(held.names)} landmarks carried onto the finished mesh, by at most {farthest:.2f} mm; "
+        f"{len(body.region_names)} regions",
+        tell_moves(held),
+        spell_unknown([*held.names, *body.region_names]),
+    )
+    return body, tuple(words for words in told if words)
 
 
 def measure_regions(body: Body) -> dict[str, tuple[int, float]]:

@@ -11,9 +11,10 @@ import numpy as np
 from drapesim import __version__
 from drapesim.ground.files import write_bytes
 from drapesim.ground.outcome import InputError
+from drapesim.jobs.places import carry_held, hold_places, place_file, write_places
 from drapesim.jobs.run import make_folder
 from drapesim.jobs.thinning import Thinned, as_body, thin_out_within
-from drapesim.matter.body import UNITS, Body, enclosed_volume
+from drapesim.matter.body import UNITS, Body, enclosed_volume, find_upright
 from drapesim.matter.body_repair import (
     FLAT,
     bound_shells,
@@ -23,8 +24,10 @@ from drapesim.matter.body_repair import (
     shell_volumes,
     sort_sides,
 )
+from drapesim.matter.landmarks import follow
 from drapesim.matter.nearest import find_on_mesh
 from drapesim.matter.outside import find_outside
+from drapesim.matter.regions import Places
 from drapesim.matter.scan import ClosedScan, ScaleMark, close_scan, read_scan, spell_place
 from drapesim.matter.slices import need
 from drapesim.matter.slices_mesh import spell_ply
@@ -102,14 +105,27 @@ class ScanBody:
     rebuilt: Rebuilt | None
     shells: tuple[str, ...]  # one sentence for each that is left
     floor: float | None
+    places: tuple[str, ...] = ()  # what became of the landmarks and regions that were given
 
 
-def clean_scan(source: Path, settings: ScanSettings, say: Say = lambda _: None) -> ScanBody:
-    """A sound body from the scan at ``source``. Raises InputError where it cannot be read, scaled, closed or mended."""
+def clean_scan(
+    source: Path, settings: ScanSettings, say: Say = lambda _: None, places: Places | None = None
+) -> ScanBody:
+    """A sound body from the scan at ``source``, with ``places`` (mm, in the scan's axes) if given.
+
+    Raises InputError where it cannot be read, scaled, closed or mended, or a landmark lies off the scan.
+    """
     need("fast_simplification", source, "thinning out")
     say("reading the scan")
     vertices, faces, scale = read_scan(source, settings.unit, settings.up, settings.mark, settings.length)
     faces_read = len(faces)
+    turn = find_upright(source, settings.up)
+    held, marks = None, None
+    if places is not None:
+        sound = faces[face_areas(vertices, faces) > FLAT]
+        held = hold_places(places, turn, vertices, sound)
+        marks = follow(held, vertices, sound)
+        del sound
     say(f"closing {faces_read} triangles")
     scan = close_scan(vertices, faces, source, settings.hole, settings.floor)
     del vertices, faces
@@ -131,6 +147,10 @@ def clean_scan(source: Path, settings: ScanSettings, say: Say = lambda _: None) 
     body = thinned.body
     if settings.largest_only:
         body = _keep_largest(body, source, changes)
+    told: tuple[str, ...] = ()
+    if places is not None and held is not None and marks is not None:
+        cell = 0.0 if rebuilt is None else rebuilt.cell
+        body, told = carry_held(places, turn, held, marks, body, 2e-3 + 2.0 * (cell + thinned.error), source)
     return ScanBody(
         source=source,
         body=body,
@@ -143,6 +163,7 @@ def clean_scan(source: Path, settings: ScanSettings, say: Say = lambda _: None) 
         rebuilt=rebuilt,
         shells=_name_shells(body),
         floor=scan.floor,
+        places=told,
     )
 
 
@@ -256,6 +277,7 @@ def tell_scan(made: ScanBody, allowed: float) -> list[str]:
     if len(made.shells) > 1:
         rows.append(("NOTE", "the shells below do not touch each other; all are kept (--largest keeps one)"))
         rows += [("shell", words) for words in made.shells]
+    rows += [("places", words) for words in made.places]
     return [f"{name:<12} {words}" for name, words in rows]
 
 
@@ -264,6 +286,8 @@ def write_scan(out: Path, made: ScanBody, allowed: float) -> Path:
     make_folder(out.parent)
     comments = (f"drapesim {__version__}: a cleaned surface scan", "unit metre; z up; a face can be known by its shape")
     write_bytes(out, spell_ply(made.body.vertices, made.body.faces, comments))
+    if made.places:
+        write_places(place_file(out), made.body, out)
     report = out.with_suffix(".txt")
     write_bytes(report, ("\n".join([f"drapesim {__version__} body scan", *tell_scan(made, allowed)]) + "\n").encode())
     return report

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+import trimesh
 
 from drapesim.front.cli import main
 from drapesim.jobs.body import SliceSettings, make_body, write_body
@@ -88,9 +89,41 @@ def test_scanner_coordinates_come_through_slices_smoothing_and_thinning(tmp_path
         assert np.linalg.norm(made.body.landmarks[name] - place) < 1e-3
     middle = made.body.vertices[made.body.faces].mean(axis=1)
     assert np.array_equal(made.body.region == 0, middle[:, 0] >= 0.075)
-    assert made.places[0].startswith("3 landmarks, moved by at most 0.")
+    assert made.places[0].startswith("moved by at most 0.")
+    assert made.places[1].startswith("3 landmarks carried onto the finished mesh, by at most 0.")
     write_body(tmp_path / "body.ply", made)
     again = name_mesh(tmp_path / "body.ply", tmp_path / "body.places.toml", "m").body
     assert np.array_equal(again.region, made.body.region)
     light = carry_places(again, load_body(tmp_path / "body.ply", unit="m", up="z"), 1e-4)
     assert light.anchors.distance.max() < 2e-6  # the file holds three decimals of a mm
+
+
+def test_places_of_a_scan_come_through_its_cleaning(tmp_path, capsys):
+    """Y up and in cm; a hole is filled and the mesh thinned out: points and regions end where they were put."""
+    body = sphere(0.1, subdivisions=5)
+    turned = body.vertices @ np.array([[1, 0, 0], [0, 0, -1], [0, 1, 0]]) * 100.0  # z up to y up
+    trimesh.Trimesh(turned, body.faces[30:], process=False).export(str(tmp_path / "scan.ply"))
+    (tmp_path / "points.toml").write_text(
+        '[landmarks_mm]\ncrown = [0, 101, 0]\n"nose tip" = [0, 0, -100]\n'
+        '[[region]]\nname = "head"\nlandmark = "crown"\nradius_mm = 60\n'
+    )
+    arguments = ["body", "scan", str(tmp_path / "scan.ply"), "--unit", "cm", "--up", "y", "--quiet", "--no-pictures"]
+    out = tmp_path / "ball.ply"
+    assert main([*arguments, "--places", str(tmp_path / "points.toml"), "--out", str(out)]) == 0
+    told = capsys.readouterr().out
+    assert "places       2 landmarks carried onto the finished mesh, by at most 0." in told
+    assert 'places = "ball.places.toml"' in told
+    clean = name_mesh(out, tmp_path / "ball.places.toml", "m").body
+    assert np.allclose(clean.landmarks["crown"], [0.0, 0.0, 0.1], atol=6e-4)
+    assert np.allclose(clean.landmarks["nose tip"], [0.0, 0.1, 0.0], atol=6e-4)
+    middle = clean.vertices[clean.faces].mean(axis=1)
+    angle = np.arccos(np.clip(middle[:, 2] / np.linalg.norm(middle, axis=1), -1.0, 1.0))
+    assert np.array_equal((clean.region == 0)[np.abs(angle - 0.6) > 0.05], (angle < 0.6)[np.abs(angle - 0.6) > 0.05])
+    beside = tmp_path / "ball.places.toml"
+    for words, problem in ((["--force"], "it would be replaced by the one"), ([], "the file is there already")):
+        assert main([*arguments, "--places", str(beside), "--out", str(out), *words]) == 2
+        assert problem in capsys.readouterr().err
+    (tmp_path / "points.toml").write_text("[landmarks_mm]\ncrown = [0, 0, 0]\n")
+    assert main([*arguments, "--places", str(tmp_path / "points.toml"), "--out", str(tmp_path / "no.ply")]) == 2
+    assert "crown: the point lies 100.0 mm off" in capsys.readouterr().err
+    assert not (tmp_path / "no.ply").exists()
