@@ -9,6 +9,7 @@ import numpy as np
 Array = np.ndarray
 
 STOPS = 3  # points inside each edge that a way along the surface may go through
+BLOCK = 500_000  # faces whose normals are reckoned at a time
 LARGE = 400_000  # faces, beyond which one stop must do
 
 
@@ -27,10 +28,12 @@ def plant_mesh(vertices: Array, faces: Array) -> tuple[Any, Any]:
 
     vertices = np.ascontiguousarray(vertices, dtype=np.float64)
     faces = np.ascontiguousarray(faces, dtype=np.int32)
-    a, b, c = (vertices[faces[:, k]] for k in range(3))
-    normal = np.cross(b - a, c - a)
-    normal /= np.linalg.norm(normal, axis=1, keepdims=True)
     n, m = len(vertices), len(faces)
+    normal = np.empty((m, 3))
+    for start in range(0, m, BLOCK):
+        a, b, c = (vertices[faces[start : start + BLOCK, k]] for k in range(3))
+        cross = np.cross(b - a, c - a)
+        normal[start : start + BLOCK] = cross / np.linalg.norm(cross, axis=1, keepdims=True)
     surface = Surface(
         vertices=vertices, faces=faces, normal=normal, neighbour=np.full((m, 3), -1, np.int32),
         owns=np.zeros((m, 6), bool), convex=np.zeros((m, 3), bool), ring_start=np.zeros(n + 1, np.int64),
