@@ -71,7 +71,7 @@ POINTS = _points(
     ("hip crest", True, "iliocristale", "survey", "highest outer point of the hip bone"),
     ("hip side", True, "trochanterion, trochanter, greater trochanter", "survey", "outermost point of the thigh bone"),
     ("acromion", True, "acromiale, shoulder tip", "survey", "outer edge of the shoulder blade's summit"),
-    ("shoulder point", True, "deltoid point, deltoideus", "trade", "outermost point of the shoulder"),
+    ("shoulder point", True, "deltoid point, deltoideus", "trade", "outermost point of the deltoid muscle"),
     ("elbow", True, "olecranon, elbow point", "TA", "point of the bent elbow"),
     ("elbow side", True, "radiale, lateral epicondyle", "de Leva", "outer point of the elbow"),
     ("wrist", True, "stylion, mid wrist, wrist back, carpale", "de Leva", "wrist, at the level of the stylion"),

@@ -52,6 +52,8 @@ def test_slopes_against_differences(lay, lie):
     fit = _Fit(Question(views, lie), lay)
     x = fit.place_best(fit.mean + 0.1 * fit.sd * np.random.default_rng(0).standard_normal(len(fit.mean)))
     by_map, by_hover = fit.slope(x)
+    by_differences = [name for name, share in zip(fit.carrying.names, fit.carrying.share, strict=True) if share is None]
+    assert by_differences == ["right finger_flexion"]  # all else turns rigidly, about axes that were found right
     assert (fit.hover(x) != 0.0).any()
     for k in range(len(x)):
         ahead, behind = x.copy(), x.copy()
@@ -60,6 +62,22 @@ def test_slopes_against_differences(lay, lie):
         for slope, value in ((by_map, fit.misfit), (by_hover, fit.hover)):
             true = (value(ahead) - value(behind)) / 2e-6
             assert np.abs(slope[:, k] - true).max() < 1e-4 * max(1.0, np.abs(true).max())
+
+
+def test_nothing_lies_under_the_support_nor_hovers_at_rest():
+    views = (make_view((*TRUNK, *LEGS, *ARM), "straight down"),)
+    for at_rest in (True, False):
+        fit = _Fit(Question(views, at_rest=at_rest), "straight down")
+        names = [ANGLE_NAMES[k] for k in fit.active]
+
+        def bend(name, degrees, fit=fit, names=names):
+            x = fit.mean.copy()
+            x[1 + names.index(name)] = np.radians(degrees)
+            return fit.hover(x)
+
+        assert np.abs(fit.hover(fit.mean)).max() < 1.0  # a body at ease lies within what it may, or nearly
+        assert bend("left hip_flexion", -15.0).min() < -3.0  # the leg goes down through the support
+        assert (bend("right shoulder_flexion", 80.0).max() > 5.0) == at_rest  # the arm stands up
 
 
 @pytest.mark.parametrize("lay", LAYS)
@@ -94,6 +112,20 @@ def test_a_bend_out_of_the_map_is_not_called_determined():
     assert found.others
     spread = np.array([other.landmark("left knee cap")[2] for other in found.others])
     assert np.ptp(spread) > 0.08  # m of height that the map says nothing of
+
+
+def test_front_and_back_maps_of_one_body_are_fitted_together():
+    """Each map has its own turn and shift; heels from the back, knees from the front."""
+    front = make_view((*TRUNK, "left knee cap", "right knee cap"), "straight down")
+    back = make_view(("left heel", "right heel", "back of head", "left elbow"), "straight down", hand=-1.0)
+    best, square = try_fit(Question((front, back)), "straight down")
+    assert square < 0.6
+    assert best[0] == pytest.approx(STATURE, rel=0.02)
+    assert best[-6] == pytest.approx(np.radians(7.0), abs=0.05)
+    assert best[-3] == pytest.approx(np.radians(7.0), abs=0.05)
+    swapped = Question((front, make_view(back.names, "straight down")))
+    assert try_fit(Question((front, MapView(back.names, back.points, back.sd, 1.0))), "straight down")[1] > 20.0
+    assert try_fit(swapped, "straight down")[1] < 0.6  # a map of the back seen from the other side, and told so
 
 
 def test_a_small_misfit_of_few_landmarks_is_no_test():

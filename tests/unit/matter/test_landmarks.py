@@ -34,6 +34,13 @@ def test_an_absurd_point_is_refused_with_every_other():
         anchor({"a": np.array([0.0, 0.0, 1e-4]), "b": np.array([1e-4, 0.0, 0.0])}, BALL.vertices, BALL.faces)
 
 
+def test_the_limit_is_kept():
+    top = float(BALL.vertices[:, 2].max())
+    assert anchor({"a": np.array([0.0, 0.0, top + 0.0049])}, BALL.vertices, BALL.faces).distance[0] < 0.005
+    with pytest.raises(InputError, match=r"5\.1 mm off the surface"):
+        anchor({"a": np.array([0.0, 0.0, top + 0.0051])}, BALL.vertices, BALL.faces)
+
+
 def test_landmarks_follow_a_posed_and_a_smoothed_mesh():
     """Barycentric transfer is exact for any linear map of the vertices."""
     rng = np.random.default_rng(3)
