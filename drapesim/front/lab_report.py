@@ -88,7 +88,7 @@ def tell_fit(fitted: Fitted) -> list[str]:
     for change in fitted.changes:
         if change.key == "shear_rigidity":
             read, set_to = (f"{value:.4g} N/m per rad" for value in (change.read, change.set_to))
-            what = "Shear rigidity"
+            what = "Shear rigidity (clamps make a short piece look stiffer)"
         else:
             read, set_to = (f"{1e3 * value:.4g} mm" for value in (change.read, change.set_to))
             what = f"Bending length, {change.direction}"

@@ -64,7 +64,7 @@ def origin_of(card: FabricCard, reading: Reading) -> str:
 
 def spell_spacing(result: LabResult) -> str:
     """Node spacing over the bending length of this test; "-" where none governs it."""
-    return f"{result.spacing_over_c:.3g}" if math.isfinite(result.spacing_over_c) else "-"
+    return f"{result.spacing_over_c:.4g}" if math.isfinite(result.spacing_over_c) else "-"
 
 
 def spell_summary(results: Sequence[LabResult]) -> tuple[bool, str]:

@@ -157,6 +157,9 @@ def parse_cloth(document: Document) -> Cloth:
     from drapesim.matter.card_schema import CardFile
     from drapesim.matter.door import check
 
+    if "weight" in document.data and "areal_density" not in document.data:
+        problem = "this is a form of lab readings and no fabric card"
+        raise InputError(document.path, "", problem, "make a card of it with drapesim lab --fit")
     file = check(CardFile, document)
     conditions = tuple(
         check_condition(document, ("condition", number), entry.kind, entry.factor, entry.because)

@@ -158,7 +158,8 @@ def run_drape_meter(
     read = np.array([each.coefficient for each in discs])
     folds = [each.folds for each in discs]
     c = bending_length(card.areal_density, min(card.bend_warp, card.bend_weft))
-    spread = f"{seeds} starts: {100 * read.min():.1f} to {100 * read.max():.1f} %, {min(folds)} to {max(folds)} folds"
+    counted = f"{min(folds)}" if min(folds) == max(folds) else f"{min(folds)} to {max(folds)}"
+    spread = f"{seeds} starts: {100 * read.min():.1f} to {100 * read.max():.1f} %, {counted} folds"
     sizes = f"{2e3 * disc:.0f} mm disc on {2e3 * support:.0f} mm"
     band = find_strip_band(card, support, disc)
     if band is not None:

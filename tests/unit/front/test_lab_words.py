@@ -105,7 +105,7 @@ def test_fit_is_told_in_sentences(card):
     )
     lines = tell_fit(Fitted(card, {}, Aims(), changes, 0.015))
     assert lines[1].startswith("Bending length, warp: 30 mm as read, set to 31 mm")
-    assert lines[2].startswith("Shear rigidity: 42 N/m per rad as read, set to 38 N/m per rad")
+    assert lines[2].startswith("Shear rigidity (clamps make a short piece look stiffer): 42 N/m per rad as read, set to 38 N/m per rad")
     assert len(lines) == 3
     bias = Calibrated("bend_bias", "bias", 0.016, 0.0126, 2e-5, 5)
     *_, doubt = tell_fit(Fitted(card, {}, Aims(), (*changes, bias), 0.008))
