@@ -6,11 +6,14 @@ from typing import Any
 
 import numpy as np
 
+from drapesim.ground.outcome import InputError
+
 Array = np.ndarray
 
-STOPS = 3  # points inside each edge that a way along the surface may go through
+MOST_STOPS = 8  # points inside each edge that a way along the surface may go through ...
+LINKS = 4_000_000  # ... fewer where that would make more pieces of way than these
+MOST_WALKED = 1_500_000  # faces
 BLOCK = 500_000  # faces whose normals are reckoned at a time
-LARGE = 400_000  # faces, beyond which one stop must do
 
 
 def find_on_mesh(points: Array, vertices: Array, faces: Array) -> tuple[Array, Array, Array]:
@@ -57,8 +60,9 @@ def measure_ways(
     face's middle; inf and -1 where no way of at most ``most`` (m) leads.
 
     ``start_faces`` (k,): the face that each start lies on; found if left out. Dijkstra's search (scipy) runs over the
-    corners and ``STOPS`` points inside each edge, joined straight across the faces: never shorter than the true way,
-    and on a sphere longer by 2.6 % at most (tested).
+    corners and up to eight points inside each edge, joined straight across the faces: never shorter than the true way.
+    On a sphere it is longer, from two edges on, by at most 2.5 % with eight (up to 20,000 faces are walked), by 4.1 %
+    with five (to 53,000), by 5.1 % with three (to 148,000), by 13 % with one. InputError beyond ``MOST_WALKED`` faces.
     """
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import dijkstra
@@ -76,7 +80,10 @@ def measure_ways(
             near |= np.linalg.norm(middle - start, axis=1) <= most + size
         near[start_faces] = True
         kept = np.flatnonzero(near)
-    stops = STOPS if len(kept) <= LARGE else 1
+    if len(kept) > MOST_WALKED:
+        problem = f"ways along {len(kept)} faces are asked for, and at most {MOST_WALKED} are walked"
+        raise InputError("", "region", problem, "thin the mesh out first, or use a ball, a box or a plane")
+    stops = int(np.clip(np.sqrt(LINKS / (3 * len(kept))), 1, MOST_STOPS))
     vertex, corner_node = np.unique(faces[kept], return_inverse=True)
     corner_node = corner_node.reshape(-1, 3)
     ends = np.sort(np.stack([corner_node, np.roll(corner_node, -1, axis=1)], axis=2).reshape(-1, 2), axis=1)

@@ -144,7 +144,10 @@ def _pick(table: RegionTable, middle: Array, body: Body, error: Warn, keys: Keys
         inside &= (middle - _point(table.through_mm)) @ np.asarray(table.toward) >= 0.0
     if table.landmark is not None and table.radius_mm is not None:
         start = _landmark(table.landmark, body, error, (*keys, "landmark"))
-        way, _ = measure_ways(start[None], body.vertices, body.faces, table.radius_mm / 1e3)
+        try:
+            way, _ = measure_ways(start[None], body.vertices, body.faces, table.radius_mm / 1e3)
+        except InputError as fault:
+            raise error(keys, fault.problem, fault.remedy) from None
         inside &= np.isfinite(way)
     if table.faces is not None:
         listed = np.zeros(len(middle), dtype=bool)
@@ -165,7 +168,10 @@ def _share_out(body: Body, tables: Sequence[RegionTable], error: Warn, at: Keys)
             seeds.append((number, _landmark(name, body, error, (*at, number, "nearest"))))
     if not seeds:
         return {}
-    way, whose = measure_ways(np.array([place for _, place in seeds]), body.vertices, body.faces)
+    try:
+        way, whose = measure_ways(np.array([place for _, place in seeds]), body.vertices, body.faces)
+    except InputError as fault:
+        raise error((*at, seeds[0][0], "nearest"), fault.problem, fault.remedy) from None
     owner = np.array([number for number, _ in seeds] + [-1])[whose]
     cells = {}
     for number, _ in seeds:

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from drapesim.ground.outcome import InputError
+from drapesim.matter import nearest
 from drapesim.matter.body import sphere
 from drapesim.matter.landmarks import anchor, barycentric, carry_regions, follow, tell_moves
 from drapesim.matter.nearest import find_on_mesh, measure_ways
@@ -72,19 +73,30 @@ def test_regions_go_over_to_a_lighter_mesh():
     assert distance == pytest.approx(depth.max(), abs=3e-4)
 
 
-def test_ways_along_a_sphere_against_its_great_circles():
-    start = find_on_mesh(np.array([[0.01, 0.02, 0.2]]), BALL.vertices, BALL.faces)[1]
-    way, whose = measure_ways(start, BALL.vertices, BALL.faces, 0.2)
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize(("stops", "most"), [(8, 1.025), (3, 1.052)])
+def test_ways_along_a_sphere_against_its_great_circles(monkeypatch, seed, stops, most):
+    monkeypatch.setattr(nearest, "LINKS", 3 * stops**2 * len(BALL.faces) + 1)
+    point = np.random.default_rng(seed).standard_normal((1, 3))
+    start = find_on_mesh(0.2 * point / np.linalg.norm(point), BALL.vertices, BALL.faces)[1]
+    way, whose = measure_ways(start, BALL.vertices, BALL.faces)
+    assert (whose == 0).all()
     out = BALL.vertices[BALL.faces].mean(axis=1)
     cosine = (out @ start[0]) / np.linalg.norm(out, axis=1) / np.linalg.norm(start)
     true = 0.1 * np.arccos(np.clip(cosine, -1.0, 1.0))
-    reached = np.isfinite(way)
-    assert np.array_equal(reached, whose == 0)
-    assert not reached[true > 0.2005].any()  # chords are shorter than arcs by 0.02 % here
-    assert reached[true < 0.2 / 1.026].all()
-    ratio = way[reached & (true > 0.01)] / true[reached & (true > 0.01)]
-    assert ratio.min() > 0.999
-    assert ratio.max() < 1.026
+    far = true > 0.015  # two edges; chords are shorter than arcs by 0.02 % here
+    assert (way / true)[far].min() > 0.999
+    assert (way / true)[far].max() < most
+    reached = np.isfinite(measure_ways(start, BALL.vertices, BALL.faces, 0.05)[0])
+    assert not reached[true > 0.0502].any()
+    assert reached[true < 0.05 / 1.03].all()
+
+
+def test_too_many_faces_to_walk_are_refused(monkeypatch):
+    monkeypatch.setattr(nearest, "MOST_WALKED", 5000)
+    with pytest.raises(InputError, match="ways along 5120 faces are asked for"):
+        measure_ways(BALL.vertices[:1], BALL.vertices, BALL.faces)
+    assert np.isfinite(measure_ways(BALL.vertices[:1], BALL.vertices, BALL.faces, 0.03)[0]).any()
 
 
 def test_every_face_goes_to_its_nearest_start():
