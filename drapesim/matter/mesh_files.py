@@ -11,6 +11,7 @@ import numpy as np
 
 from drapesim.ground.outcome import InputError
 from drapesim.matter.body_repair import drop_unused
+from drapesim.matter.mesh_text import read_text
 
 Array = np.ndarray
 
@@ -71,6 +72,9 @@ def _parse(path: Path, kind: str) -> tuple[Array, Array]:
     """What trimesh's reader of the format gives, as it is: its mesh object would hold everything three times."""
     import trimesh
 
+    plain = read_text(path, kind)
+    if plain is not None:
+        return plain
     found: dict[str, Any] = {}
     with path.open("rb") as stream:
         if kind == ".ply":

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import resource
 import time
+import warnings
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +12,7 @@ import pytest
 import trimesh
 
 from drapesim.ground.outcome import InputError
+from drapesim.matter import mesh_text
 from drapesim.matter.body import load_body, sphere
 from drapesim.matter.mesh_files import read_triangles
 
@@ -58,9 +60,15 @@ def spoil(whole: bytes, rng: np.random.Generator, head: int) -> bytes:
     return bytes(data)
 
 
-@pytest.mark.parametrize("kind", ["ply", "ascii.ply", "stl", "ascii.stl", "obj", "glb"])
-def test_spoilt_files_are_read_or_refused(tmp_path, caplog, kind):
-    """120 files of each kind; each within two seconds and 300 MB."""
+@pytest.mark.parametrize(
+    ("kind", "large"),
+    [("ply", False), ("ascii.ply", False), ("ascii.ply", True), ("stl", False), ("ascii.stl", False),
+     ("ascii.stl", True), ("obj", False), ("obj", True), ("glb", False)],
+)  # fmt: skip
+def test_spoilt_files_are_read_or_refused(tmp_path, caplog, monkeypatch, kind, large):
+    """120 files of each kind, by the reader of large texts too; each within two seconds and 300 MB."""
+    if large:
+        monkeypatch.setattr(mesh_text, "LARGE", 0)
     whole = written(tmp_path, kind)
     rng = np.random.default_rng(11)
     path = tmp_path / f"scan.{kind.rpartition('.')[2]}"
@@ -125,3 +133,42 @@ def test_stray_points_and_quads(tmp_path):
     vertices, faces = read_triangles(path)
     assert vertices.max() == 0.5  # the stray point is not of the surface
     assert faces.shape[1] == 3
+
+
+@pytest.mark.parametrize("kind", ["ascii.ply", "ascii.stl", "obj"])
+def test_large_texts_are_read_the_same(tmp_path, monkeypatch, kind):
+    path = tmp_path / f"ball.{kind.rpartition('.')[2]}"
+    path.write_bytes(written(tmp_path, kind))
+    usual = read_triangles(path)
+    monkeypatch.setattr(mesh_text, "LARGE", 0)
+    assert mesh_text.read_text(path, path.suffix) is not None
+    large = read_triangles(path)
+    assert np.allclose(usual[0][usual[1]], large[0][large[1]], rtol=1e-6, atol=1e-7)  # PLY: single precision
+
+
+@pytest.mark.parametrize(
+    ("name", "text"),
+    [
+        ("quads.obj", "v 0 0 0\nv 1 0 0\nv 1 1 0\nv 0 1 0\nf 1 2 3 4\n"),
+        ("mixed.obj", "v 0 0 0\nv 1 0 0\nv 1 1 0\nv 0 1 0\nf 1 2 3 4\nf 1 2 3\n"),
+        ("behind.obj", "v 0 0 0\nv 1 0 0\nv 1 1 0\nf -3 -2 -1\n"),
+        ("one.stl", "solid facet outer loop vertex 0 0 0 vertex 1 0 0 vertex 1 1 0 endloop endfacet endsolid\n"),
+        ("points.obj", "v 0 0 0\n"),
+    ],
+)
+def test_texts_that_are_not_plain_are_left_to_the_general_reader(tmp_path, monkeypatch, name, text):
+    monkeypatch.setattr(mesh_text, "LARGE", 0)
+    path = tmp_path / name
+    path.write_text(text)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        assert mesh_text.read_text(path, path.suffix) is None
+
+
+def test_textured_corners_of_a_large_obj(tmp_path, monkeypatch):
+    monkeypatch.setattr(mesh_text, "LARGE", 0)
+    path = tmp_path / "t.obj"
+    path.write_text("v 0 0 0 1 0 0\nv 1 0 0 1 0 0\nv\t0 1 0 1 0 0\nvt 0 0\nvn 0 0 1\nf 1/1/1 2/1/1 3/1/1\n")
+    vertices, faces = read_triangles(path)
+    assert vertices.tolist() == [[0, 0, 0], [1, 0, 0], [0, 1, 0]]
+    assert faces.tolist() == [[0, 1, 2]]
