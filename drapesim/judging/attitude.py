@@ -35,7 +35,7 @@ Array = np.ndarray
 Show = Callable[[int, int], None]
 
 LEAST_LANDMARKS = 5
-LEAST_EXTENT = 0.3  # m, of the landmarks on a map
+LEAST_EXTENT, MOST_EXTENT = 0.3, 3.5  # m, of the landmarks on a map
 STARTS = 8
 TRIES = 60  # steps at most of a fit from afar
 NEAR_TRIES = 8  # of one that starts beside its end
@@ -123,6 +123,9 @@ def check_question(question: Question, file: object = "") -> None:
     if extent < LEAST_EXTENT:
         problem = f"all landmarks lie within {1e3 * extent:.0f} mm, which tells no attitude of a body"
         raise InputError(file, "landmarks_mm", problem, "check the unit, or give landmarks farther apart")
+    if extent > MOST_EXTENT:
+        problem = f"the landmarks reach over {extent:.4g} m, more than any body"
+        raise InputError(file, "landmarks_mm", problem, "check the unit; [u, v] are in mm")
 
 
 class _Fit:

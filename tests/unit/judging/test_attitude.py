@@ -145,6 +145,7 @@ def test_a_mirrored_map_fits_badly():
 
 @pytest.mark.parametrize(("names", "scale", "sentence"), [
     (("nose tip", "chin", "navel"), 1.0, "3 landmarks are too few for an attitude; give at least 5"),
+    (TRUNK, 10.0, "m, more than any body; check the unit; [u, v] are in mm"),
     (TRUNK, 1e-3, "all landmarks lie within 1 mm, which tells no attitude of a body; check the unit"),
 ])  # fmt: skip
 def test_too_little_is_refused(names, scale, sentence):
