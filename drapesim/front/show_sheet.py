@@ -24,6 +24,7 @@ GAP = 0.3  # inch
 TEXT_ROW = 0.155  # inch
 LETTERS = 128  # that fit a row
 TALLEST = 2.2  # inch, of a row of sections
+DEEPEST = 0.08  # m, of a hollow in the support that is still shown
 CAPTION = 0.52  # inch over each section
 SECTIONS = (
     "Sections square to x, seen from the -x end (the feet of a lying body), all to one scale; places from the end with "
@@ -126,8 +127,10 @@ def _extent(section: Section) -> tuple[float, float, float, float]:
     if not len(flat):
         return (-0.05, 0.05, -0.02, 0.02)
     (y0, z0), (y1, z1) = flat.min(axis=0), flat.max(axis=0)
-    if len(section.support):  # down to what lies under it
-        z0 = min(z0, section.support[:, :, 1].max())
+    if len(section.support):  # down to the top of what lies under it
+        middle = section.support.mean(axis=1)
+        near = middle[(middle[:, 0] > y0) & (middle[:, 0] < y1) & (middle[:, 1] > middle[:, 1].max() - DEEPEST)]
+        z0 = min(z0, near[:, 1].min() if len(near) else section.support[:, :, 1].max())
     return (float(y0) - 0.015, float(y1) + 0.015, float(z0) - 0.015, float(z1) + 0.01)
 
 
