@@ -1,8 +1,7 @@
 """A posed adult by measures, as a closed mesh with regions and landmarks.
 
 The mesh is the level surface of one solid (see `adult_solid`), cut by marching cubes and evened out; so it is closed
-whatever the attitude. Evening could let triangles cross in narrow folds: that is counted exactly, and the mesh then
-comes from a gentler evening, at last from none.
+whatever the attitude. That no triangles cross is tested exactly.
 """
 
 from __future__ import annotations
@@ -21,23 +20,26 @@ from drapesim.matter.body import Body, BodyPart
 from drapesim.matter.evening import even_out
 from drapesim.matter.measures import BodyMeasures
 from drapesim.matter.skeleton import SIDES, JointAngles, Lie
-from drapesim.matter.solid import measure_field, name_regions, polygonise
+from drapesim.matter.solid import cut_grid, measure_field, name_regions, sample_grid
 
 Array = np.ndarray
 
-CELL = 0.0075  # m, of the marching cubes
-UNTANGLINGS = 8
-EVENINGS = (12, 3, 0)  # rounds of collapsing short edges; each is tried until no triangles cross
+CELL = 0.0065  # m, of the marching cubes
+UNTANGLINGS = 2
+SOFT = 0.012  # m round a narrow fold within which the mesh follows the grid, and again until it follows the field alone
+SOFTENINGS = 3
 
 
 @dataclass(frozen=True)
 class Adult:
-    """The built body; its solid, which was lifted by ``lift`` (m) to stand on z = 0; the rounds of its evening."""
+    """The built body; its solid, which was lifted by ``lift`` (m) to stand on z = 0; ``softened``: places whose narrow
+    folds were cut no finer than the grid; -1 where the whole mesh is as marching cubes left it.
+    """
 
     body: Body
     solid: AdultSolid
     lift: float
-    rounds: int
+    softened: int
 
 
 def build_adult(
@@ -55,17 +57,7 @@ def build_adult(
     """
     adult = make_adult_solid(m, angles, lie, fit_girths(m))
 
-    def field(points: Array) -> Array:
-        return measure_field(adult.solid, points)
-
-    size = _sizes(m, adult, edge, fine_edge)
-    cut = polygonise(adult.solid, CELL, thorough=True)
-    vertices, faces, rounds = *cut, 0
-    for rounds in EVENINGS:
-        vertices, faces = even_out(*cut, field, size, rounds) if rounds else cut
-        vertices, is_clear = _untangle(vertices, faces)
-        if is_clear:
-            break
+    vertices, faces, n_soft = _cut_and_even(adult, _sizes(m, adult, edge, fine_edge))
     faces = np.ascontiguousarray(faces, dtype=np.int32)
     names = name_regions(adult.solid, vertices[faces].mean(axis=1)).astype(str)
     region_names, region = np.unique(names, return_inverse=True)
@@ -82,34 +74,75 @@ def build_adult(
         region_names=tuple(str(name) for name in region_names),
         landmarks=MappingProxyType(landmarks),
     )
-    return Adult(body, adult, float(lift[2]), rounds)
+    return Adult(body, adult, float(lift[2]), n_soft)
 
 
-def _untangle(vertices: Array, faces: Array) -> tuple[Array, bool]:
-    """Vertices smoothed where triangles cross (a groove too narrow for its triangles), and whether none crosses now.
+def _cut_and_even(adult: AdultSolid, size: Callable[[Array], Array]) -> tuple[Array, Array, int]:
+    """An even mesh of the solid without crossing triangles, and at how many places it follows the grid.
+
+    In a slit narrower than the grid's cells, marching cubes close what the field leaves open, and vertices on their way
+    to its sides pass one another. Round such places the mesh is evened out on the field as the grid has it, which
+    knows no such slit.
+    """
+    grid = sample_grid(adult.solid, CELL, thorough=True)
+    cut = cut_grid(grid)
+    places = np.empty((0, 3))
+
+    def field(points: Array) -> Array:
+        value = measure_field(adult.solid, points)
+        if len(places):
+            share = np.clip(2.0 - _distance_to(points, places) / SOFT, 0.0, 1.0)
+            near = np.nonzero(share > 0.0)[0]
+            value[near] += share[near] * (grid.value(points[near]) - value[near])
+        return value
+
+    for _ in range(SOFTENINGS):
+        vertices, faces = even_out(*cut, field, size)
+        vertices, crossed = _untangle(vertices, faces)
+        if len(crossed) == 0:
+            return vertices, faces, len(places)
+        places = np.concatenate([places, _thin_places(crossed)])
+    return *cut, -1
+
+
+def _distance_to(points: Array, places: Array) -> Array:
+    """Distance (n,) m of points to the nearest of the places."""
+    from scipy.spatial import cKDTree
+
+    return np.asarray(cKDTree(places).query(points, distance_upper_bound=2.0 * SOFT)[0])
+
+
+def _thin_places(points: Array) -> Array:
+    """One place for each cube of a quarter of SOFT that holds points."""
+    _, first = np.unique(np.round(points / (0.25 * SOFT)).astype(np.int64), axis=0, return_index=True)
+    return points[np.sort(first)]
+
+
+def _untangle(vertices: Array, faces: Array) -> tuple[Array, Array]:
+    """Vertices smoothed where triangles cross, and the places (k, 3) m where some did if any still does.
 
     Only triangles that cross and those round them move, towards the middles of their neighbours.
     """
     triangles = np.ascontiguousarray(faces, dtype=np.int32)
     x = np.ascontiguousarray(vertices)
-    start, end = (
-        triangles.ravel(),
-        np.roll(triangles, -1, axis=1).ravel(),
-    )  # each neighbour once, as the shell is closed
+    start, end = triangles.ravel(), np.roll(triangles, -1, axis=1).ravel()  # each neighbour once: the shell is closed
     count = np.bincount(start, minlength=len(x))[:, None]
-    for _ in range(UNTANGLINGS):
+    places = np.empty((0, 3))
+    for attempt in range(UNTANGLINGS + 1):
         found = find_crossings(x, triangles, x, triangles, plant_tree(x, triangles), True)
-        crossed = found[found[:, 2] != APART, :2]
+        crossed = found[found[:, 2] != APART, :2].ravel()
         if len(crossed) == 0:
-            return x, True
+            return x, crossed
+        if attempt == 0:
+            places = x[triangles[crossed]].mean(axis=1)
         moving = np.zeros(len(x), dtype=bool)
-        moving[triangles[crossed.ravel()]] = True
+        moving[triangles[crossed]] = True
         moving[triangles[moving[triangles].any(axis=1)]] = True
         x = x.copy()
         for _ in range(3):
             total = np.stack([np.bincount(start, x[end, k], len(x)) for k in range(3)], axis=1)
             x[moving] += 0.5 * (total / count - x)[moving]
-    return x, False
+    return x, places
 
 
 def _sizes(m: BodyMeasures, adult: AdultSolid, edge: float, fine_edge: float) -> Callable[[Array], Array]:
@@ -145,7 +178,8 @@ def _find_landmarks(adult: AdultSolid, vertices: Array, faces: Array) -> dict[st
     s = adult.skeleton
     f = s.frames
     courses = {"crown": f["head"][0], "back of head": -f["head"][2], "nape": -f["chest"][2],
-               "throat pit": f["chest"][2], "sternum": f["chest"][2], "navel": f["loin"][2], "pubis": f["pelvis"][2]}  # fmt: skip
+               "throat pit": f["chest"][2], "sternum": f["chest"][2], "navel": f["loin"][2],
+               "pubis": f["pelvis"][2]}  # fmt: skip
     courses |= dict.fromkeys(("brow", "nose root", "nose tip", "chin"), f["head"][2])
     courses["chin base"] = -f["head"][0]
     for side, word in SIDES:

@@ -29,11 +29,10 @@ MODEL_HAND = 0.085  # m, breadth for which the radii are given
 
 @dataclass(frozen=True)
 class Arm:
-    """The pieces of one arm, to be joined over ever finer blends."""
+    """The pieces of one arm."""
 
     upper: Solid
-    lower: Solid
-    fingers: Solid
+    lower: Solid  # forearm and hand
 
 
 def make_arm(
@@ -52,7 +51,7 @@ def make_arm(
         np.array([0.046, 0.046, 0.0455, 0.0445, 0.040, 0.0355, 0.034]) * grow,
         -np.array([0.048, 0.049, 0.049, 0.048, 0.043, 0.036, 0.034]) * grow,
         np.array([0.048, 0.049, 0.050, 0.050, 0.044, 0.035, 0.033]) * grow,
-        np.full(7, 2.0), caps=(0.040 * k, 0.024 * k), region=f"{word} upper arm",
+        np.full(7, 2.0), caps=(0.035 * k, 0.024 * k), region=f"{word} upper arm",
     )  # fmt: skip
 
     bent = turn(upper_axes, angles.elbow_flexion, 0.0, 0.0)
@@ -70,7 +69,8 @@ def make_arm(
     )  # fmt: skip
     joint = Ellipsoid(elbow, np.full(3, 0.0335) * lean, f"{word} elbow")
     palm, fingers = _make_hand(m, skeleton, side, word, angles, factors["hand_girth"], thin)
-    return Arm(Union((upper, joint), 0.022 * k), Union((Union((joint, forearm), 0.022 * k), palm), 0.014 * k), fingers)
+    lower = Union((Union((Union((joint, forearm), 0.022 * k), palm), 0.014 * k), fingers), 0.005 * k)
+    return Arm(Union((upper, joint), 0.022 * k), lower)
 
 
 def _downward(axes: Array, side: float) -> Array:
@@ -123,7 +123,7 @@ def _make_hand(
         at(0.20, 0.26, -0.010), np.array([0.034, 0.017, 0.014]) * r, region, np.array([along, across, back])
     )
     thumb = _string(joints, radii, f"{word} thumb")
-    tips = Union((Union(tuple(fingers), 0.0030 * r), thumb), 0.0040 * r)
+    tips = Union((Union(tuple(fingers), 0.0060 * r), thumb), 0.0060 * r)
     return Union((Union((palm, ball), 0.014 * r), *inner), 0.006 * r), tips
 
 

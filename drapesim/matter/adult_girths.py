@@ -33,8 +33,8 @@ def _hold(**degrees: float) -> JointAngles:
 
 # Arms away from the body; legs apart, so that tapes go round one only, but together for the tape round the hips.
 MEASURING = (
-    (_hold(shoulder_abduction=50.0, hip_abduction=24.0), tuple(name for name in GIRTHS if name != "hip_girth")),
-    (_hold(shoulder_abduction=50.0, hip_abduction=0.0), ("hip_girth",)),
+    (_hold(shoulder_abduction=70.0, hip_abduction=24.0), tuple(name for name in GIRTHS if name != "hip_girth")),
+    (_hold(shoulder_abduction=70.0, hip_abduction=0.0), ("hip_girth",)),
 )
 
 

@@ -13,7 +13,7 @@ import numpy as np
 from drapesim.matter.figure_limbs import LegPose, carve_foot
 from drapesim.matter.measures import BodyMeasures
 from drapesim.matter.skeleton import HALF_HIPS, SideAngles, Skeleton, turn
-from drapesim.matter.solid import Ellipsoid, Solid, Union, measure_field, name_regions, polygonise
+from drapesim.matter.solid import Ellipsoid, Solid, Union, cut_grid, measure_field, name_regions, sample_grid
 from drapesim.matter.tube import Fitted, Tube
 
 Array = np.ndarray
@@ -43,12 +43,12 @@ def make_leg(
     shape = np.array([0.0, 0.2, 0.4, 0.6, 0.8, 0.92, 1.0])
     hip_full = m.thigh_girth / 0.556 * factors["hip_girth"]
     grow = np.interp(shares, [0.0, furrow, above], [hip_full, full, lean])
-    broad = np.interp(shares, shape, [0.076, 0.073, 0.0735, 0.0705, 0.063, 0.056, 0.048])
-    back = np.interp(shares, shape, [0.095, 0.103, 0.093, 0.077, 0.061, 0.054, 0.050])
-    front = np.interp(shares, shape, [0.089, 0.098, 0.096, 0.085, 0.068, 0.058, 0.048])
+    broad = np.interp(shares, shape, [0.074, 0.071, 0.0725, 0.0705, 0.063, 0.056, 0.048])
+    back = np.interp(shares, shape, [0.096, 0.105, 0.094, 0.077, 0.061, 0.054, 0.050])
+    front = np.interp(shares, shape, [0.090, 0.100, 0.097, 0.085, 0.068, 0.058, 0.048])
     # The flesh of the upper thigh lies inward of the bone.
     inward = np.interp(shares, [0.0, furrow, 0.42, 0.60, 0.90], [1.0, 1.0, 0.55, 0.25, 0.0])
-    inward *= max(HALF_HIPS * m.stature + 0.073 * m.thigh_girth / 0.556 - 0.495 * m.hip_breadth, 0.0)
+    inward *= max(HALF_HIPS * m.stature + 0.071 * m.thigh_girth / 0.556 - 0.498 * m.hip_breadth, 0.0)
     upper = Tube(
         hip + shares[:, None] * (knee - hip) - side * inward[:, None] * thigh_axes[1],
         np.repeat(_downward(thigh_axes)[None], len(shares), axis=0),
@@ -83,7 +83,7 @@ def _carved(word: str) -> tuple[Solid, Array, Array]:
     """The carved foot with its ankle at the origin (along, inward, up), and the corners of its surface (m)."""
     x, y, z = np.eye(3)
     solid = carve_foot(LegPose(1.0, z, z, np.zeros(3), x, z, y), word)
-    surface = polygonise(solid, 0.003, thorough=True)[0]
+    surface = cut_grid(sample_grid(solid, 0.003, thorough=True))[0]
     surface = surface[surface[:, 2] < -0.02]  # below the ankle
     return solid, surface.min(axis=0), surface.max(axis=0)
 

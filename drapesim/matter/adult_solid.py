@@ -39,25 +39,33 @@ def make_adult_solid(
 ) -> AdultSolid:
     """All parts joined; ``factors`` stretch each girth's section so that the whole meets the tape (see adult_girths).
 
-    The rule for parts that touch: each pair is joined smoothly where it meets. Trunk, head and limbs flow into one
-    another over some 20 to 30 mm, a limb that lies against another or against the trunk over 8 to 18 mm, a hand and
-    its fingers over 3 to 6 mm; what is farther apart than that is left as it is. Nothing gives way: the skin is the
-    outside of all parts together.
+    The rule for parts that touch: the skin is the outside of all parts together, and where two parts meet, or nearly
+    do, the crease between them is filled smoothly: over 20 to 30 mm where trunk, head and limbs flow into one another,
+    over 14 to 18 mm where a limb lies against another or against the trunk, over 6 mm between fingers. Gaps narrower
+    than half of that are closed. Nothing gives way: what overlaps is one.
     """
     factors = dict.fromkeys(GIRTHS, 1.0) if factors is None else factors
     skeleton = place_skeleton(m, angles, lie)
+    k = m.stature / 1.70
+    whole, head = make_armless(m, angles, skeleton, factors)
+    for side, word in SIDES:
+        arm = make_arm(m, skeleton, side, word, getattr(angles, word), factors)
+        for piece, blend in ((arm.upper, 0.018), (arm.lower, 0.014)):
+            whole = Union((whole, piece), blend * k)
+    return AdultSolid(whole, skeleton, head)
+
+
+def make_armless(
+    m: BodyMeasures, angles: JointAngles, skeleton: Skeleton, factors: Mapping[str, float]
+) -> tuple[Solid, Fitted]:
+    """Trunk, head and legs joined, and the head."""
     k = m.stature / 1.70
     head = make_head(m, skeleton, factors["head_girth"])
     neck = make_neck(m, skeleton, factors["neck_girth"])
     whole: Solid = Union((make_trunk(m, skeleton, factors), neck), 0.030 * k)
     whole = Union((whole, head), 0.020 * k)
     legs = tuple(make_leg(m, skeleton, side, word, getattr(angles, word), factors) for side, word in SIDES)
-    whole = Union((whole, Union(legs, 0.014 * k)), 0.030 * k)
-    for side, word in SIDES:
-        arm = make_arm(m, skeleton, side, word, getattr(angles, word), factors)
-        for piece, blend in ((arm.upper, 0.018), (arm.lower, 0.008), (arm.fingers, 0.005)):
-            whole = Union((whole, piece), blend * k)
-    return AdultSolid(whole, skeleton, head)
+    return Union((whole, Union(legs, 0.014 * k)), 0.030 * k), head
 
 
 def list_tapes(m: BodyMeasures, adult: AdultSolid, word: str = "right") -> dict[str, Tape]:

@@ -57,6 +57,8 @@ def trunk_sections(m: BodyMeasures, factors: Mapping[str, float]) -> Array:
     chest = 0.5 * m.chest_girth - 0.86 * cd  # half breadth times about two: the girth decides (calibrated)
     chest *= 0.5 / 0.90
     flat = cd - 0.034 * s / MODEL_STATURE * (1.0 - m.sex)  # without the breasts
+    # Flesh fills the fork: the pelvis ends higher than the crotch, the more so the fuller the thighs (by eye).
+    seat = (0.026 + 0.010 * m.sex) * m.thigh_girth / 0.363
     crotch, hip, navel, rib, nipple = (
         m.crotch_height,
         m.buttock_height,
@@ -66,8 +68,8 @@ def trunk_sections(m: BodyMeasures, factors: Mapping[str, float]) -> Array:
     )
     a = m.acromial_height
     rows = [
-        [crotch + 0.030 * s, 0.50 * h, -0.26 * d, 0.16 * d, 2.0, 0.0],
-        [0.5 * (crotch + 0.030 * s + hip + 0.016 * s), 0.74 * h, -0.33 * d, 0.26 * d, 2.1, 0.0],
+        [crotch + seat, 0.50 * h, -0.26 * d, 0.16 * d, 2.0, 0.0],
+        [0.5 * (crotch + seat + hip + 0.016 * s), 0.74 * h, -0.33 * d, 0.26 * d, 2.1, 0.0],
         [hip + 0.016 * s, 0.90 * h, -0.37 * d, 0.37 * d, 2.2, 0.0],
         [hip + 0.50 * (navel - hip), 0.97 * h, -0.38 * d, 0.47 * d, 2.35, 0.35],
         [navel, w, -0.43 * wd, 0.57 * wd, 2.5, 1.0],
@@ -151,7 +153,8 @@ def _lumps(m: BodyMeasures, spine: Spine, table: Array) -> list[Solid]:
     """Shoulder caps and slopes, breast muscles or breasts, shoulder blades, buttocks, hip bones."""
     s = m.stature
     k = s / MODEL_STATURE
-    arm = m.upper_arm_girth / 0.340  # how full the shoulder cap is
+    arm = m.upper_arm_girth / (0.200 * s)  # how full the shoulder cap is
+    seat = k * m.buttock_depth / (0.141 * s)
 
     def at_table(height: float, column: int) -> float:
         return float(np.interp(height, table[:, 0], table[:, column]))
@@ -160,13 +163,13 @@ def _lumps(m: BodyMeasures, spine: Spine, table: Array) -> list[Solid]:
     chest_front, chest_half = at_table(m.chest_height, 3), at_table(m.chest_height, 1)
     upper = m.chest_height + 0.026 * s
     for side, word in SIDES:
-        cap = np.array([0.066 * k, 0.050 * k * arm, 0.056 * k * arm])
+        cap = np.array([0.052 * k, 0.050 * k * arm, 0.056 * k * arm])
         outward = 0.5 * m.bideltoid_breadth - 0.96 * cap[1]
-        shoulder = m.acromial_height - 0.083 * k
+        shoulder = m.acromial_height - 0.071 * k
         lumps += [
             Ellipsoid(spine.at(shoulder, side * outward, 0.006 * k), cap, f"{word} shoulder", spine.axes_at(shoulder)),
             RoundCone(spine.at(m.acromial_height + 0.008 * s, side * 0.030 * k, -0.026 * k),
-                      spine.at(m.acromial_height - 0.0605 * k, side * (outward - 0.016 * k), -0.004 * k),
+                      spine.at(m.acromial_height - 0.0665 * k, side * (outward - 0.016 * k), -0.004 * k),
                       0.034 * k, 0.040 * k, f"{word} shoulder"),
             # under the collar bone, and from breast and shoulder blade to the arm
             RoundCone(spine.at(m.acromial_height - 0.026 * s, side * 0.30 * chest_half,
@@ -185,8 +188,8 @@ def _lumps(m: BodyMeasures, spine: Spine, table: Array) -> list[Solid]:
             Ellipsoid(spine.at(upper, side * 0.52 * chest_half, at_table(upper, 2) + 0.033 * k),
                       np.array([0.085, 0.052, 0.027]) * k, "upper back", spine.axes_at(upper)),
             Ellipsoid(spine.at(m.buttock_height + 0.004 * s, side * 0.48 * 0.5 * m.hip_breadth,
-                               -0.46 * m.buttock_depth + 0.070 * k),
-                      np.array([0.092, 0.084, 0.072]) * k, "buttocks", spine.axes_at(m.buttock_height)),
+                               -0.46 * m.buttock_depth + 0.070 * seat),
+                      np.array([0.092 * k, 0.084 * seat, 0.072 * seat]), "buttocks", spine.axes_at(m.buttock_height)),
             Ellipsoid(spine.at(m.iliocristal_height - 0.030 * s, side * 0.72 * 0.5 * m.hip_breadth,
                                at_table(m.iliocristal_height - 0.030 * s, 3) - 0.052 * k),
                       np.array([0.034, 0.024, 0.026]) * k, "pelvis", spine.axes_at(m.buttock_height)),

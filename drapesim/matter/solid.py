@@ -287,15 +287,34 @@ def name_regions(solid: Solid, points: Array) -> Array:
     return names
 
 
-def polygonise(solid: Solid, cell: float, block: int = 16, thorough: bool = False) -> tuple[Array, Array]:
-    """Marching cubes of the zero level on a grid of ``cell`` m: vertices (n, 3) float64, faces (m, 3) int32, outward.
+@dataclass(frozen=True)
+class Grid:
+    """A solid's field on grid points ``cell`` m apart from ``low`` (3,) m; where it is far from zero, only its sign."""
 
-    Only the largest shell is kept: what is left out are hollows closed off inside. Blocks whose middle is farther
-    from the surface than twice their own half diagonal are not evaluated; a thin part that reaches only into the edge
-    of such a block is then lost, unless ``thorough``, which evaluates every block that a leaf's box reaches.
+    low: Array
+    cell: float
+    volume: Array
+
+    def value(self, points: Array) -> Array:
+        """Field (n,) m at ``points`` (n, 3), straight between grid points: no feature is thinner than a cell."""
+        from scipy.ndimage import map_coordinates
+
+        places = ((points - self.low) / self.cell).T
+        return np.asarray(map_coordinates(self.volume, places, order=1, mode="nearest", output=np.float64))
+
+
+def polygonise(solid: Solid, cell: float, block: int = 16) -> tuple[Array, Array]:
+    """Marching cubes of the zero level on a grid of ``cell`` m; see `sample_grid` and `cut_grid`."""
+    return cut_grid(sample_grid(solid, cell, block))
+
+
+def sample_grid(solid: Solid, cell: float, block: int = 16, thorough: bool = False) -> Grid:
+    """The field of ``solid`` near its surface, on a grid of ``cell`` m.
+
+    Blocks of ``block`` cells whose middle is farther from the surface than twice their own half diagonal are not
+    evaluated; a thin part that reaches only into the edge of such a block is then lost, unless ``thorough``, which
+    evaluates every block that a leaf's box reaches.
     """
-    from skimage.measure import marching_cubes
-
     low, high = solid.box
     low = low - 2.5 * cell
     count = (np.ceil((high - low) / cell).astype(int) + 4 + block - 1) // block
@@ -317,8 +336,18 @@ def polygonise(solid: Solid, cell: float, block: int = 16, thorough: bool = Fals
         volume[tuple(slice(c * block, (c + 1) * block) for c in corner[b])] = -FAR
     # A level that grazes a grid point makes needle triangles: keep it a twelfth of a cell away.
     volume = np.where(np.abs(volume) < cell / 12.0, np.copysign(np.float32(cell / 12.0), volume), volume)
-    vertices, faces, _, _ = marching_cubes(volume, 0.0, gradient_direction="descent")
-    return _keep_largest(vertices.astype(np.float64) * cell + low, faces.astype(np.int64))
+    return Grid(low, cell, volume)
+
+
+def cut_grid(grid: Grid) -> tuple[Array, Array]:
+    """Marching cubes of the zero level: vertices (n, 3) float64 m, faces (m, 3) int32, outward.
+
+    Only the largest shell is kept: what is left out are hollows closed off inside.
+    """
+    from skimage.measure import marching_cubes
+
+    vertices, faces, _, _ = marching_cubes(grid.volume, 0.0, gradient_direction="descent")
+    return _keep_largest(vertices.astype(np.float64) * grid.cell + grid.low, faces.astype(np.int64))
 
 
 def _keep_largest(vertices: Array, faces: Array) -> tuple[Array, Array]:
