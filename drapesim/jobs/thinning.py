@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from drapesim.ground.outcome import InputError
+from drapesim.jobs.untangling import untangle
 from drapesim.matter.body import Body, BodyPart, check_body
 from drapesim.matter.body_repair import repair_mesh
 from drapesim.matter.nearest import find_near, plant_mesh
@@ -47,7 +48,8 @@ def thin_out_within(whole: Body, allowed: float, source: Path) -> Thinned:
 
     Thinned out step by step, each from the last good one: the first steps cost most, and starting over would repeat
     them. The distance is always measured from ``whole``: corners, edge middles and face middles there, corners back.
-    If the lightest crosses itself, the next heavier ones are taken; if they all do, the lightest with its crossings.
+    If the lightest crosses itself and cannot be untangled, the next heavier ones are taken; if none can, the lightest
+    with its crossings.
     """
     measure = _Measure(whole)
     steps = [(whole, 0.0)]
@@ -60,17 +62,22 @@ def thin_out_within(whole: Body, allowed: float, source: Path) -> Thinned:
     found: list[Thinned] = []
     for body, error in reversed(steps):
         found.append(Thinned(body, error, *count_self_crossings(body.vertices, body.faces)))
+        if found[-1].crossings:
+            found[-1] = _untangle(found[-1], allowed, measure) or found[-1]
         if not found[-1].crossings:
-            break
-    if found[-1].crossings:
-        return found[0]
-    while len(found) > 1 and (thin := _thin_out_closed(found[-1].body, SHARES[-1], source)) is not None:
-        error = measure(thin, allowed)
-        crossings, pairs = count_self_crossings(thin.vertices, thin.faces)
-        if error > allowed or crossings:
-            break
-        found.append(Thinned(thin, error, crossings, pairs))
-    return found[-1]
+            return found[-1]
+    return found[0]
+
+
+def _untangle(thin: Thinned, allowed: float, measure: _Measure) -> Thinned | None:
+    """``thin`` with a few vertices moved so that nothing crosses, if that stays within ``allowed``."""
+    body = thin.body
+    moved = untangle(body.vertices, body.faces, thin.pairs, allowed)
+    if moved is None:
+        return None
+    body = replace(body, vertices=moved)
+    error = measure(body, allowed)
+    return None if error > allowed else Thinned(check_body(body), error, 0, thin.pairs[:0])
 
 
 class _Measure:

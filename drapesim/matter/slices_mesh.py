@@ -70,8 +70,19 @@ def thin_out(vertices: Array, faces: Array, count: int) -> tuple[Array, Array]:
     """
     middle = vertices.mean(axis=0)  # the library reckons in single precision
     v, f = _simplify(1e3 * (vertices - middle), faces.astype(np.int32), count)
+    f = drop_leaves(np.asarray(f, dtype=np.int64))
     used, compact = np.unique(f, return_inverse=True)
     return 1e-3 * np.asarray(v, dtype=np.float64)[used] + middle, compact.reshape(-1, 3).astype(np.int32)
+
+
+def drop_leaves(faces: Array) -> Array:
+    """Without pairs of faces back to back, which enclose nothing: a collapse leaves them where a part gets thin."""
+    corners = np.sort(faces, axis=1)
+    order = np.lexsort(corners.T)
+    twin = np.flatnonzero((corners[order[1:]] == corners[order[:-1]]).all(axis=1))
+    kept = np.ones(len(faces), dtype=bool)
+    kept[order[twin]] = kept[order[twin + 1]] = False
+    return faces[kept]
 
 
 def _simplify(points: Array, faces: Array, count: int) -> tuple[Array, Array]:
