@@ -76,6 +76,18 @@ def test_cantilever_on_the_bias(card, ratio):
     assert reading.simulated == pytest.approx(c, rel=0.03)
 
 
+def test_a_coarse_lattice_is_told_to_be_too_stiff_on_the_bias(card):
+    """Limp and light: 8 to 12 % high at half a bending length. What is said of it is true: a quarter meets the bar."""
+    c = 0.018
+    light = replace(card, **dict.fromkeys(("bend_warp", "bend_weft", "bend_bias"), DENSITY * GRAVITY * c**3))
+    (coarse,) = settled(run_cantilever(light, "bias", c / DRAFT))
+    assert coarse.error > 0.03
+    assert coarse.note.endswith("nodes so wide take a bend on the bias for shear, 4.5 mm apart would do")
+    (fine,) = settled(run_cantilever(light, "bias", c / FINE))
+    assert fine.met
+    assert "for shear" not in fine.note
+
+
 @pytest.mark.parametrize(("share", "bar"), [(FINE, 0.01), (DRAFT, 0.031)])
 @pytest.mark.parametrize("direction", ["warp", "weft"])
 def test_heart_loop(card, direction, share, bar):
