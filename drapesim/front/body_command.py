@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from drapesim.front.attitude_command import add_attitude_command
+from drapesim.front.figure_command import add_figure_command
 from drapesim.front.places_command import add_places_command
 from drapesim.front.scan_command import add_scan_command
 from drapesim.front.show_command import add_show_command
@@ -58,6 +59,7 @@ def add_body_command(commands: Any) -> None:
     slices.add_argument("--quiet", action="store_true", help="show no progress")
     slices.set_defaults(command=command_slices)
     add_scan_command(kinds)
+    add_figure_command(kinds)
     add_places_command(kinds)
     add_attitude_command(kinds)
     add_show_command(kinds)

@@ -191,7 +191,8 @@ def _reach(
         return replace(own, **{**dict(zip(ARM, (float(v) for v in vector), strict=True)), **fixed})
 
     def miss(vector: Array) -> Array:
-        turned = replace(angles, **{word: bend(vector)})
+        own_side = bend(vector)
+        turned = replace(angles, left=own_side) if word == "left" else replace(angles, right=own_side)
         s = place_skeleton(m, turned, lie)
         hand = s.frames[f"{word} hand"]
         wrist = s.joint(f"{word} wrist")

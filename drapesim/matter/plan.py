@@ -199,7 +199,7 @@ def _build_body(document: Document, file: SceneFile, inputs: dict[str, str]) -> 
         kind = next(name for name in file.body.model_fields_set if name in BODIES)
         raise document.error(("body", kind), fault.problem, fault.remedy) from None
     support, bed = _build_support(document, file)
-    if bed is not None and (file.body.figure is not None or file.body.mesh is not None):
+    if bed is not None and any(kind is not None for kind in (file.body.figure, file.body.adult, file.body.mesh)):
         try:
             body = let_down(body, bed)
         except InputError as fault:
@@ -249,6 +249,8 @@ def _build_bare_body(document: Document, table: BodyTable, floor: float, inputs:
     surface = table.surface
     if table.figure is not None:
         return bodies.rest_on(_carve(table.figure, surface), floor)
+    if table.adult is not None:
+        return bodies.rest_on(_build_adult(document, table, inputs), floor)
     if table.mesh is not None:
         mesh = table.mesh
         path = _note_input(document, ("body", "mesh", "file"), "body mesh", mesh.file, inputs)
@@ -305,6 +307,18 @@ def _carve(table: FigureTable, surface: str) -> Body:
             measures[key] = value
     body = carve_figure(FigureMeasures(**measures))
     return replace(body, parts=tuple(replace(part, surface=surface) for part in body.parts))
+
+
+def _build_adult(document: Document, table: BodyTable, inputs: dict[str, str]) -> Body:
+    """The adult of a figure form, turned about its hips and put over its place."""
+    from drapesim.matter.body import placed
+    from drapesim.matter.figure_form import build_figure, read_figure
+
+    assert table.adult is not None
+    path = _note_input(document, ("body", "adult", "form"), "figure form", table.adult.form, inputs)
+    body = build_figure(read_figure(path), table.surface).body
+    x, y = _point(table.adult.middle_mm)
+    return placed(body, (float(x), float(y), 0.0), math.radians(table.adult.turn_deg))
 
 
 def _build_step(document: Document, file: SceneFile, sheet: Sheet, number: int) -> LowerStep:

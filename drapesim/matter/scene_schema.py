@@ -69,6 +69,14 @@ class FigureTable(Table):
     fine_edge_mm: Positive | None = Field(default=None, description="triangle edges on face and hands")
 
 
+class AdultTable(Table):
+    """A posed adult from measures; see `drapesim body figure`."""
+
+    form: Name = Field(description='the figure form, such as "adult.toml"')
+    turn_deg: Angle = Field(default=0.0, description="turn about the upright, seen from above, counter-clockwise")
+    middle_mm: Pair = Field(default=[0.0, 0.0], description="where the hip joints' middle comes to stand, x and y")
+
+
 class MeshTable(Table):
     """A scan: PLY, STL, OBJ or GLB. It is turned so that ``up`` is z, turned about z, and set down on the support."""
 
@@ -165,14 +173,15 @@ class PlacesFile(Table):
     region: list[RegionTable] = Field(default=[], description="named patches; where two meet, the later holds")
 
 
-BODIES = ("figure", "mesh", "sphere", "cylinder", "box", "ridge")
+BODIES = ("figure", "adult", "mesh", "sphere", "cylinder", "box", "ridge")
 
 
 class BodyTable(Table):
-    """What the cloth is laid on; exactly one of the six kinds."""
+    """What the cloth is laid on; exactly one of the seven kinds."""
 
     surface: Name = Field(description='the body\'s surface, such as "limewood", as the fabric card names it')
     figure: FigureTable | None = None
+    adult: AdultTable | None = None
     mesh: MeshTable | None = None
     sphere: SphereTable | None = None
     cylinder: CylinderTable | None = None
