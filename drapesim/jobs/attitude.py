@@ -16,6 +16,7 @@ from drapesim.jobs.run import make_folder
 from drapesim.judging.attitude import (
     DETERMINED,
     OPEN,
+    SHAPED,
     UNSEEN,
     Attitude,
     Question,
@@ -195,15 +196,20 @@ def spell_attitude(answer: Answer, attitude: Attitude) -> str:
     """The attitude as a figure's file (TOML), with what is known of each angle beside it."""
     low, high = np.degrees(attitude.low), np.degrees(attitude.high)
     best, least, most = (1e3 * s for s in attitude.stature)
+    usual = find_measures(attitude.stature[0], sex=attitude.question.sex)
     lines = [
         f"# drapesim {__version__}: attitude from {answer.form.document.path.name}, lay model: {attitude.lay}",
         "# What the landmarks imply under that model; it says nothing of who lay there, nor whether anybody did.",
         f'lie = "{attitude.question.lie}"',
         f"sex = {attitude.question.sex:g}",
-        f"stature_mm = {best:.0f} # {attitude.stature_known}: {least:.0f} to {most:.0f}",
+        f"stature_mm = {best:.1f} # {attitude.stature_known}: {least:.0f} to {most:.0f}",
         "",
-        "[angles_deg]",
+        "[measures_mm] # as the fit has them; the handbook's for this stature stand behind",
     ]
+    lines += [
+        f"{name} = {1e3 * getattr(attitude.measures, name):.1f} # {1e3 * getattr(usual, name):.1f}" for name in SHAPED
+    ]
+    lines += ["", "[angles_deg]"]
     for name, value, lo, hi, known in zip(
         ANGLE_NAMES, np.degrees(attitude.angles.as_vector()), low, high, attitude.known, strict=True
     ):

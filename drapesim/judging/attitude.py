@@ -45,6 +45,17 @@ CLOSE = 0.03  # of its reach, to which the end of what is allowed is found
 # Lengths that are let vary beside the stature. Their sd among adults of one stature: from memory, 3 to 4 %.
 PROPORTIONS = ("upper arm", "forearm", "hand", "shin", "leg", "shoulders", "foot")
 PROPORTIONS_SD = 0.035
+SHAPED = (
+    "upper_arm_length",
+    "forearm_length",
+    "hand_length",
+    "knee_height",
+    "trochanter_height",
+    "crotch_height",
+    "buttock_height",
+    "biacromial_breadth",
+    "foot_length",
+)  # the measures that they change
 
 # Heights above the support over which a part of a body at rest does not hover, m; TOP: of the trunk's front. Nothing
 # lies lower than the support. By eye: hands lie on the body, a head on a pillow, heels down.

@@ -1,13 +1,16 @@
 """Promise: `drapesim body attitude` turns landmarks on a flat map into an attitude, says what the map leaves open, or
 says in one sentence why it cannot."""
 
+import re
 import tomllib
 
 import numpy as np
 import pytest
 
 from drapesim.front.cli import main
-from drapesim.matter.skeleton import ANGLE_NAMES, JointAngles
+from drapesim.judging.lay_models import fit_placing
+from drapesim.matter.figure_form import read_figure
+from drapesim.matter.skeleton import ANGLE_NAMES, place_skeleton
 from tests.unit.judging.test_attitude import LEGS, STATURE, TRUNK, make_view
 
 
@@ -39,8 +42,18 @@ def test_form_to_figure_file_and_sheet(tmp_path, capsys, monkeypatch):
     written = tomllib.loads(text)
     assert written["stature_mm"] == pytest.approx(1e3 * STATURE, rel=0.03)
     assert set(written["angles_deg"]) == set(ANGLE_NAMES)
-    angles = JointAngles.from_degrees(written["angles_deg"])
-    assert np.isfinite(angles.as_vector()).all()
+    figure = read_figure(out / "straight-down.toml")  # as drapesim body figure reads it
+    assert figure.lie == "supine"
+    assert np.allclose(
+        np.degrees(figure.angles.as_vector()), [written["angles_deg"][n] for n in ANGLE_NAMES], atol=1e-6
+    )
+    # The figure of the file explains the map as told: straight down, within the misfit and what rounding makes of it.
+    skeleton = place_skeleton(figure.measures, figure.angles, figure.lie)
+    view = make_view((*TRUNK, *LEGS), "straight down", noise=0.005)
+    flat = np.array([skeleton.landmark(name)[:2] for name in view.names])
+    off = np.linalg.norm(fit_placing(flat, view).put(flat) - view.points, axis=1)
+    told_rms = float(re.search(r"misfit +([\d.]+) mm", told)[1])
+    assert 1e3 * np.sqrt((off**2).mean()) == pytest.approx(told_rms, abs=0.6)
     assert "ASSUMED, no landmark depends on it" in text
     assert "ASSUMED, the map does not determine it: " in text
     assert main(["body", "attitude", str(form), "--quiet"]) == 2
