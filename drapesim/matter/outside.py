@@ -107,7 +107,8 @@ def _run_lines(points: Array, faces: Array, axis: int, count: tuple[int, int, in
     for k in range(3):
         np.minimum(low, points[faces[:, k], u], out=low)
         np.maximum(high, points[faces[:, k], u], out=high)
-    first, last = np.ceil(low).astype(np.int64), np.ceil(high).astype(np.int64)  # rows first .. last - 1
+    # Rows first .. last - 1 lie above the lowest corner and not above the highest: they cross the outline twice.
+    first, last = np.floor(low).astype(np.int64) + 1, np.floor(high).astype(np.int64) + 1
     chosen = np.flatnonzero(last > first)
     for batch in _share_out(chosen, (last - first)[chosen]):
         each = (last - first)[batch]
@@ -157,7 +158,7 @@ def _share_out(items: Array, work: Array) -> list[Array]:
 def cut_rows(u: Array, v: Array, w: Array, faces: Array, row: Array) -> tuple[Array, Array]:
     """(n, 2) places v and w at which row u = ``row`` crosses each face's outline: where it rises, where it falls."""
     over = u[faces] >= row[:, None]
-    ends_v, ends_w = np.empty((len(faces), 2)), np.empty((len(faces), 2))
+    ends_v, ends_w = np.full((len(faces), 2), np.nan), np.full((len(faces), 2), np.nan)
     for k in range(3):
         a, b = faces[:, k], faces[:, (k + 1) % 3]
         over_a, over_b = over[:, k], over[:, (k + 1) % 3]
