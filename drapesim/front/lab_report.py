@@ -85,6 +85,13 @@ def tell_fit(fitted: Fitted) -> list[str]:
         "The card was made from readings. Where one was read, the column "
         "for the card shows the reading, and the sentences here the value with which the computed cloth gives it back."
     ]
+    for side, (exact, *others) in fitted.reductions.items():
+        told = [f"{each.name}: {1e3 * each.bending_length:.4g} mm, rigidity {100 * each.off:+.2g} %" for each in others]
+        if told:
+            lines.append(
+                f"Bending length, {side}, by the {exact.name}: {1e3 * exact.bending_length:.4g} mm, which is used. "
+                f"By the handbooks, with how far the rigidity is off: {'; '.join(told)}."
+            )
     for change in fitted.changes:
         if change.key == "shear_rigidity":
             read, set_to = (f"{value:.4g} N/m per rad" for value in (change.read, change.set_to))

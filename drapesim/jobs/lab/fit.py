@@ -12,12 +12,13 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Any
 
 from drapesim.ground.files import parse_toml
 from drapesim.ground.outcome import InputError
+from drapesim.ground.reductions import Reduction, compare_loop, compare_overhang
 from drapesim.ground.units import bending_rigidity, from_si
 from drapesim.jobs.lab.bench import Aims, LabProgress
 from drapesim.jobs.lab.bias_extension import BiasAim, pull_short
@@ -68,7 +69,8 @@ class Calibrated:
 class Fitted:
     """A calibrated card for one node ``spacing`` (m), the readings to hold it against, and what was changed.
 
-    ``tables`` are the card's as in its file, gaps left out.
+    ``tables`` are the card's as in its file, gaps left out. ``reductions``: for each direction that was read, the exact
+    reduction of the reading and then the handbooks'.
     """
 
     card: FabricCard
@@ -77,6 +79,7 @@ class Fitted:
     changes: tuple[Calibrated, ...]
     spacing: float
     surfaces: tuple[str, ...] = ()
+    reductions: Mapping[str, tuple[Reduction, ...]] = field(default_factory=lambda: MappingProxyType({}))
 
 
 def fit_card(
@@ -120,7 +123,21 @@ def fit_card(
         tuple(changes),
         spacing,
         readings.surfaces,
+        MappingProxyType({side: compare_formulas(readings, side) for side in bent}),
     )
+
+
+def compare_formulas(readings: Readings, side: str) -> tuple[Reduction, ...]:
+    """The bending reading of "warp", "weft" or "bias" by the exact formula and by those of the handbooks; the exact one
+    alone where they have no answer."""
+    bend, density = readings.bending[side], readings.areal_density.mean
+    try:
+        if bend.way == "loop":
+            return compare_loop(bend.reading.mean, bend.at, density)
+        return compare_overhang(bend.reading.mean, density, bend.at)
+    except ValueError:  # a loop outside of Peirce's closed form
+        c = bend.bending_length.mean
+        return (Reduction("exact heart loop", c, bending_rigidity(density, c), 0.0),)
 
 
 def read_cloth_of(readings: Readings) -> Cloth:

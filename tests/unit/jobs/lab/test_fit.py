@@ -89,6 +89,10 @@ def test_fit_with_tests_made_by_hand(monkeypatch):
     assert [change.key for change in fitted.changes] == ["shear_rigidity", "bend_warp", "bend_weft"]
     for change in fitted.changes[1:]:
         assert change.set_to == pytest.approx(change.read / 0.96, rel=2e-4)
+    exact, half, peirce, printed = fitted.reductions["warp"]
+    assert exact.bending_length == pytest.approx(0.03025, rel=2e-4)
+    assert [each.off for each in (half, peirce, printed)] == pytest.approx([5e-4, 0.0575, 0.45], abs=2e-3)
+    assert list(fitted.reductions) == ["warp", "weft"]
     assert fitted.aims.pull == pytest.approx((4.903325, 0.0275, 2.0))
     assert fitted.card.shear_rigidity == pytest.approx(4.903325 / (4.4 * 0.0275), rel=2e-4)
     assert [step.number for step in told] == [1, 2, 3]
