@@ -112,7 +112,7 @@ def test_fit_is_told_in_sentences(card):
     assert len(lines) == 3
     forms = {"weft": compare_overhang(0.06, 0.19)}
     _, told, *_ = tell_fit(Fitted(card, {}, Aims(), changes, 0.015, reductions=forms))
-    assert told.startswith("Bending length, weft, by the exact heavy elastica: 29.99 mm, which is used. By the handbooks,")
+    assert told.startswith("Bending length, weft, by the exact heavy elastica: 29.99 mm, which is used.")
     assert "Peirce 1930, (cos(a/2) / (8 tan a))^(1/3): 30.56 mm, rigidity +5.8 %" in told
     bias = Calibrated("bend_bias", "bias", 0.016, 0.0126, 2e-5, 5)
     *_, doubt = tell_fit(Fitted(card, {}, Aims(), (*changes, bias), 0.008))
