@@ -47,7 +47,7 @@ def draw_show(shown: Shown, lines: Sequence[str], path: Path) -> None:
     y = height - 0.48
     for line in text:
         figure.text(GAP / PAGE, y / height, line, fontsize=7.2, family="monospace", va="top",
-                    color=RED if "PAIRS" in line else INK)  # fmt: skip
+                    color=RED if "PAIRS" in line or " NO: " in line else INK)  # fmt: skip
         y -= TEXT_ROW
     y -= 0.18
     if shots is None:

@@ -9,8 +9,8 @@ from types import MappingProxyType
 import numpy as np
 
 from drapesim.ground.outcome import InputError
-from drapesim.matter.body import Body, enclosed_volume, load_body
-from drapesim.matter.body_repair import drop_unused, face_areas, label_shells, sort_sides
+from drapesim.matter.body import Body, BodyPart, enclosed_volume, load_body, read_surface
+from drapesim.matter.body_repair import FLAT, drop_unused, face_areas, label_shells, sort_sides
 from drapesim.matter.outside import cut_rows
 from drapesim.matter.thickness import Thickness, measure_thickness
 from drapesim.settling.exact import count_self_crossings
@@ -49,7 +49,8 @@ class Shown:
     vertices: Array
     faces: Array
     support: Body | None
-    volume: float
+    fault: str  # why it is not watertight; "" if it is
+    volume: float  # 0 if it is not watertight
     area: float
     shells: int
     crossings: int
@@ -80,6 +81,7 @@ def look_at(
     for option, value in (("--density-kg-m3", density), ("--spacing-mm", spacing)):
         if value is not None and not 0.0 < value < np.inf:
             raise InputError(source, option, f"{value:g} is not above zero", "give a number above zero")
+    fault = ""
     if source.suffix.lower() == ".toml":
         from drapesim.matter.plan import read_scene
 
@@ -87,7 +89,8 @@ def look_at(
         body, title = scene.body, scene.title
         near, said = (scene.sheet.spacing, "the scene's") if spacing is None else (spacing, "as given")
     else:
-        body, title = load_body(source, unit, up, surface=""), source.name
+        body, fault = _load_any(source, unit, up)
+        title = source.name
         near, said = (SPACING, "the demonstration's; none was given") if spacing is None else (spacing, "as given")
     is_support = np.array([part.is_support for part in body.parts])[body.part]
     if is_support.all():
@@ -101,20 +104,34 @@ def look_at(
         vertices=vertices,
         faces=faces,
         support=body if is_support.any() else None,
-        volume=enclosed_volume(vertices, faces),
+        fault=fault,
+        volume=0.0 if fault else enclosed_volume(vertices, faces),
         area=float(face_areas(vertices, faces).sum()),
         shells=n_shells,
         crossings=count_self_crossings(vertices, faces)[0],
         density=weight,
         density_source=origin,
         sections=_cut_across(source, vertices, faces, body, is_support, stations),
-        thickness=measure_thickness(vertices, faces),
+        thickness=Thickness(np.inf, vertices[0], np.zeros(0), 0.0) if fault else measure_thickness(vertices, faces),
         spacing=near,
         spacing_source=said,
         landmarks=len(body.landmarks),
         regions=len(body.region_names),
         repairs=body.repairs,
     )
+
+
+def _load_any(source: Path, unit: str | None, up: str | None) -> tuple[Body, str]:
+    """The body of a mesh file and "", or its surface as it is and why it is no closed body."""
+    try:
+        return load_body(source, unit, up, surface=""), ""
+    except InputError as fault:
+        vertices, faces, notes = read_surface(source, unit, up)  # raises again where the file itself is at fault
+        faces = faces[face_areas(vertices, faces) > FLAT]
+        if not len(faces):
+            raise
+        part, region = np.zeros(len(faces), np.int32), np.full(len(faces), -1, np.int32)
+        return Body(vertices, faces, part, (BodyPart("body", ""),), region, repairs=notes), fault.problem
 
 
 def _find_density(source: Path, density: float | None, material: str | None, surface: str) -> tuple[float, str]:
@@ -165,14 +182,21 @@ def tell_body(shown: Shown) -> list[str]:
     """What the command prints and the sheet repeats, a line for each thing."""
     size = 1e3 * (shown.vertices.max(axis=0) - shown.vertices.min(axis=0))
     thick = shown.thickness
+    if shown.fault:
+        volume, mass = "none, as it is not closed; ", "none"
+        sound = f"NO: {shown.fault}; `drapesim body scan` closes it or says why not"
+    else:
+        volume = f"{1e3 * shown.volume:.2f} litres, "
+        mass = (f"about {shown.density * shown.volume:.3g} kg if solid, at {shown.density:g} kg/m3 "
+                f"({shown.density_source})")  # fmt: skip
+        sound = "yes: every edge has two faces, normals outward"
+        sound += f"; {shown.shells} separate shells" if shown.shells > 1 else ""
     rows = [
         ("body", f"{shown.name}: {len(shown.faces)} triangles, {shown.landmarks} landmarks, {shown.regions} regions"),
         ("size", f"{size[0]:.0f} x {size[1]:.0f} x {size[2]:.0f} mm (x, y, z)"),
-        ("volume", f"{1e3 * shown.volume:.2f} litres, surface {shown.area:.3f} m2"),
-        ("mass", f"about {shown.density * shown.volume:.3g} kg if solid, at {shown.density:g} kg/m3 "
-                 f"({shown.density_source})"),
-        ("watertight", "yes: every edge has two faces, normals outward"
-                       + (f"; {shown.shells} separate shells" if shown.shells > 1 else "")),
+        ("volume", f"{volume}surface {shown.area:.3f} m2"),
+        ("mass", mass),
+        ("watertight", sound),
         ("crossings", "none" if not shown.crossings else f"{shown.crossings} PAIRS of triangles cross each other"),
     ]  # fmt: skip
     if np.isfinite(thick.least):
@@ -186,7 +210,8 @@ def tell_body(shown: Shown) -> list[str]:
         rows.append(("", f"{below:.1f} % of the surface is thinner than that spacing ({words}), "
                          f"1 % of it is thinner than {hundredth:.1f} mm"))  # fmt: skip
     else:
-        rows.append(("thinnest", "no two walls face each other"))
+        words = "not measured, as it is not closed" if shown.fault else "no two walls face each other"
+        rows.append(("thinnest", words))
     if shown.support is not None:
         kinds = ", ".join(part.name for part in shown.support.parts if part.is_support)
         rows.append(("support", f"{kinds}; rigid: the body's weight does not press it in"))

@@ -88,6 +88,19 @@ def test_scene_is_told_and_drawn(folder, capsys):
     assert "is there already" in capsys.readouterr().err
 
 
+def test_open_surface_is_shown_as_such_and_has_no_volume(folder, capsys):
+    rod = cylinder(20.0, 500.0, axis="x", n_segments=64)
+    trimesh.Trimesh(rod.vertices, rod.faces[:-64], process=False).export(folder / "open.ply")
+    out = folder / "open.png"
+    assert main(["body", "show", str(folder / "open.ply"), "--unit", "mm", "--out", str(out)]) == 0
+    told = capsys.readouterr().out
+    assert "watertight   NO: the surface is open: 1 hole of more than 50 mm around, the largest 126 mm" in told
+    assert "volume       none" in told
+    assert "mass         none" in told
+    assert "not measured" in told
+    assert out.exists()
+
+
 def test_crossing_surface_is_shown_as_such(folder, capsys):
     rod = cylinder(20.0, 500.0, axis="x", n_segments=64)
     vertices = np.concatenate([rod.vertices, rod.vertices + np.array([100.0, 5.0, 5.0])])
