@@ -59,6 +59,7 @@ def trunk_sections(m: BodyMeasures, factors: Mapping[str, float]) -> Array:
     flat = cd - 0.034 * s / MODEL_STATURE * (1.0 - m.sex)  # without the breasts
     # Flesh fills the fork: the pelvis ends higher than the crotch, the more so the fuller the thighs (by eye).
     seat = (0.026 + 0.010 * m.sex) * m.thigh_girth / 0.363
+    seat = min(seat, m.buttock_height - m.crotch_height + 0.006 * s)
     crotch, hip, navel, rib, nipple = (
         m.crotch_height,
         m.buttock_height,

@@ -209,7 +209,7 @@ def _reach(
     start = np.clip(np.radians(REACH_START), limits[0] + 1e-3, limits[1] - 1e-3)
     found = least_squares(miss, start, bounds=tuple(limits), xtol=1e-9, max_nfev=200)
     off = float(np.abs(miss(found.x)[:3]).max() / 20.0)
-    if off > 0.03 * m.stature / 1.70:
+    if off > 0.03 * m.stature / 1.70 and not fixed:  # with an angle given, as near as it comes
         problem = f"the {word} hand stays {1e3 * off:.0f} mm from where it should lie"
         raise InputError("", "arms", problem, "give the arm's angles instead, or other measures")
     return bend(found.x)

@@ -326,7 +326,8 @@ def sample_grid(solid: Solid, cell: float, block: int = 16, thorough: bool = Fal
     middle = measure_field(solid, low + (corner + 0.5) * (block * cell))
     is_near = np.abs(middle) < 2.0 * half_diagonal
     if thorough:
-        first, last = low + corner * (block * cell), low + (corner + 1) * (block * cell)
+        margin = cell + 0.25 * REACH  # a cell reaches into the next block, and blends swell beyond the boxes
+        first, last = low + corner * (block * cell) - margin, low + (corner + 1) * (block * cell) + margin
         for leaf in list_leaves(solid):
             is_near |= (middle > 0.0) & ((first <= leaf.box[1]) & (last >= leaf.box[0])).all(axis=1)
     for b in np.nonzero(is_near)[0]:
