@@ -157,9 +157,10 @@ def _flow(sections: Sequence[Section]) -> tuple[list[list[Section]], float]:
 
 
 def _caption(letter: str, section: Section) -> str:
+    area = "open" if np.isnan(section.area) else f"{1e4 * section.area:.1f} cm2"
     return (
         f"{letter} at {1e3 * section.place:.0f} mm\n{1e3 * section.size[0]:.0f} x {1e3 * section.size[1]:.0f} mm, "
-        f"{1e4 * section.area:.1f} cm2\noutline {1e3 * section.length:.0f} mm"
+        f"{area}\noutline {1e3 * section.length:.0f} mm"
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import MappingProxyType
 
@@ -36,7 +36,7 @@ class Section:
     place: float
     outline: Array
     support: Array
-    area: float  # m2
+    area: float  # m2, NaN where the surface is not closed
     length: float  # m, of the outline
     size: tuple[float, float]  # m, breadth and height
 
@@ -97,6 +97,9 @@ def look_at(
         raise InputError(source, "", "the scene has a support and no body", "give a body")
     vertices, faces = drop_unused(body.vertices, body.faces[~is_support])
     surface = next(part.surface for part in body.parts if not part.is_support)
+    sections = _cut_across(source, vertices, faces, body, is_support, stations)
+    if fault:
+        sections = tuple(replace(section, area=np.nan) for section in sections)
     weight, origin = _find_density(source, density, material, surface)
     n_shells, _ = label_shells(sort_sides(faces))
     return Shown(
@@ -111,7 +114,7 @@ def look_at(
         crossings=count_self_crossings(vertices, faces)[0],
         density=weight,
         density_source=origin,
-        sections=_cut_across(source, vertices, faces, body, is_support, stations),
+        sections=sections,
         thickness=Thickness(np.inf, vertices[0], np.zeros(0), 0.0) if fault else measure_thickness(vertices, faces),
         spacing=near,
         spacing_source=said,
