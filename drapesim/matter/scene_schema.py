@@ -173,7 +173,7 @@ class PlacesFile(Table):
     region: list[RegionTable] = Field(default=[], description="named patches; where two meet, the later holds")
 
 
-BODIES = ("figure", "adult", "mesh", "sphere", "cylinder", "box", "ridge")
+BODIES = ("figure", "mesh", "adult", "sphere", "cylinder", "box", "ridge")
 
 
 class BodyTable(Table):
