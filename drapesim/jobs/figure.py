@@ -75,7 +75,7 @@ legs = "bent"              # or "straight"; the heels come down to the support
 # chest_girth = 960
 
 [angles_deg]               # joint angles that are known; they stand above arms and legs
-head_flexion = 8
+head_rotation = 10         # to the right
 # knee_flexion = 30        # both sides
 # "left ankle_flexion" = -20
 """

@@ -1,7 +1,7 @@
 """Attitudes by name: joint angles of a body that lies stiff or at ease, with its hands and legs laid in a usual way.
 
 How much each joint gives way at ease is by eye (`joint_ranges.AT_EASE`). Where something lies on something, angles are
-solved for: heels come down to the support, hands onto whatever lies under them.
+solved for: heels and head come down to the support, hands onto whatever lies under them.
 """
 
 from __future__ import annotations
@@ -64,9 +64,9 @@ def name_attitude(
 ) -> JointAngles:
     """Angles of the named attitude; ``given`` (degrees, names of ANGLE_NAMES) stand above it.
 
-    Hips are bent so that the heels come down to the height of the buttocks' back, unless their flexion is given or the
-    body does not lie on its back. Raises InputError where a hand does not reach its place, an angle has no such name
-    or lies outside its range.
+    Hips and neck are bent so that heels and head come down to the height of the buttocks' back, unless their flexion is
+    given or the body does not lie on its back. Raises InputError where a hand does not reach its place, an angle has
+    no such name or lies outside its range.
     """
     given = {} if given is None else given
     _check_ranges(given)
@@ -84,7 +84,9 @@ def name_attitude(
     if lie == "supine":
         for _, word in SIDES:
             if f"{word} hip_flexion" not in given:
-                degrees[f"{word} hip_flexion"] = _bring_heel_down(m, degrees, word)
+                degrees[f"{word} hip_flexion"] = _bring_down(m, degrees, f"{word} hip_flexion", f"{word} heel")
+        if "head_flexion" not in given:
+            degrees["head_flexion"] = _bring_down(m, degrees, "head_flexion", "back of head")
     angles = JointAngles.from_degrees(degrees)
     return angles if arms == "at sides" else _lay_hands(m, angles, lie, arms, given)
 
@@ -99,26 +101,26 @@ def _check_ranges(given: Mapping[str, float]) -> None:
             raise InputError("", name, problem, f"give {low:g} to {high:g}")
 
 
-def _bring_heel_down(m: BodyMeasures, degrees: Mapping[str, float], word: str) -> float:
-    """Hip flexion (degrees) at which the heel of a body on its back is as low as the buttocks; the nearest if none."""
-    low, high = RANGES["hip_flexion"]
-    tried = np.arange(low, high + 0.5, 0.5)
-    height = np.array([_heel_above(m, {**degrees, f"{word} hip_flexion": value}, word) for value in tried[::8]])
+def _bring_down(m: BodyMeasures, degrees: Mapping[str, float], joint: str, landmark: str) -> float:
+    """Flexion (degrees) at which a landmark of a body on its back is as low as its buttocks; the nearest if none."""
+    low, high = RANGES[joint.rsplit(" ", 1)[-1]]
+    tried = np.arange(low, high + 0.5, 4.0)
+    height = np.array([_height(m, {**degrees, joint: value}, landmark) for value in tried])
     signs = np.nonzero((height[:-1] < 0.0) & (height[1:] >= 0.0))[0]
     if len(signs) == 0:
-        return float(tried[::8][np.argmin(np.abs(height))])
-    a, b = tried[::8][signs[0]], tried[::8][signs[0] + 1]
+        return float(tried[np.argmin(np.abs(height))])
+    a, b = tried[signs[0]], tried[signs[0] + 1]
     for _ in range(12):
         middle = 0.5 * (a + b)
-        is_low = _heel_above(m, {**degrees, f"{word} hip_flexion": middle}, word) < 0.0
+        is_low = _height(m, {**degrees, joint: middle}, landmark) < 0.0
         a, b = (middle, b) if is_low else (a, middle)
     return float(0.5 * (a + b))
 
 
-def _heel_above(m: BodyMeasures, degrees: Mapping[str, float], word: str) -> float:
-    """Height (m) of the heel's back above the buttocks' back, in the pelvis' axes."""
+def _height(m: BodyMeasures, degrees: Mapping[str, float], landmark: str) -> float:
+    """Height (m) of a landmark above the buttocks' back, of a body on its back."""
     s = place_skeleton(m, JointAngles.from_degrees(dict(degrees)))
-    return float(s.landmark(f"{word} heel")[2] - s.joint(f"{word} hip")[2] + 0.46 * m.buttock_depth)
+    return float(s.landmark(landmark)[2] - s.joint("left hip")[2] + 0.46 * m.buttock_depth)
 
 
 def _lay_hands(m: BodyMeasures, angles: JointAngles, lie: Lie, arms: str, given: Mapping[str, float]) -> JointAngles:

@@ -17,11 +17,12 @@ BODY = find_measures(1.70, sex=0.5)
 
 @pytest.mark.parametrize("legs", ["straight", "bent"])
 @pytest.mark.parametrize("ease", ["stiff", "relaxed"])
-def test_heels_come_down_to_the_buttocks(legs, ease) -> None:
+def test_heels_and_head_come_down_to_the_buttocks(legs, ease) -> None:
     s = place_skeleton(BODY, name_attitude(BODY, ease=ease, legs=legs))
     back = s.joint("left hip")[2] - 0.46 * BODY.buttock_depth
     for side in ("left", "right"):
         assert s.landmark(f"{side} heel")[2] == pytest.approx(back, abs=2e-3)
+    assert s.landmark("back of head")[2] == pytest.approx(back, abs=2e-3)
     lifted = s.joint("left knee")[2] - s.joint("left hip")[2]
     assert lifted > 0.1 if legs == "bent" else abs(lifted) < 0.05
 

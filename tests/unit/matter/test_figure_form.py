@@ -19,7 +19,7 @@ def write(folder: Path, text: str) -> Path:
 def test_the_empty_form_reads(tmp_path: Path) -> None:
     form = read_figure(write(tmp_path, FORM))
     assert form.measures.stature == 1.70
-    assert form.angles.head_flexion == pytest.approx(np.radians(8))
+    assert form.angles.head_rotation == pytest.approx(np.radians(10))
     assert form.lie == "supine"
 
 
