@@ -7,6 +7,12 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from drapesim.front.attitude_command import add_attitude_command
+from drapesim.front.figure_command import add_figure_command
+from drapesim.front.places_command import add_places_command
+from drapesim.front.scan_command import add_scan_command
+from drapesim.front.show_command import add_show_command
+
 if TYPE_CHECKING:
     from drapesim.jobs.body import SliceBody
 
@@ -46,15 +52,23 @@ def add_body_command(commands: Any) -> None:
                         help="air behind a narrower way in is filled if it widens there (10)")  # fmt: skip
     slices.add_argument("--error-mm", type=float, default=0.5, metavar="D",
                         help="how far the light mesh may lie from the full one (0.5)")  # fmt: skip
+    slices.add_argument("--places", type=Path, metavar="FILE",
+                        help="landmarks and regions (see body places) to put on the skin and carry along")  # fmt: skip
     slices.add_argument("--force", action="store_true", help="replace the body file")
     slices.add_argument("--no-pictures", action="store_true", help="write the body file only")
     slices.add_argument("--quiet", action="store_true", help="show no progress")
     slices.set_defaults(command=command_slices)
+    add_scan_command(kinds)
+    add_figure_command(kinds)
+    add_places_command(kinds)
+    add_attitude_command(kinds)
+    add_show_command(kinds)
 
 
 def command_slices(options: argparse.Namespace) -> int:
     """Make the body, tell what was done, write it and its picture."""
     from drapesim.jobs.body import SliceSettings, check_out, make_body, write_body
+    from drapesim.jobs.places import place_file, read_given
 
     source = options.source
     out = options.out or Path("bodies") / f"{source.resolve().name.split('.')[0] or 'body'}.ply"
@@ -64,7 +78,8 @@ def command_slices(options: argparse.Namespace) -> int:
         spacing=spacing, first=options.first_slice, threshold=options.threshold,
         opening=1e-3 * options.opening_mm, pocket=1e-3 * options.pocket_mm, error=1e-3 * options.error_mm,
     )  # fmt: skip
-    made = make_body(source, settings, lambda words: None if options.quiet else print(words, file=sys.stderr))
+    places = read_given(options.places, out, options.force)
+    made = make_body(source, settings, lambda words: None if options.quiet else print(words, file=sys.stderr), places)
     print("\n".join(tell_body(made, settings.error)))
     write_body(out, made)
     written = [str(out)]
@@ -73,8 +88,12 @@ def command_slices(options: argparse.Namespace) -> int:
 
         draw_body_sheet(made, out.with_suffix(".png"))
         written.append(str(out.with_suffix(".png")))
+    if made.places:
+        written.append(str(place_file(out)))
     print(f"written: {', '.join(written)}")
     print(f'in a scene: [body] mesh = {{ file = "{out.name}", unit = "m", up = "z" }}')
+    if made.places:
+        print(f'            places = "{place_file(out).name}"')
     return 0
 
 
@@ -100,6 +119,7 @@ def tell_body(made: SliceBody, allowed: float) -> list[str]:
         rows.append(("left out", f"{made.specks} small shell{'' if made.specks == 1 else 's'} beside the body"))
     if made.crossings:
         rows.append(("NOTE", f"{made.crossings} pairs of triangles cross each other; try a smaller --error-mm"))
+    rows += [("places", words) for words in made.places]
     rows += [("note", words) for words in (*slices.notes, *skin.notes, *made.body.repairs)]
     return [f"{name:<12} {words}" for name, words in rows]
 

@@ -53,7 +53,7 @@ def draw_form(path: Path) -> Path:
         ("3  Bending: overhang", "face_up_mm, face_down_mm", _draw_overhang),
         ("3  Bending of a limp cloth: heart loop", "loop_mm, heights_mm", _draw_loop),
         ("4  Friction", "rises_mm, base_mm", _draw_incline),
-        ("5  Stretch", "gauge_mm, hung_g, lengths_mm", _draw_stretch),
+        ("5  Stretch", "width_mm, gauge_mm, hung_g, lengths_mm", _draw_stretch),
         ("6  Drape", "shadow_areas_cm2", _draw_drape),
     )
     for k, (title, keys, draw) in enumerate(panels):
@@ -239,8 +239,9 @@ def _draw_stretch(axes: Any) -> None:
         "Two pen marks on a strip 50 mm wide.\n"
         "Measure between them without weight,\n"
         "then with each weight, lightest first.\n"
-        "For shear: a strip cut on the bias, twice\n"
-        "as long as wide between its clamps."
+        "For shear: a strip cut on the bias, best\n"
+        "twice as long as wide; its length is\n"
+        "that between the clamps."
     )
     _say(axes, 53, 24, words)
 

@@ -85,15 +85,24 @@ def tell_fit(fitted: Fitted) -> list[str]:
         "The card was made from readings. Where one was read, the column "
         "for the card shows the reading, and the sentences here the value with which the computed cloth gives it back."
     ]
+    for side, (exact, *others) in fitted.reductions.items():
+        told = [f"{each.name}: {1e3 * each.bending_length:.4g} mm, rigidity {100 * each.off:+.2g} %" for each in others]
+        if told:
+            lines.append(
+                f"Bending length, {side}, by the {exact.name}: {1e3 * exact.bending_length:.4g} mm, which is used. "
+                f"By the handbooks, with how far the rigidity is off: {'; '.join(told)}."
+            )
     for change in fitted.changes:
         if change.key == "shear_rigidity":
             read, set_to = (f"{value:.4g} N/m per rad" for value in (change.read, change.set_to))
-            what = "Shear rigidity"
+            what = "Shear rigidity (clamps make a short piece look stiffer)"
         else:
             read, set_to = (f"{1e3 * value:.4g} mm" for value in (change.read, change.set_to))
             what = f"Bending length, {change.direction}"
         close = f"within {max(100.0 * abs(change.departure), 0.001):.1g} %"
         lines.append(f"{what}: {read} as read, set to {set_to}; the virtual test then gives the reading back {close}.")
+        if change.doubt:
+            lines.append(f"{change.doubt[:1].upper()}{change.doubt[1:]}.")
     return lines
 
 
@@ -115,7 +124,7 @@ def tabulate(results: Sequence[LabResult], card: FabricCard) -> str:
                 result.name, result.direction, reading.quantity, reading.unit, *map(figure, values),
                 figure(100.0 * error), bar, MET[reading.met], figure(1e3 * result.spacing),
                 figure(result.spacing_over_c), result.nodes, "no" if result.failures else "yes",
-                origin_of(card, reading.key), reading.note,
+                origin_of(card, reading), reading.note,
             ])  # fmt: skip
     return text.getvalue()
 
@@ -160,7 +169,7 @@ def _row(result: LabResult, reading: Reading, card: FabricCard) -> dict[str, str
         "bar": spell_bar(reading),
         "met": "UNSETTLED" if result.failures else MET[reading.met],
         "spacing": spell_spacing(result),
-        "origin": origin_of(card, reading.key),
+        "origin": origin_of(card, reading),
         "note": reading.note,
     }
 

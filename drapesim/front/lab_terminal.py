@@ -119,7 +119,7 @@ def lab_table(results: Sequence[LabResult], card: FabricCard) -> Table:
             word = "UNSETTLED" if result.failures else MET[reading.met]
             table.add_row(
                 test, reading.quantity, card_value, simulated, spell_error(reading), spell_bar(reading), word,
-                spell_spacing(result), origin_of(card, reading.key),
+                spell_spacing(result), origin_of(card, reading),
             )  # fmt: skip
     return table
 

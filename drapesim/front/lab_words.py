@@ -56,15 +56,15 @@ def spacing_over_length(card: FabricCard, spacing: float) -> float:
     return spacing / min(bending_length(card.areal_density, rigidity) for rigidity in (card.bend_warp, card.bend_weft))
 
 
-def origin_of(card: FabricCard, key: str) -> str:
+def origin_of(card: FabricCard, reading: Reading) -> str:
     """Status of the card's value, such as "measured" or "estimated"; empty where it states none."""
-    origin = card.provenance.get(key)
-    return "" if origin is None else origin.status
+    origin = card.provenance.get(reading.key)
+    return reading.status or ("" if origin is None else origin.status)
 
 
 def spell_spacing(result: LabResult) -> str:
     """Node spacing over the bending length of this test; "-" where none governs it."""
-    return f"{result.spacing_over_c:.3g}" if math.isfinite(result.spacing_over_c) else "-"
+    return f"{result.spacing_over_c:.4g}" if math.isfinite(result.spacing_over_c) else "-"
 
 
 def spell_summary(results: Sequence[LabResult]) -> tuple[bool, str]:

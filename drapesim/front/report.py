@@ -30,7 +30,7 @@ from drapesim.front.wording import (
 from drapesim.ground.files import write_text
 from drapesim.ground.units import bending_length, from_si
 from drapesim.matter.answers import Verdict
-from drapesim.matter.fabric import FabricCard
+from drapesim.matter.fabric import SIDES, FabricCard
 from drapesim.matter.marks import Claim
 
 if TYPE_CHECKING:
@@ -87,6 +87,7 @@ def render(run: Run, pictures: dict[str, str], missing: str) -> str:
         quality=spell_quality(run.certificate.spacing_over_c),
         summary=count_verdicts(run.verdicts),
         rows=[_mark_row(verdict, marks[verdict.mark].claim) for verdict in run.verdicts],
+        rubs=any(math.isfinite(v.hysteresis) for v in run.verdicts),
         shifts=[(v.mark, *spell_change(v.change), spell_source(v)) for v in run.verdicts if v.change is not None],
         checks=list_checks(run),
         fabric=list_fabric(run.fabric),
@@ -142,6 +143,7 @@ def _mark_row(verdict: Verdict, claim: Claim) -> dict[str, Any]:
         "gaps": [spell_mm(gap) for gap in (verdict.gap_min, verdict.gap_median, verdict.gap_max)],
         "share": spell_contact(verdict),
         "error": spell_mm(verdict.uncertainty),
+        "hysteresis": spell_mm(verdict.hysteresis) if math.isfinite(verdict.hysteresis) else "",
         "region": verdict.nearest_region or "-",
         "reason": verdict.reason,
         "place": "" if verdict.place is None else spell_place(verdict.place, verdict.reason),
@@ -219,6 +221,11 @@ def list_fabric(card: FabricCard) -> list[tuple[str, str, str, str]]:
         ("safe_strain_warp", f"{100 * card.safe_strain[0]:g} %"),
         ("safe_strain_weft", f"{100 * card.safe_strain[1]:g} %"),
         *((f"friction.{name}", f"{value:g}") for name, value in card.friction.items()),
+        *(
+            (f"bend_hysteresis_{side}", f"{from_si(moment, 'mN'):.3g} mN")
+            for side, moment in zip(SIDES, card.bend_hysteresis, strict=True)
+            if moment is not None
+        ),
     ]
     return [(name_card_value(key), value, *spell_origin(card.provenance.get(key))) for key, value in rows]
 
@@ -233,8 +240,10 @@ def describe_body(run: Run) -> list[str]:
         seen = body.vertices[np.unique(chosen)]
         low, high = seen.min(axis=0), seen.max(axis=0)
         size = " x ".join(f"{1e3 * edge:.0f}" for edge in high - low)
-        role = "support" if part.is_support else "body"
+        role = part.name if part.is_support else "body"
         lines.append(f"The {role}: {len(chosen)} triangles, {size} mm, surface {part.surface}.")
+    if any(part.is_support for part in body.parts):
+        lines.append("Body and support are rigid: the body's weight presses nothing in, a bed keeps the stated shape.")
     return [*lines, *body.repairs]
 
 

@@ -239,7 +239,7 @@ def verdict_table(verdicts: Sequence[Verdict]) -> Table:
     table.add_column("place claimed", overflow="fold")
     for v in verdicts:
         gaps = (spell_mm(gap, 2) for gap in (v.gap_min, v.gap_median, v.gap_max))
-        row = (v.mark, v.verdict, WORDS[v.meets], *gaps, _contact(v), spell_mm(v.uncertainty, 2), _place(v))
+        row = (v.mark, v.verdict, WORDS[v.meets], *gaps, _contact(v), _error(v), _place(v))
         table.add_row(*row)
     return table
 
@@ -248,12 +248,12 @@ def verdict_lines(verdicts: Sequence[Verdict]) -> list[str]:
     """What `verdict_table` tells, as text, for a terminal that is too narrow for the table."""
     lines = ["Marks (gaps with their numerical error; in brackets the contact for sure and at most)"]
     for v in verdicts:
-        least, middle, most, error = (spell_mm(d, 2) for d in (v.gap_min, v.gap_median, v.gap_max, v.uncertainty))
+        least, middle, most = (spell_mm(d, 2) for d in (v.gap_min, v.gap_median, v.gap_max))
         lines.append(f"{v.mark}: {v.verdict}; as claimed: {WORDS[v.meets]}")
         if NOT_MEASURED in (least, middle, most):
             lines.append(f"  gap {NOT_MEASURED}")
         else:
-            lines.append(f"  gap {least} to {most} mm, median {middle}, error {error}; contact {_contact(v)} %")
+            lines.append(f"  gap {least} to {most} mm, median {middle}, error {_error(v)}; contact {_contact(v)} %")
         if v.place is not None:
             lines.append(f"  place claimed: {_place(v)}")
     return lines
@@ -263,6 +263,11 @@ def change_lines(verdicts: Sequence[Verdict]) -> list[str]:
     """Where the numerical error comes from, and how each mark's figures change with the node spacing where measured."""
     measured = [v for v in verdicts if v.change is not None]
     lines = [f"Numerical error of the gaps: {'; '.join(dict.fromkeys(spell_source(v) for v in verdicts))}."]
+    if any(math.isfinite(v.hysteresis) for v in verdicts):
+        lines.append(
+            "With a plus: how far the cloth's bending hysteresis (2HB) may hold it off, by analogy with a free strip; "
+            "it counts in the verdicts."
+        )
     if measured:
         lines.append("Change from the wider spacing (gap min, median, max in mm; contact in points of per cent)")
     for v in measured:
@@ -276,6 +281,11 @@ def change_lines(verdicts: Sequence[Verdict]) -> list[str]:
 def _contact(verdict: Verdict) -> str:
     measured, span = spell_contact(verdict)
     return f"{measured} ({span})" if span else measured
+
+
+def _error(verdict: Verdict) -> str:
+    numerical = spell_mm(verdict.uncertainty, 2)
+    return f"{numerical} + {spell_mm(verdict.hysteresis, 2)}" if math.isfinite(verdict.hysteresis) else numerical
 
 
 def _place(verdict: Verdict) -> str:

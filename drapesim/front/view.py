@@ -276,8 +276,13 @@ def _grab(plotter: Any) -> Array:
     return np.asarray(Image.fromarray(drawn).reduce(GRAIN))
 
 
-def draw_body(vertices: Array, faces: Array, cameras: tuple[Camera, ...]) -> list[Shot] | None:
-    """A bare body (vertices (n, 3) m, faces (m, 3)), faces flat as they are, as each camera sees it; None as above."""
+def draw_body(
+    vertices: Array, faces: Array, cameras: tuple[Camera, ...], colours: Array | None = None
+) -> list[Shot] | None:
+    """A bare body (vertices (n, 3) m, faces (m, 3)), faces flat as they are, as each camera sees it; None as above.
+
+    ``colours`` (m, 3) in 0..1 of the faces; wood if left out.
+    """
     window = pick_window()
     if window is None:
         return None
@@ -289,7 +294,11 @@ def draw_body(vertices: Array, faces: Array, cameras: tuple[Camera, ...]) -> lis
         plotter.set_background("white")
         plotter.disable_anti_aliasing()
         mesh = pv.PolyData.from_regular_faces(vertices, faces)
-        plotter.add_mesh(mesh, color=WOOD, smooth_shading=False, ambient=0.3, diffuse=0.85, specular=0.0)
+        paint: dict[str, Any] = {"color": WOOD}
+        if colours is not None:
+            mesh.cell_data["colour"] = np.round(255 * colours).astype(np.uint8)
+            paint = {"scalars": "colour", "rgb": True}
+        plotter.add_mesh(mesh, **paint, smooth_shading=False, ambient=0.3, diffuse=0.85, specular=0.0)
         shots = []
         for camera in cameras:
             plotter.suppress_rendering = True
@@ -378,7 +387,7 @@ def set_picture(run: Run, camera: Camera, shot: Shot, scale: GapScale, path: Pat
     axes.set(xlim=(0, columns), ylim=(rows, 0))
     axes.axis("off")
     if camera.is_labelled:
-        at = shot.place(np.array([_middle(run, mark) for mark in run.marks]))
+        at = shot.place(np.array([_middle(run, mark) for mark in run.marks]).reshape(-1, 3))
         name_marks(axes, at, [mark.name for mark in run.marks], names, (columns, rows), bands / inch, 1.0 / inch)
     legend = figure.add_axes((0.012, (foot - 0.72) / height, 0.66, 0.62 / height))
     draw_gap_legend(legend, scale, usual_tolerance(run.marks))

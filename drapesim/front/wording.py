@@ -18,7 +18,8 @@ CARD_WORDS = MappingProxyType({
     "compression_ratio": "stiffness pushed over pulled", "shear_rigidity": "shear rigidity",
     "locking_angle": "locking angle", "bend_warp": "bending rigidity, warp", "bend_weft": "bending rigidity, weft",
     "bend_bias": "bending rigidity, bias", "safe_strain_warp": "safe extension, warp",
-    "safe_strain_weft": "safe extension, weft",
+    "safe_strain_weft": "safe extension, weft", "bend_hysteresis_warp": "bending hysteresis 2HB, warp",
+    "bend_hysteresis_weft": "bending hysteresis 2HB, weft",
 })  # fmt: skip
 """The fabric card's values as a reader would call them."""
 

@@ -28,6 +28,8 @@ from drapesim.ground.units import GRAVITY, bending_rigidity, to_si, weigh_area
 ASTM_PRINTED = 1.421e-5
 # Loads of the FAST extension test, N/m: 5, 20 and 100 gf/cm (from memory).
 FAST_LOADS = (to_si(5.0, "gf_cm"), to_si(20.0, "gf_cm"), to_si(100.0, "gf_cm"))
+# Length over breadth of its bias piece, 100 by 50 mm (from memory).
+FAST_SHAPE = 2.0
 # The heart loop of no weight is this share of its length high: Peirce's printed constant (from memory; exact 0.13386).
 PEIRCE_HEART = 0.1337
 

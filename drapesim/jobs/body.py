@@ -11,28 +11,19 @@ import numpy as np
 from drapesim import __version__
 from drapesim.ground.files import write_bytes
 from drapesim.ground.outcome import InputError
+from drapesim.jobs.places import carry_held, hold_places, place_file, write_places
 from drapesim.jobs.run import make_folder
-from drapesim.matter.body import Body, BodyPart, check_body, enclosed_volume
-from drapesim.matter.body_repair import repair_mesh
-from drapesim.matter.slices import Slices, need
+from drapesim.jobs.thinning import as_body, thin_out_within
+from drapesim.matter.body import Body, enclosed_volume
+from drapesim.matter.landmarks import follow
+from drapesim.matter.regions import Places
+from drapesim.matter.slices import FROM_PATIENT, Slices, need
 from drapesim.matter.slices_files import Ending, read_slices
-from drapesim.matter.slices_mesh import (
-    MOST_VOLUME_CHANGE,
-    find_distances,
-    keep_largest,
-    smooth_skin,
-    spell_ply,
-    thin_out,
-)
+from drapesim.matter.slices_mesh import MOST_VOLUME_CHANGE, keep_largest, smooth_skin, spell_ply
 from drapesim.matter.slices_skin import Skin, cut_skin, find_skin, find_threshold
-from drapesim.settling.exact import count_self_crossings
 
 Array = np.ndarray
 Say = Callable[[str], None]
-
-LEAST_FACES = 200
-SHARES = (0.25, 0.5, 0.7, 0.85)  # of the faces that a step leaves, each as often as it does
-NEARBY = (1.0, 1.03, 1.07)
 
 
 @dataclass(frozen=True)
@@ -74,10 +65,17 @@ class SliceBody:
     faces_before: int
     error: float
     crossings: int
+    places: tuple[str, ...] = ()  # one line on what each step did to the landmarks and regions that were given
 
 
-def make_body(source: Path, settings: SliceSettings, say: Say = lambda _: None) -> SliceBody:
-    """The skin in the slices at ``source``. Raises InputError where they cannot be read or hold no closed body."""
+def make_body(
+    source: Path, settings: SliceSettings, say: Say = lambda _: None, places: Places | None = None
+) -> SliceBody:
+    """The skin in the slices at ``source``, with ``places`` if given; their landmarks are held to the surface as it is
+    first cut and carried through smoothing and thinning out.
+
+    Raises InputError where the slices cannot be read or hold no closed body, or a landmark lies off the skin.
+    """
     need("fast_simplification", source, "thinning out")
     say("reading the slices")
     slices = read_slices(source, settings.spacing, settings.first)
@@ -89,14 +87,23 @@ def make_body(source: Path, settings: SliceSettings, say: Say = lambda _: None) 
         vertices, faces, specks = keep_largest(*cut_skin(slices, skin))
     except InputError as fault:  # say which volume it was
         raise InputError(source, fault.where, fault.problem, fault.remedy) from fault
+    turn = FROM_PATIENT.T if places is not None and places.in_patient else np.eye(3)
+    held = None if places is None else hold_places(places, turn, vertices, faces)
     smooth, change = smooth_skin(vertices, faces)
     if abs(change) > MOST_VOLUME_CHANGE:
         problem = f"smoothing changes the volume by {100 * change:.2f} %, more than {100 * MOST_VOLUME_CHANGE:g} %"
         raise InputError(source, "", problem, "the body is too small for its voxels; use a finer series")
     moved = float(np.sqrt(((smooth - vertices) ** 2).sum(axis=1).max()))
-    whole = _as_body(smooth, faces, source)
+    whole = as_body(smooth, faces, source)
     say(f"thinning out {len(whole.faces)} triangles")
-    body, error = _thin_out_within(whole, settings.error, source)
+    thinned = thin_out_within(whole, settings.error, source)
+    body, error = thinned.body, thinned.error
+    told: tuple[str, ...] = ()
+    if places is not None and held is not None:
+        first, then = (follow(held, corners, faces) for corners in (vertices, smooth))
+        by_smoothing = max((float(np.linalg.norm(then[name] - first[name])) for name in held.names), default=0.0)
+        body, notes = carry_held(places, turn, held, then, body, max(2.0 * error, 1e-3), source)
+        told = (f"moved by at most {1e3 * by_smoothing:.2f} mm in smoothing", *notes)
     return SliceBody(
         slices=slices,
         skin=skin,
@@ -107,51 +114,9 @@ def make_body(source: Path, settings: SliceSettings, say: Say = lambda _: None) 
         specks=specks,
         faces_before=len(faces),
         error=error,
-        crossings=count_self_crossings(body.vertices, body.faces)[0],
+        crossings=thinned.crossings,
+        places=told,
     )
-
-
-def _as_body(vertices: Array, faces: Array, source: Path) -> Body:
-    """One closed part, checked; `InputError` where the surface is not closed."""
-    vertices, faces, repairs = repair_mesh(vertices, faces, str(source))
-    part = np.zeros(len(faces), dtype=np.int32)
-    region = np.full(len(faces), -1, dtype=np.int32)
-    vertices = np.ascontiguousarray(vertices, dtype=np.float64)
-    return check_body(Body(vertices, faces, part, (BodyPart("body", ""),), region, repairs=repairs))
-
-
-def _thin_out_within(whole: Body, allowed: float, source: Path) -> tuple[Body, float]:
-    """The lightest mesh found that stays closed and nowhere farther than ``allowed`` (m) from ``whole``.
-
-    Thinned out step by step, each from the last good one: the first steps cost most, and starting over would repeat
-    them. The distance is always measured from ``whole``: corners, edge middles and face middles there, corners back.
-    """
-    best, best_error = whole, 0.0
-    for share in SHARES:
-        while int(share * len(best.faces)) >= LEAST_FACES:
-            thin = _thin_out_closed(best, int(share * len(best.faces)), source)
-            if thin is None or len(thin.faces) >= len(best.faces):
-                break
-            corner = thin.vertices[thin.faces]
-            middle = 0.5 * (corner + np.roll(corner, 1, axis=1)).reshape(-1, 3)
-            points = np.concatenate([thin.vertices, corner.mean(axis=1), middle])
-            error = float(find_distances(points, whole.vertices, whole.faces).max())
-            if error <= allowed:
-                error = max(error, float(find_distances(whole.vertices, thin.vertices, thin.faces).max()))
-            if error > allowed:
-                break
-            best, best_error = thin, error
-    return best, best_error
-
-
-def _thin_out_closed(whole: Body, count: int, source: Path) -> Body | None:
-    """About ``count`` faces, or a few more where two of them would meet in one edge; None if they still do."""
-    for factor in NEARBY:
-        try:
-            return _as_body(*thin_out(whole.vertices, whole.faces, int(count * factor)), source)
-        except InputError:  # not closed any more: by chance, or because it has become too coarse
-            continue
-    return None
 
 
 def check_out(out: Path, force: bool, with_picture: bool = True) -> None:
@@ -171,3 +136,5 @@ def write_body(out: Path, made: SliceBody) -> None:
         "unit metre; head +x, left -y, front +z; nothing that names a person is kept, but a face can be known",
     )
     write_bytes(out, spell_ply(made.body.vertices, made.body.faces, comments))
+    if made.places:
+        write_places(place_file(out), made.body, out)

@@ -19,6 +19,7 @@ import numpy as np
 from drapesim import __version__
 from drapesim.ground.files import hash_bytes, remove_parts, write_text
 from drapesim.ground.outcome import InputError
+from drapesim.judging.hysteresis import carry
 from drapesim.judging.spacing import CoarserLay
 from drapesim.judging.verdicts import judge_marks
 from drapesim.matter.answers import PlaceCheck, SpacingChange, Verdict
@@ -89,9 +90,13 @@ def run_scene(
     report.tell("measuring contact")
     field = prepare_body(scene.body)
     record = record_contact(lattice, scene.fabric, settled.x, settled.contact_force, field)
+    resting = (settled.contact_force != 0.0).any(axis=1)
+    record = replace(record, hysteresis=carry(lattice, scene.fabric, resting))
     report.tell("judging marks")
     wider = [CoarserLay(other.lattice, other.x, other.certificate.settled) for other in coarser]
-    verdicts = judge_marks(scene.marks, lattice, settled.x, field, scene.fabric, settled.certificate, wider)
+    verdicts = judge_marks(
+        scene.marks, lattice, settled.x, field, scene.fabric, settled.certificate, wider, record.hysteresis
+    )
     run = gather_run(plan, settled, record, verdicts, spell_refined(plan.lattice, coarser))
     report.tell("writing")
     write_text(out / MARKS_FILE, table_marks(run.verdicts))
@@ -239,6 +244,7 @@ COLUMNS = (
     "nearest_region", "place", "belongs", "share_on_place_sure_percent", "share_on_place_percent",
     "share_on_place_possible_percent", "offset_body_mm", "offset_cloth_mm", "place_reason", "uncertainty_source",
     "gap_min_change_mm", "gap_median_change_mm", "gap_max_change_mm", "contact_share_change_percent", "observed_order",
+    "hysteresis_mm",
 )  # fmt: skip
 WORDS = {True: "yes", False: "no", None: "undecided"}
 
@@ -255,7 +261,7 @@ def table_marks(verdicts: Sequence[Verdict]) -> str:
         row += [*[_scaled(share, 100.0) for share in shares], _scaled(v.uncertainty), v.nearest_region]
         row += [""] * 8 if v.place is None else _row_of_place(v.place)
         row += ["estimated from curvature", *[""] * 5] if v.change is None else _row_of_change(v.change)
-        rows.writerow(row)
+        rows.writerow([*row, _scaled(v.hysteresis)])
     return text.getvalue()
 
 

@@ -1,7 +1,7 @@
 """Hysteresis: how far friction between yarns lets the resting cloth be from where the elastic one rests.
 
 The lattice is elastic and has one rest shape; a cloth whose bending has hysteresis has a band of them. The band is told
-point by point here, as an uncertainty of the gap, from the card's 2HB. The contact record does not hold it yet.
+point by point here, as an uncertainty of the gap, from the card's 2HB.
 """
 
 from __future__ import annotations
@@ -23,10 +23,8 @@ Array = np.ndarray
 LENGTHS = (0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0, LONGEST)  # in bending lengths
 
 
-def carry(
-    lattice: Lattice, card: FabricCard, touching: Array, hysteresis: tuple[float | None, float | None]
-) -> Array | None:
-    """(n,) m: by how much the gap of each node may differ through the card's bending hysteresis 2HB (N; warp, weft).
+def carry(lattice: Lattice, card: FabricCard, touching: Array) -> Array | None:
+    """(n,) m: by how much the gap of each node may differ through the card's bending hysteresis 2HB.
 
     ``touching`` (n,) bool: nodes that rest on something. None where neither 2HB is known.
 
@@ -39,7 +37,7 @@ def carry(
     """
     shifts = [
         _shift(distance_along(lattice, touching), card.areal_density, rigidity, moment)
-        for rigidity, moment in zip((card.bend_warp, card.bend_weft), hysteresis, strict=True)
+        for rigidity, moment in zip((card.bend_warp, card.bend_weft), card.bend_hysteresis, strict=True)
         if moment is not None
     ]
     return np.max(shifts, axis=0) if shifts else None
@@ -72,7 +70,7 @@ def _shift(distance: Array, areal_density: float, rigidity: float, moment: float
     """(n,) m for strips as long as ``distance`` (n,) m, of 2HB = ``moment`` (N)."""
     c = bending_length(areal_density, rigidity)
     friction = min(0.5 * moment / (weigh_area(areal_density) * c**2), MOST)
-    table = np.array([0.0, *_half_widths(round(friction, 4))])
+    table = np.array([0.0, *_half_widths(friction)])
     return c * np.interp(np.minimum(distance / c, LONGEST), [0.0, *LENGTHS], table)
 
 

@@ -6,6 +6,7 @@ One lay can show that a mark touches. It cannot show that none would: that takes
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -28,7 +29,7 @@ from drapesim.matter.body import Body
 from drapesim.matter.fabric import FabricCard
 from drapesim.matter.marks import PLACE_CLAIMS, Claim, Mark
 from drapesim.matter.sheet import Lattice
-from drapesim.matter.surface import link_strain_peaks, sample_sheet
+from drapesim.matter.surface import link_strain_peaks, sample_nodes, sample_sheet
 from drapesim.mechanics.body_contact import BodyField, prepare_body
 from drapesim.settling.certificate import Certificate
 from drapesim.settling.contact_record import GapReading, measure_gap
@@ -47,6 +48,7 @@ class MarkReading:
     """What is measured at one mark's samples: gap and error (s,) m, weight (s,) summing to 1, facing, point, face.
 
     surely_facing, perhaps_facing (s,) bool: does the inner side face the body at every spacing measured, at any?
+    hysteresis (s,) m: the part of the error that is the cloth's, the rest being numerical; None where it is not known.
     """
 
     weight: Array
@@ -57,6 +59,7 @@ class MarkReading:
     face: Array
     surely_facing: Array
     perhaps_facing: Array
+    hysteresis: Array | None = None
 
     def shares(self, tolerance: float) -> tuple[float, float, float]:
         """Share of the mark's area whose inner side faces the body within ``tolerance`` (m): sure, measured, possible.
@@ -78,6 +81,7 @@ def judge_marks(
     fabric: FabricCard,
     certificate: Certificate,
     coarser: Sequence[CoarserLay] = (),
+    hysteresis: Array | None = None,
 ) -> tuple[Verdict, ...]:
     """The verdict of one lay, with the sheet's nodes at ``x`` (n, 3) m, on each mark, in order.
 
@@ -89,6 +93,9 @@ def judge_marks(
     ``coarser``: the same sheet settled at wider spacings, the widest first. If there are any, the error of a gap is
     measured by its change from the next wider spacing (`compare_spacings`), else estimated from the curvature between
     nodes (`chord_error`).
+
+    ``hysteresis`` (n,) m: what the cloth's bending hysteresis may make of each node's gap (`hysteresis.carry`). It
+    counts beside that error in all that is decided, and is told by itself.
     """
     if not marks:
         return ()
@@ -119,7 +126,9 @@ def judge_marks(
             off, change = measured.error, measured.figures
             sure, perhaps = measured.surely_facing, measured.perhaps_facing
         error = estimate_error(certificate, off)
-        reading = MarkReading(weight, found.gap, error, found.facing, found.point, found.face, sure, perhaps)
+        rub = None if hysteresis is None else sample_nodes(lattice, hysteresis, uv)
+        whole = error if rub is None else error + rub
+        reading = MarkReading(weight, found.gap, whole, found.facing, found.point, found.face, sure, perhaps, rub)
         obstacle = _find_obstacle(certificate, over, len(uv)) or rough
         place = None
         if claim.kind in PLACE_CLAIMS and figure is not None and ground is not None and regions is not None and len(uv):
@@ -258,13 +267,18 @@ def _judge(
     if not len(reading.gap):
         nothing = (nan, nan, nan, nan, nan, nan)
         return Verdict(mark.name, mark.kind, mark.claim.kind, UNDECIDED, obstacle, *nothing, nan, place, "")
-    error = weighted_quantile(reading.error, reading.weight, COVERED)
+    error = numerical = weighted_quantile(reading.error, reading.weight, COVERED)
+    rub = math.nan
+    if reading.hysteresis is not None:
+        numerical = weighted_quantile(reading.error - reading.hysteresis, reading.weight, COVERED)
+        rub = weighted_quantile(reading.hysteresis, reading.weight, COVERED)
     gaps = (float(reading.gap.min()), weighted_quantile(reading.gap, reading.weight, 0.5), float(reading.gap.max()))
     shares = reading.shares(mark.claim.tolerance)
     verdict = UNDECIDED if obstacle else decide(mark.claim, reading)
     region = "" if figure is None else name_region(reading.weight, reading.face, figure.body)
-    reason = obstacle or say_why(verdict, mark.claim, gaps, shares, error, region, len(reading.gap) == 1)
-    return Verdict(mark.name, mark.kind, mark.claim.kind, verdict, reason, *gaps, *shares, error, place, region, change)
+    reason = obstacle or say_why(verdict, mark.claim, gaps, shares, error, region, len(reading.gap) == 1, rub)
+    given = (*gaps, *shares, numerical, place, region, change, rub)
+    return Verdict(mark.name, mark.kind, mark.claim.kind, verdict, reason, *given)
 
 
 def say_why(
@@ -275,10 +289,12 @@ def say_why(
     error: float,
     region: str,
     is_point: bool,
+    hysteresis: float = math.nan,
 ) -> str:
     """One sentence with the figures that carried the verdict, lengths in mm.
 
-    ``shares``: of the mark's area within the tolerance for sure, as measured, and possibly.
+    ``shares``: of the mark's area within the tolerance for sure, as measured, and possibly. ``error``: all of it, of
+    which the cloth's ``hysteresis`` is told where it is known.
     """
     if not np.isfinite(gaps[0]):
         return "There is no body in the scene that the mark could touch."
@@ -291,6 +307,9 @@ def say_why(
     low, high = spell_mm(gaps[0]), spell_mm(gaps[2])
     span = f"gap {low} mm" if low == high else f"gap {low} to {high} mm"
     give = f"give or take {spell_mm(error)} mm" if error >= 5e-5 else "give or take less than 0.1 mm"
+    kind = "numerical uncertainty"
+    if hysteresis >= 5e-5:
+        give, kind = f"{give}, {spell_mm(hysteresis)} of it the cloth's hysteresis", "uncertainty"
     if verdict == NATURAL:
         return f"With nothing pressing, {whole} lies within {tolerance} of the body{at}{granted}: {span}, {give}."
     if verdict == PARTLY:
@@ -298,8 +317,8 @@ def say_why(
         return f"Only {whole} lies within {tolerance} of the body{at}{granted}; {need}: {span}, {give}."
     if verdict == UNDECIDED:
         return (
-            f"The tolerance of {tolerance} lies inside the numerical uncertainty{at}: {whole} lies within it{granted}; "
-            f"{span}, {give}; a finer spacing may decide it."
+            f"The tolerance of {tolerance} lies inside the {kind}{at}: {whole} lies within it{granted}; {span}, {give}"
+            f"{'; a finer spacing may decide it' if kind.startswith('numerical') else ''}."
         )
     if verdict == CLEAR and claim.kind == "lies_clear" and possible > 0.5:
         return f"All but {possible:.0f} % of it stays away from the body{at}: {span}, {give}."

@@ -5,6 +5,7 @@ The judging floor gives them; the record lives down here because the archive, be
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 NATURAL = "touches naturally"
@@ -75,10 +76,11 @@ class Verdict:
     contact_share_sure: float  # of the mark's area, that side to the body: gap <= tolerance - each gap's error
     contact_share_measured: float  # gap <= tolerance
     contact_share_possible: float  # gap <= tolerance + each gap's error
-    uncertainty: float  # m, numerical; see ``change``
+    uncertainty: float  # m, numerical; see ``change``; the shares count ``hysteresis`` besides
     place: PlaceCheck | None
     nearest_region: str
     change: SpacingChange | None = None  # what the uncertainty was measured by; None: estimated from curvature
+    hysteresis: float = math.nan  # m, what friction between yarns may make of a gap; nan: the card does not give it
 
     @property
     def meets(self) -> bool | None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -12,7 +11,8 @@ from typing import Literal
 import numpy as np
 
 from drapesim.ground.outcome import InputError
-from drapesim.matter.body_repair import count_sides, repair_mesh
+from drapesim.matter.body_repair import BLOCK, count_sides, repair_mesh
+from drapesim.matter.mesh_files import read_triangles
 
 Array = np.ndarray
 Triple = tuple[float, float, float]
@@ -87,8 +87,11 @@ def check_body(body: Body) -> Body:
 
 def enclosed_volume(vertices: Array, faces: Array) -> float:
     """Signed volume, m3, by the divergence theorem; positive when the normals point outward."""
-    a, b, c = (vertices[faces[:, k]] for k in range(3))
-    return float(np.einsum("ij,ij->", a, np.cross(b, c)) / 6.0)
+    total = 0.0
+    for start in range(0, len(faces), BLOCK):
+        a, b, c = (vertices[faces[start : start + BLOCK, k]] for k in range(3))
+        total += float(np.einsum("ij,ij->", a, np.cross(b, c)))
+    return total / 6.0
 
 
 def _shell(vertices: Array, faces: Array, surface: str, name: str = "body", is_support: bool = False) -> Body:
@@ -283,9 +286,7 @@ def rest_on(body: Body, z: float = 0.0) -> Body:
 
 UNITS = MappingProxyType({"um": 1e-6, "mm": 1e-3, "cm": 1e-2, "m": 1.0, "in": 0.0254, "ft": 0.3048})
 GUESSED = ("mm", "cm", "m", "in")
-KINDS = (".ply", ".stl", ".obj", ".glb")
 PERSON = (1.0, 2.4)  # m, longest extent of a figure for which a unit may be guessed; no two units fit one number
-MOST_FACES = 20_000_000
 MOST_EXTENT = 20.0  # m
 LENGTH_TOLERANCE = 0.02  # of the stated length
 # Rows: the file's axes that become x, y and z, with sign; all are rotations.
@@ -312,18 +313,27 @@ def load_body(
 
     Raises InputError for a file that is missing, of another kind, broken, or beyond repair.
     """
-    vertices, faces = _read_triangles(Path(path))
-    is_glb = Path(path).suffix.lower() == ".glb"
+    vertices, faces, notes = read_surface(path, unit, up, stated_length_m)
+    vertices, faces, repairs = repair_mesh(vertices, faces, str(path))
+    return check_body(replace(_shell(vertices, faces, surface), landmarks=MappingProxyType({}),
+                              repairs=(*notes, *repairs)))  # fmt: skip
+
+
+def read_surface(
+    path: str | Path, unit: str | None = None, up: str | None = None, stated_length_m: float | None = None
+) -> tuple[Array, Array, tuple[str, ...]]:
+    """A scan as it is: vertices (n, 3) m with z up, faces (m, 3) int32, and what was guessed; see `load_body`."""
+    vertices, faces = read_triangles(Path(path))
     rotation = find_upright(path, up)
     extent = float((vertices.max(axis=0) - vertices.min(axis=0)).max())
-    notes = []
-    if unit is None and is_glb:
+    notes: tuple[str, ...] = ()
+    if unit is None and Path(path).suffix.lower() == ".glb":
         unit = "m"
     elif unit is None:
         unit = _guess_unit(path, extent)
-        notes.append(
+        notes = (
             f"The unit was not stated and was guessed to be {unit}, which makes the longest extent "
-            f"{extent * UNITS[unit]:.3f} m."
+            f"{extent * UNITS[unit]:.3f} m.",
         )
     if unit not in UNITS:
         raise InputError(path, "unit", f'"{unit}" is no unit', f"give one of {', '.join(UNITS)}")
@@ -331,13 +341,17 @@ def load_body(
     if stated_length_m is not None and abs(length - stated_length_m) > LENGTH_TOLERANCE * stated_length_m:
         problem = f"the longest extent is {length:.3f} m, but {stated_length_m:.3f} m was stated"
         raise InputError(path, "length", problem, "check the unit and the stated length; they may differ by 2%")
-    if length > MOST_EXTENT:
+    check_extent(path, length)
+    vertices = vertices @ rotation.T
+    vertices *= UNITS[unit]
+    return vertices, faces, notes
+
+
+def check_extent(path: str | Path, length: float) -> None:
+    """`InputError` where a body of this longest extent (m) is surely in another unit."""
+    if not 0.0 < length <= MOST_EXTENT:
         problem = f"the longest extent is {length:.4g} m, and at most {MOST_EXTENT:g} m is taken"
         raise InputError(path, "unit", problem, "check the unit")
-    vertices = (vertices * UNITS[unit]) @ rotation.T
-    vertices, faces, repairs = repair_mesh(vertices, faces, str(path))
-    return check_body(replace(_shell(vertices, faces, surface), landmarks=MappingProxyType({}),
-                              repairs=(*notes, *repairs)))  # fmt: skip
 
 
 def find_upright(path: str | Path, up: str | None) -> Array:
@@ -354,51 +368,3 @@ def _guess_unit(path: str | Path, extent: float) -> str:
             return unit
     problem = f"the unit is not stated, and a longest extent of {extent:.4g} is the size of a person in no unit"
     raise InputError(path, "unit", problem, f"state one of {', '.join(UNITS)}")
-
-
-def _read_triangles(path: Path) -> tuple[Array, Array]:
-    """Vertices (n, 3) float64 and faces (m, 3) int64 as the file has them."""
-    if path.suffix.lower() not in KINDS:
-        problem = f'a mesh file of kind "{path.suffix}" is not read'
-        raise InputError(path, "", problem, f"give one of {', '.join(KINDS)}")
-    if not path.is_file():
-        raise InputError(path, "", "there is no such file", "give the path of a mesh file")
-    _check_announced(path)
-    import trimesh
-
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            mesh = trimesh.load(str(path), process=False, force="mesh", skip_materials=True)
-        vertices = np.array(getattr(mesh, "vertices", ()), dtype=np.float64).reshape(-1, 3)
-        faces = np.array(getattr(mesh, "faces", ()), dtype=np.int64).reshape(-1, 3)
-    except Exception as fault:  # the reader raises whatever a broken file leads it to
-        problem = f"the file cannot be read as a mesh ({type(fault).__name__})"
-        raise InputError(path, "", problem, "export it anew") from fault
-    if len(vertices) == 0 or len(faces) == 0:
-        problem = f"the file holds {len(vertices)} vertices and {len(faces)} faces"
-        raise InputError(path, "", problem, "export a surface of triangles, not points or an empty scene")
-    if len(faces) > MOST_FACES:
-        raise InputError(path, "", f"{len(faces)} faces, and at most {MOST_FACES} are taken", "thin the mesh out first")
-    n_bad = int((~np.isfinite(vertices).all(axis=1)).sum())
-    if n_bad:
-        raise InputError(path, "", f"{n_bad} of {len(vertices)} vertices are not finite numbers", "export it anew")
-    if faces.min() < 0 or faces.max() >= len(vertices):
-        raise InputError(path, "", f"a face names vertex {faces.max()} of {len(vertices)}", "export it anew")
-    return vertices, faces
-
-
-def _check_announced(path: Path) -> None:
-    """Refuse a PLY whose header announces more than its bytes can hold, before anybody makes room for it."""
-    size = path.stat().st_size
-    if size == 0:
-        raise InputError(path, "", "the file is empty", "export it anew")
-    if path.suffix.lower() != ".ply":
-        return
-    with path.open("rb") as stream:
-        head = stream.read(4096).split(b"end_header")[0]
-    for line in head.splitlines():
-        words = line.split()
-        if len(words) == 3 and words[0] == b"element" and words[2].isdigit() and int(words[2]) > size:
-            problem = f"the header announces {int(words[2])} of {words[1].decode('ascii', 'replace')} in {size} bytes"
-            raise InputError(path, "", problem, "the file is cut short or broken; export it anew")

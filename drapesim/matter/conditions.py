@@ -2,7 +2,8 @@
 
 Two sorts. For some kinds a published figure exists and stands here with its source; the others are plain switches to
 see how much it matters: whoever uses one gives the factor, and it is labelled an assumption. Either way what a factor
-has touched is no longer as measured, and is flagged as estimated from there on.
+has touched is no longer as measured, and is flagged as estimated from there on. Bending hysteresis goes with bending,
+so that the curvature which friction between yarns can hold stays as it was: an assumption, no source.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ CONDITION = "condition-"  # begins the rule of a value that a condition has chan
 
 # what a condition may scale -> the fields of the card
 FIELDS: Mapping[str, tuple[str, ...]] = MappingProxyType({
-    "bending": ("bend_warp", "bend_weft", "bend_bias"),
+    "bending": ("bend_warp", "bend_weft", "bend_bias", "bend_hysteresis_warp", "bend_hysteresis_weft"),
     "tension": ("warp_curve", "weft_curve"),  # at the same extension
     "shear": ("shear_rigidity",),
     "safe extension": ("safe_strain_warp", "safe_strain_weft"),
@@ -113,10 +114,12 @@ def _apply(card: FabricCard, condition: Condition) -> FabricCard:
     for name in touched:
         if name.endswith("_curve"):
             changes[name] = getattr(card, name) * [1.0, factor]
-        elif not name.startswith("safe_strain"):
+        elif not name.startswith(("safe_strain", "bend_hysteresis")):
             changes[name] = getattr(card, name) * factor
     if "safe extension" in condition.scales:
         changes["safe_strain"] = (card.safe_strain[0] * factor, card.safe_strain[1] * factor)
+    if "bending" in condition.scales:
+        changes["bend_hysteresis"] = tuple(rub if rub is None else rub * factor for rub in card.bend_hysteresis)
     origins = dict(card.provenance)
     for name in touched:
         if name in origins:

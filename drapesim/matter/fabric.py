@@ -69,8 +69,10 @@ class FabricCard:
     ``bend_*`` are bending rigidities per width, N m; ``bend_bias`` is that at 45 degrees.
     ``friction`` maps a surface name to the static coefficient against it; "itself" is the cloth on itself.
     ``safe_strain`` (warp, weft) is the extension that must not be exceeded.
-    ``provenance`` is keyed by field name; ``safe_strain_warp``, ``safe_strain_weft`` and ``friction.<surface>``
-    have an entry each.
+    ``bend_hysteresis`` (warp, weft) is 2HB, N, None where it is not known: the sheet is computed without it, and how
+    far it may hold a gap off is told as an uncertainty.
+    ``provenance`` is keyed by field name; ``safe_strain_warp``, ``safe_strain_weft``, ``friction.<surface>`` and, where
+    known, ``bend_hysteresis_warp`` and ``bend_hysteresis_weft`` have an entry each.
     """
 
     name: str
@@ -86,6 +88,7 @@ class FabricCard:
     friction: Mapping[str, float]
     compression_ratio: float = 1.0
     safe_strain: tuple[float, float] = (0.03, 0.03)
+    bend_hysteresis: tuple[float | None, float | None] = (None, None)
     provenance: Mapping[str, Provenance] = field(default_factory=lambda: MappingProxyType({}))
 
     @property
@@ -113,9 +116,8 @@ class DrapeReading:
 class Cloth:
     """A whole card: what is computed with, and what is only told or held against virtual tests.
 
-    bend_hysteresis: 2HB [N] along warp and weft, shear_hysteresis: 2HG [N/m], read at shear_hysteresis_angle [rad];
-    None where the card does not say. threads: per metre along warp and weft. provenance: of what ``card`` has no
-    field for (``bend_hysteresis_warp``, ``bend_hysteresis_weft``, ``shear_hysteresis``, ``drape``).
+    shear_hysteresis: 2HG [N/m], read at shear_hysteresis_angle [rad]; None where the card does not say. threads: per
+    metre along warp and weft. provenance: of what ``card`` has no field for (``shear_hysteresis``, ``drape``).
     conditions: those the card itself states, in force in ``card``.
     """
 
@@ -124,7 +126,6 @@ class Cloth:
     description: str = ""
     weave: str = ""
     threads: tuple[float | None, float | None] = (None, None)
-    bend_hysteresis: tuple[float | None, float | None] = (None, None)
     shear_hysteresis: float | None = None
     shear_hysteresis_angle: float | None = None
     drape: DrapeReading | None = None
@@ -156,17 +157,16 @@ def parse_cloth(document: Document) -> Cloth:
     from drapesim.matter.card_schema import CardFile
     from drapesim.matter.door import check
 
+    if "weight" in document.data and "areal_density" not in document.data:
+        problem = "this is a form of lab readings and no fabric card"
+        raise InputError(document.path, "", problem, "make a card of it with drapesim lab --fit")
     file = check(CardFile, document)
     conditions = tuple(
         check_condition(document, ("condition", number), entry.kind, entry.factor, entry.because)
         for number, entry in enumerate(file.condition)
     )
     told: dict[str, Provenance] = {}
-    bend, shear = [], None
-    for side, entry in ((side, getattr(file.bending_hysteresis, side)) for side in SIDES):
-        bend.append(None if entry is None else _value(entry))
-        if entry is not None:
-            told[f"bend_hysteresis_{side}"] = _origin(entry)
+    shear = None
     if file.shear_hysteresis is not None:
         shear, told["shear_hysteresis"] = _value(file.shear_hysteresis), _origin(file.shear_hysteresis)
     drape = None
@@ -184,7 +184,6 @@ def parse_cloth(document: Document) -> Cloth:
         description=file.description,
         weave=woven.weave if woven else "",
         threads=(threads[0] and 100.0 * threads[0], threads[1] and 100.0 * threads[1]),
-        bend_hysteresis=(bend[0], bend[1]),
         shear_hysteresis=shear,
         shear_hysteresis_angle=to_si(file.shear_hysteresis.at_deg, "deg") if file.shear_hysteresis else None,
         drape=drape,
@@ -218,6 +217,11 @@ def _fill_card(document: Document, file: CardFile) -> FabricCard:
     friction = {}
     for surface, grip in file.friction.items():
         friction[surface], provenance[f"friction.{surface}"] = _value(grip), _origin(grip)
+    rub: dict[str, float | None] = dict.fromkeys(SIDES)
+    for side in SIDES:
+        entry = getattr(file.bending_hysteresis, side)
+        if entry is not None:
+            rub[side], provenance[f"bend_hysteresis_{side}"] = _value(entry), _origin(entry)
     return FabricCard(
         name=file.name,
         areal_density=density,
@@ -232,6 +236,7 @@ def _fill_card(document: Document, file: CardFile) -> FabricCard:
         friction=MappingProxyType(friction),
         compression_ratio=compression,
         safe_strain=(safe["warp"], safe["weft"]),
+        bend_hysteresis=(rub["warp"], rub["weft"]),
         provenance=MappingProxyType(provenance),
     )
 

@@ -298,10 +298,11 @@ def carve_leg(pose: LegPose, word: str, girth: float) -> Solid:
         frame_along(shin, UP),
     )  # fmt: skip
     knee = Ellipsoid(pose.knee, np.array([0.052, 0.047, 0.046]) * g, f"{word} knee", frame_along(shin, UP))
-    return Union((Union((upper, knee, lower), 0.022), cap, _carve_foot(pose, word)), 0.018)
+    return Union((Union((upper, knee, lower), 0.022), cap, carve_foot(pose, word)), 0.018)
 
 
-def _carve_foot(pose: LegPose, word: str) -> Solid:
+def carve_foot(pose: LegPose, word: str) -> Solid:
+    """The foot of one side, from the ankle down."""
     axes = np.array([pose.toe, pose.inner, pose.instep])
 
     def at(along: float, inward: float, above: float) -> Array:

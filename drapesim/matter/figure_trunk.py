@@ -90,6 +90,20 @@ class HeadFrame:
 
 def carve_head(head: HeadFrame, shoulder_x: float, girth: float) -> Solid:
     """Neck, skull, face and ears."""
+    at = head.at
+    neck_low = np.array([shoulder_x + 0.020, 0.0, 0.090])
+    neck = Union(
+        (
+            RoundCone(neck_low, at(0.075, 0.0, 0.082), 0.060 * girth, 0.056 * girth, "neck"),
+            RoundCone(neck_low + np.array([0.0, 0.0, 0.026]), at(0.018, 0.0, 0.118), 0.040 * girth, 0.036, "neck"),
+        ),
+        0.030,
+    )
+    return carve_skull(head, neck)
+
+
+def carve_skull(head: HeadFrame, neck: Solid) -> Solid:
+    """Skull, face and ears on a ``neck``."""
     axes, at = head.axes, head.at
 
     def lump(place: Triple, semi: Triple, region: str) -> Ellipsoid:
@@ -110,14 +124,6 @@ def carve_head(head: HeadFrame, shoulder_x: float, girth: float) -> Solid:
         region_stops=((0.030, "chin", "neck"), (0.122, "face", "back of head"), (9.0, "forehead", "back of head")),
     )  # fmt: skip
     skull = Ellipsoid(at(0.133, 0.0, 0.097), (0.088, 0.0755, 0.097), "back of head", axes)
-    neck_low = np.array([shoulder_x + 0.020, 0.0, 0.090])
-    neck = Union(
-        (
-            RoundCone(neck_low, at(0.075, 0.0, 0.082), 0.060 * girth, 0.056 * girth, "neck"),
-            RoundCone(neck_low + np.array([0.0, 0.0, 0.026]), at(0.018, 0.0, 0.118), 0.040 * girth, 0.036, "neck"),
-        ),
-        0.030,
-    )
     crown = Ellipsoid(at(0.152, 0.0, 0.088), (0.066, 0.0775, 0.082), "back of head", axes)
     bulk: list[Solid] = [skull, crown, face]
     for side, _ in SIDES:

@@ -6,7 +6,6 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -21,6 +20,7 @@ from drapesim.matter.sheet import Sheet
 
 if TYPE_CHECKING:
     from drapesim.matter.scene_schema import BodyTable, FigureTable, SceneFile
+    from drapesim.matter.support import Bed
 
 Array = np.ndarray
 
@@ -75,6 +75,7 @@ class Scene:
 
 
 MOST_NODES = 4_000_000  # of a lattice; beyond it the spacing is surely a slip
+MOST_SNAP = 0.02  # m that a landmark of the scene may lie off: farther, no mark could ever lie on it (judging.places)
 
 
 def scene_schema() -> dict[str, Any]:
@@ -105,7 +106,7 @@ def read_scene(path: str | Path) -> Scene:
     marks, claims = _read_marks(document, file, sheet, inputs)
     flat_map = _read_picture(document, file, sheet, inputs)
     body = _build_body(document, file, inputs)  # last: carving takes seconds, and a fault should show at once
-    _check_places(marks, claims, body)
+    marks = _find_places(marks, claims, body)
     return Scene(
         path=Path(path),
         text=document.text,
@@ -178,12 +179,16 @@ def _read_fabric(document: Document, file: SceneFile, inputs: dict[str, str]) ->
     surfaces = {file.body.surface: document.place(("body", "surface")), ITSELF: document.place(keys)}
     if file.support is not None:
         surfaces.setdefault(file.support.surface, document.place(("support", "surface")))
+        if file.support.floor_surface is not None:
+            surfaces.setdefault(file.support.floor_surface, document.place(("support", "floor_surface")))
     check_surfaces(fabric, surfaces, card.path)
     return fabric
 
 
 def _build_body(document: Document, file: SceneFile, inputs: dict[str, str]) -> Body:
-    from drapesim.matter.body import join, slab
+    from drapesim.matter.body import join
+    from drapesim.matter.scene_schema import BODIES
+    from drapesim.matter.support import let_down
 
     floor = 0.0 if file.support is None else _metres(file.support.top_mm)
     try:
@@ -191,16 +196,50 @@ def _build_body(document: Document, file: SceneFile, inputs: dict[str, str]) -> 
     except InputError as fault:
         if fault.file:
             raise
-        kind = next(name for name in file.body.model_fields_set if name not in ("surface", "landmarks_mm", "region"))
+        kind = next(name for name in file.body.model_fields_set if name in BODIES)
         raise document.error(("body", kind), fault.problem, fault.remedy) from None
+    support, bed = _build_support(document, file)
+    if bed is not None and any(kind is not None for kind in (file.body.figure, file.body.adult, file.body.mesh)):
+        try:
+            body = let_down(body, bed)
+        except InputError as fault:
+            raise document.error(("support",), fault.problem, fault.remedy) from None
     if file.body.landmarks_mm:
+        from drapesim.matter.regions import snap_landmarks
+
         given = {name: _point(place) for name, place in file.body.landmarks_mm.items()}
-        body = replace(body, landmarks=MappingProxyType({**body.landmarks, **given}))
-    if file.support is None:
-        return body
+        named = snap_landmarks(given, body, MOST_SNAP, document.error, ("body", "landmarks_mm"))
+        body = replace(named.body, repairs=(*named.body.repairs, *named.notes))
+    return join(body, *support)
+
+
+def _build_support(document: Document, file: SceneFile) -> tuple[list[Body], Bed | None]:
+    """The parts that the body lies on, and the bed's top if it has a depression."""
+    from drapesim.matter.body import slab
+    from drapesim.matter.support import Depression, make_bed, make_floor, shape_bed
+
     table = file.support
-    length, width, thickness = (_metres(size) for size in (table.length_mm, table.width_mm, table.thickness_mm))
-    return join(body, slab(length, width, thickness, floor, table.surface))
+    if table is None:
+        return [], None
+    ample = _metres(2.0 * math.hypot(file.sheet.length_mm, file.sheet.width_mm)) + 4.0  # no cloth reaches its edge
+    top, thickness = _metres(table.top_mm), _metres(table.thickness_mm)
+    length = ample if table.length_mm is None else _metres(table.length_mm)
+    width = ample if table.width_mm is None else _metres(table.width_mm)
+    bed = None
+    if table.depression is None:
+        parts = [slab(length, width, thickness, top, table.surface)]
+    else:
+        hollow = table.depression
+        size = (_metres(hollow.depth_mm), _metres(hollow.length_mm), _metres(hollow.width_mm))
+        x, y = _point(hollow.middle_mm)
+        try:
+            bed = shape_bed(length, width, thickness, top, Depression(*size, (float(x), float(y))))
+        except InputError as fault:
+            raise document.error(("support", "depression"), fault.problem, fault.remedy) from None
+        parts = [make_bed(bed, table.surface)]
+    if table.height_mm is not None:
+        parts.append(make_floor(ample, top - _metres(table.height_mm), table.floor_surface or table.surface))
+    return parts, bed
 
 
 def _build_bare_body(document: Document, table: BodyTable, floor: float, inputs: dict[str, str]) -> Body:
@@ -210,12 +249,14 @@ def _build_bare_body(document: Document, table: BodyTable, floor: float, inputs:
     surface = table.surface
     if table.figure is not None:
         return bodies.rest_on(_carve(table.figure, surface), floor)
+    if table.adult is not None:
+        return bodies.rest_on(_build_adult(document, table, inputs), floor)
     if table.mesh is not None:
         mesh = table.mesh
         path = _note_input(document, ("body", "mesh", "file"), "body mesh", mesh.file, inputs)
         stated = None if mesh.length_mm is None else _metres(mesh.length_mm)
         body = bodies.load_body(path, mesh.unit, mesh.up, stated, surface)
-        body = _name_regions(document, table, body, bodies.find_upright(path, mesh.up))
+        body = _name_scan(document, table, body, path, inputs)
         body = bodies.placed(body, turn=math.radians(mesh.turn_deg))
         low, high = body.vertices.min(axis=0), body.vertices.max(axis=0)
         shift = _point(mesh.middle_mm) - 0.5 * (low + high)[:2]
@@ -235,34 +276,23 @@ def _build_bare_body(document: Document, table: BodyTable, floor: float, inputs:
     return bodies.ridge(*size3, _metres(roof.radius_mm), surface, _point(roof.foot_mm))
 
 
-def _name_regions(document: Document, table: BodyTable, body: Body, rotation: Array) -> Body:
-    """A scan with the scene's regions, which are in the scan's own axes: ``rotation`` (3, 3) turned them to ours."""
-    middle = body.vertices[body.faces].mean(axis=1) @ rotation
-    names = tuple(dict.fromkeys(patch.name for patch in table.region))
-    region = np.full(len(body.faces), -1, dtype=np.int32)
-    for number, patch in enumerate(table.region):
-        if patch.centre_mm is not None and patch.radius_mm is not None:
-            inside = np.linalg.norm(middle - _point(patch.centre_mm), axis=1) <= _metres(patch.radius_mm)
-        else:
-            assert patch.low_mm is not None  # the schema wants a ball or a box
-            assert patch.high_mm is not None
-            inside = ((middle >= _point(patch.low_mm)) & (middle <= _point(patch.high_mm))).all(axis=1)
-        if not inside.any():
-            low, high = (_spell_point(corner) for corner in (middle.min(axis=0), middle.max(axis=0)))
-            problem = f"no face of the scan has its middle in region '{patch.name}'"
-            remedy = f"the scan's faces reach from {low} to {high} mm in its own axes"
-            raise document.error(("body", "region", number), problem, remedy)
-        region[inside] = names.index(patch.name)
-    for name in names:
-        if not (region == names.index(name)).any():
-            last = max(number for number, patch in enumerate(table.region) if patch.name == name)
-            problem = f"later regions take every face of region '{name}'"
-            raise document.error(("body", "region", last), problem, "name it after them, or make them smaller")
-    return replace(body, region=region, region_names=names)
+def _name_scan(document: Document, table: BodyTable, body: Body, path: Path, inputs: dict[str, str]) -> Body:
+    """A scan as loaded, with the places of its file and then the scene's regions; both are in the scan's own axes."""
+    from drapesim.matter.body import find_upright
+    from drapesim.matter.regions import check_mesh, name_places, name_regions, read_places
 
-
-def _spell_point(metres: Array) -> str:
-    return "[" + ", ".join(f"{1e3 * value:.0f}" for value in metres) + "]"
+    assert table.mesh is not None
+    rotation = find_upright(path, table.mesh.up)
+    if table.places is not None:
+        keys = ("body", "places")
+        places = read_places(_note_input(document, keys, "places file", table.places, inputs), document.place(keys))
+        if places.in_patient:
+            remedy = "give it to drapesim body slices, which writes one in the mesh's axes"
+            raise places.document.error(("axes",), "a scene takes a places file in the mesh's own axes only", remedy)
+        check_mesh(places, path)
+        named = name_places(body, places, rotation)
+        body = replace(named.body, repairs=(*named.body.repairs, *named.notes))
+    return name_regions(body, table.region, rotation, document.error, ("body", "region"))
 
 
 def _carve(table: FigureTable, surface: str) -> Body:
@@ -277,6 +307,18 @@ def _carve(table: FigureTable, surface: str) -> Body:
             measures[key] = value
     body = carve_figure(FigureMeasures(**measures))
     return replace(body, parts=tuple(replace(part, surface=surface) for part in body.parts))
+
+
+def _build_adult(document: Document, table: BodyTable, inputs: dict[str, str]) -> Body:
+    """The adult of a figure form, turned about its hips and put over its place."""
+    from drapesim.matter.body import placed
+    from drapesim.matter.figure_form import build_figure, read_figure
+
+    assert table.adult is not None
+    path = _note_input(document, ("body", "adult", "form"), "figure form", table.adult.form, inputs)
+    body = build_figure(read_figure(path), table.surface).body
+    x, y = _point(table.adult.middle_mm)
+    return placed(body, (float(x), float(y), 0.0), math.radians(table.adult.turn_deg))
 
 
 def _build_step(document: Document, file: SceneFile, sheet: Sheet, number: int) -> LowerStep:
@@ -309,19 +351,26 @@ def _read_marks(
     return marks, claims
 
 
-def _check_places(marks: tuple[Mark, ...], claims: Mapping[str, Claimed], body: Body) -> None:
-    """Refuse a claim on a region or landmark that the body does not have."""
-    from drapesim.matter.door import suggest
+def _find_places(marks: tuple[Mark, ...], claims: Mapping[str, Claimed], body: Body) -> tuple[Mark, ...]:
+    """The marks, each claim's place by the body's own word for it; `InputError` for one that the body does not have."""
+    from drapesim.matter.anatomy import suggest_places
+    from drapesim.matter.regions import find_place
 
-    known = {*body.region_names, *body.landmarks}
-    faults = []
+    faults, found = [], []
     for mark in marks:
-        if mark.claim.kind in PLACE_CLAIMS and mark.claim.place not in known:
-            problem = f"the body has no region or landmark '{mark.claim.place}'"
-            fault = InputError(claims[mark.name].place, f"{mark.name}.place", problem, suggest(mark.claim.place, known))
-            faults.append(fault)
+        place = mark.claim.place
+        if mark.claim.kind in PLACE_CLAIMS:
+            meant = find_place(place, body)
+            if meant is None:
+                remedy = suggest_places(place, {*body.region_names, *body.landmarks})
+                problem = f"the body has no region or landmark '{place}'"
+                faults.append(InputError(claims[mark.name].place, f"{mark.name}.place", problem, remedy))
+            else:
+                mark = replace(mark, claim=replace(mark.claim, place=meant))
+        found.append(mark)
     if faults:
         raise gather_faults(faults)
+    return tuple(found)
 
 
 def _read_picture(document: Document, file: SceneFile, sheet: Sheet, inputs: dict[str, str]) -> FlatMap | None:

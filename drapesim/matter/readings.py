@@ -20,6 +20,7 @@ from drapesim.ground.files import Document, Keys, read_bytes, read_toml, write_t
 from drapesim.ground.outcome import InputError
 from drapesim.ground.reductions import (
     FAST_LOADS,
+    FAST_SHAPE,
     Repeats,
     density_of_piece,
     disc_area,
@@ -44,7 +45,10 @@ Array = np.ndarray
 
 FORM = Path(__file__).with_name("readings_form.toml")
 DIRECTIONS = ("warp", "weft", "bias")
+UNIT_WORDS = {"g_m2": "g/m2", "mm": "mm", "1": ""}
 TRELLIS = math.sqrt(2.0) - 1.0  # strain at which a trellis pulled along its diagonal is all drawn out
+SHORTEST, LONGEST = 1.25, 10.0  # of a bias piece over its breadth: outside, it is a slip or no test of shear
+APART = 2.0  # between the largest and the smallest of repeats: beyond it one is a slip, such as a decimal comma
 ONE = "one reading, its uncertainty is not known"
 ALIKE = "all readings alike, so their scatter lies below what was read off"
 
@@ -75,12 +79,15 @@ class PullReading:
 
 @dataclass(frozen=True)
 class BiasReading:
-    """A pull at 45 degrees: tension N/m, strain, and the shear rigidity N/m per rad from it."""
+    """A pull at 45 degrees: tension N/m, strain, and the shear rigidity N/m per rad from it. ``shape``: the piece's
+    length between its clamps over its breadth; ``stated``: by the form, not taken as that of the FAST meter."""
 
     tension: float
     strain: Repeats
     shear: Repeats
     standard: str = ""
+    shape: float = FAST_SHAPE
+    stated: bool = False
 
 
 @dataclass(frozen=True)
@@ -151,15 +158,18 @@ def reduce_readings(document: Document) -> Readings:
     from drapesim.matter.door import check
     from drapesim.matter.readings_schema import ReadingsFile
 
+    if "areal_density" in document.data:
+        raise InputError(document.path, "", "this is a fabric card and no form of readings", "give it without --fit")
     form = check(ReadingsFile, document)
     reduce = _Reducer(document, form)
     weight = form.weight
     area = weight.pieces * to_si(weight.side_mm, "mm") ** 2
-    density = reduce.repeat(("weight", "masses_g"), [density_of_piece(to_si(m, "g"), area) for m in weight.masses_g])
+    density = reduce.plain(("weight", "masses_g"), [density_of_piece(to_si(m, "g"), area) for m in weight.masses_g],
+                           "a weight", "g_m2", (5.0, 3000.0))  # fmt: skip
     thickness = None
     if form.thickness is not None:
         heights = [thickness_of_stack(to_si(h, "mm"), form.thickness.layers) for h in form.thickness.heights_mm]
-        thickness = reduce.repeat(("thickness", "heights_mm"), heights)
+        thickness = reduce.plain(("thickness", "heights_mm"), heights, "a thickness", "mm", (0.02, 10.0))
     bending = {}
     for side in DIRECTIONS:
         strip, loop = getattr(form.overhang, side), getattr(form.heart_loop, side)
@@ -204,11 +214,24 @@ class _Reducer:
             raise self.document.error(keys, "one reading says nothing of the scatter", remedy)
         return summarise(values)
 
+    def plain(self, keys: Keys, values: Sequence[float], what: str, unit: str, limits: tuple[float, float]) -> Repeats:
+        """`repeat` of values (SI) above zero that a cloth may have (``limits`` in ``unit``) and no two of which much
+        differ. The limits are generous guard rails, common practice, no source."""
+        for each in (from_si(value, unit) for value in values):
+            if not limits[0] <= each <= limits[1]:
+                problem = f"{what} of {each:.6g} {UNIT_WORDS[unit]} is no cloth's".replace("  ", " ")
+                remedy = f"check the readings and their unit; {limits[0]:g} to {limits[1]:g} would do"
+                raise self.document.error(keys, problem, remedy)
+        if max(values) > APART * min(values):
+            problem = f"the largest reading is {max(values) / min(values):.2g} times the smallest"
+            raise self.document.error(keys, problem, "check them; a decimal is written with a point, 62.5 and not 62,5")
+        return self.repeat(keys, values)
+
     def overhang(self, keys: Keys, strip: Overhang) -> BendReading:
         angle = to_si(strip.angle_deg, "deg")
         factor = reduce_overhang(1.0, angle)
         faces = [[to_si(l, "mm") for l in side or ()] for side in (strip.face_up_mm, strip.face_down_mm)]
-        together = self.repeat(keys, [*faces[0], *faces[1]])
+        together = self.plain(keys, [*faces[0], *faces[1]], "an overhang", "mm", (4.0, 400.0))
         c = Repeats(factor * together.mean, factor * together.sd, together.n)
         up, down = (summarise(side) if side else None for side in faces)
         return BendReading("overhang", together, angle, c, (up, down), strip.standard)
@@ -238,6 +261,16 @@ class _Reducer:
 
     def bias(self, keys: Keys, pull: Pull) -> BiasReading:
         """Of several loads the one nearest to 5 gf/cm: before the yarns lock."""
+        shape, stated = FAST_SHAPE, False
+        if pull.width_mm is not None and pull.gauge_mm is not None:
+            shape, stated = pull.gauge_mm / pull.width_mm, True
+            if not SHORTEST <= shape <= LONGEST:
+                problem = f"a piece {pull.gauge_mm:g} mm long and {pull.width_mm:g} mm broad does not read the shear"
+                remedy = (
+                    f"cut it {SHORTEST:g} to {LONGEST:g} times as long as broad between its clamps, best twice; "
+                    "in a shorter one most yarns run from clamp to clamp"
+                )
+                raise self.document.error((*keys, "gauge_mm"), problem, remedy)
         tension, strain = self._strains(keys, pull)
         best = int(np.argmin(abs(np.log(tension / FAST_LOADS[0]))))
         load, stretched = float(tension[best]), strain[:, best].tolist()
@@ -246,7 +279,7 @@ class _Reducer:
                 problem = f"an extension of {100 * each:g} % is none that a trellis of yarns can make"
                 raise self.document.error(keys, problem, f"give extensions above 0 and below {100 * TRELLIS:.0f} %")
         shear = [shear_from_bias_trellis(load, each) for each in stretched]
-        return BiasReading(load, self.repeat(keys, stretched), self.repeat(keys, shear), pull.standard)
+        return BiasReading(load, self.repeat(keys, stretched), self.repeat(keys, shear), pull.standard, shape, stated)
 
     def _strains(self, keys: Keys, pull: Pull) -> tuple[Array, Array]:
         """Tensions (k,) [N/m], rising and above zero, and strains (n, k)."""
@@ -286,11 +319,13 @@ class _Reducer:
     def incline(self, surface: str) -> Repeats:
         table, keys = self.form.incline[surface], ("incline", surface)
         if table.angles_deg is not None:
-            return self.repeat((*keys, "angles_deg"), [friction_from_tilt(to_si(a, "deg")) for a in table.angles_deg])
+            grips = [friction_from_tilt(to_si(a, "deg")) for a in table.angles_deg]
+            return self.plain((*keys, "angles_deg"), grips, "a friction", "1", (0.02, 5.0))
         assert table.rises_mm is not None
         assert table.base_mm is not None  # the schema wants both
         base = table.base_mm
-        return self.repeat((*keys, "rises_mm"), [friction_from_rise(rise, base) for rise in table.rises_mm])
+        grips = [friction_from_rise(rise, base) for rise in table.rises_mm]
+        return self.plain((*keys, "rises_mm"), grips, "a friction", "1", (0.02, 5.0))
 
     def drape(self) -> DrapeRepeats | None:
         table, keys = self.form.drape, ("drape", "shadow_areas_cm2")
@@ -389,7 +424,8 @@ def _tell_bias(bias: BiasReading) -> str:
     small = reduce_bias_extension(bias.strain.mean, bias.tension)
     return (
         f"{100 * bias.strain.mean:.3g} % at {bias.tension:.3g} N/m on the bias, reduced with the angles of a trellis; "
-        f"for small angles, as FAST has it, {small:.4g} N/m"
+        f"for small angles, as FAST has it, {small:.4g} N/m; a piece {bias.shape:.3g} times as long as broad"
+        + ("" if bias.stated else ", as the FAST meter takes it, for the form does not say")
     )
 
 

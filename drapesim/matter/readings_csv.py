@@ -55,7 +55,8 @@ def read_csv(path: str | Path) -> Document:
         raise InputError(path, "", "the readings form is not UTF-8 text", "save it as CSV UTF-8") from None
     rows = list(csv.DictReader(io.StringIO(text)))
     if not rows or any(column not in rows[0] for column in COLUMNS[:4]):
-        raise InputError(path, "", "this is no readings form", f"its first line must read {','.join(COLUMNS)}")
+        apart = ", with commas and no semicolons" if ";" in text.partition("\n")[0] else ""
+        raise InputError(path, "", "this is no readings form", f"its first line must read {','.join(COLUMNS)}{apart}")
     form = _Form(Path(path))
     for number, row in enumerate(rows, start=2):
         cells = {column: (row.get(column) or "").strip() for column in COLUMNS}

@@ -85,7 +85,8 @@ class Loops(Table):
 class Pull(OneOf):
     """A strip pulled by growing loads; each row of readings is one strip's, an entry for each load.
 
-    Masses need the strip's width, lengths its gauge length without load.
+    Masses need the strip's width, lengths its gauge length without load. On the bias the gauge is the length between
+    the clamps, whose hold is reckoned with; without both the piece is taken to be twice as long as broad.
     """
 
     choice = ("extensions_percent", "lengths_mm")

@@ -69,6 +69,14 @@ class FigureTable(Table):
     fine_edge_mm: Positive | None = Field(default=None, description="triangle edges on face and hands")
 
 
+class AdultTable(Table):
+    """A posed adult from measures; see `drapesim body figure`."""
+
+    form: Name = Field(description='the figure form, such as "adult.toml"')
+    turn_deg: Angle = Field(default=0.0, description="turn about the upright, seen from above, counter-clockwise")
+    middle_mm: Pair = Field(default=[0.0, 0.0], description="where the hip joints' middle comes to stand, x and y")
+
+
 class MeshTable(Table):
     """A scan: PLY, STL, OBJ or GLB. It is turned so that ``up`` is z, turned about z, and set down on the support."""
 
@@ -112,38 +120,77 @@ class RidgeTable(Table):
 
 
 class RegionTable(Table):
-    """A named patch of a scan: faces whose middle lies in a ball or box, in mm in the scan's own axes and origin."""
+    """A named patch of a scan: the faces whose middle holds all that is stated, in the scan's own axes and origin."""
 
     name: Name = Field(description="the region's name, as claims use it; tables of one name add up")
+    landmark: Name | None = Field(default=None, description="the middle of a round patch along the surface")
     centre_mm: Triple | None = Field(default=None, description="middle of the ball")
-    radius_mm: Positive | None = None
+    radius_mm: Positive | None = Field(default=None, description="of the round patch, or of the ball")
     low_mm: Triple | None = Field(default=None, description="the box's corner with the least x, y and z")
     high_mm: Triple | None = Field(default=None, description="the opposite corner")
+    through_mm: Triple | None = Field(default=None, description="a point of a plane")
+    toward: Triple | None = Field(default=None, description="direction to the side of the plane that is meant")
+    nearest: Annotated[list[Name], Field(min_length=1)] | None = Field(
+        default=None, description="landmarks: one of them is nearest, of all that tables of this file name so"
+    )
+    reach_mm: Positive | None = Field(default=None, description="the farthest from the nearest landmark")
+    faces: list[Annotated[list[int], Field(min_length=2, max_length=2)]] | None = Field(
+        default=None, description="first and last number of runs of faces, as drapesim writes them"
+    )
 
     @model_validator(mode="after")
-    def _ball_or_box(self) -> RegionTable:
-        given = [key for key in ("centre_mm", "radius_mm", "low_mm", "high_mm") if getattr(self, key) is not None]
-        if given not in (["centre_mm", "radius_mm"], ["low_mm", "high_mm"]):
-            raise ValueError("a region is a ball or a box; give centre_mm and radius_mm, or low_mm and high_mm")
+    def _belongs_together(self) -> RegionTable:
+        given = {key for key in RegionTable.model_fields if key != "name" and getattr(self, key) is not None}
+        for pair in (("low_mm", "high_mm"), ("through_mm", "toward")):
+            if len(given & set(pair)) == 1:
+                raise ValueError(f"{pair[0]} and {pair[1]} belong together; give both or neither")
+        if ("radius_mm" in given) != (len(given & {"landmark", "centre_mm"}) == 1):
+            raise ValueError("radius_mm belongs to one middle; give it with landmark or with centre_mm")
+        if "reach_mm" in given and "nearest" not in given:
+            raise ValueError("reach_mm is given without nearest; give the landmarks that it is measured from")
+        if not given:
+            raise ValueError("a region says nowhere; give landmark and radius_mm, centre_mm and radius_mm, low_mm and "
+                             "high_mm, through_mm and toward, or nearest")  # fmt: skip
         if self.low_mm is not None and self.high_mm is not None and np.any(np.subtract(self.high_mm, self.low_mm) <= 0):
             raise ValueError("high_mm is not above low_mm in x, y and z; give the corners the other way round")
+        if self.toward is not None and not any(self.toward):
+            raise ValueError("toward is no direction; give a vector that is not zero")
         return self
 
 
-BODIES = ("figure", "mesh", "sphere", "cylinder", "box", "ridge")
+class PlacesFile(Table):
+    """Landmarks and regions of a mesh, in mm in the mesh file's own axes and origin."""
+
+    mesh: Name | None = Field(default=None, description="the mesh file that the places are on, as a note")
+    mesh_sha256: Name | None = Field(default=None, description="of the mesh file, where regions list faces")
+    axes: Literal["own", "patient"] = Field(
+        default="own", description='"patient": as a scanner counts, to the left, the back and the head; for slices only'
+    )
+    snap_mm: Annotated[float, Field(gt=0, le=50)] | None = Field(
+        default=None, description="how far a landmark may lie off the surface (5)"
+    )
+    landmarks_mm: dict[Name, Triple] = Field(default={}, description="named points, moved onto the surface")
+    region: list[RegionTable] = Field(default=[], description="named patches; where two meet, the later holds")
+
+
+BODIES = ("figure", "mesh", "adult", "sphere", "cylinder", "box", "ridge")
 
 
 class BodyTable(Table):
-    """What the cloth is laid on; exactly one of the six kinds."""
+    """What the cloth is laid on; exactly one of the seven kinds."""
 
     surface: Name = Field(description='the body\'s surface, such as "limewood", as the fabric card names it')
     figure: FigureTable | None = None
+    adult: AdultTable | None = None
     mesh: MeshTable | None = None
     sphere: SphereTable | None = None
     cylinder: CylinderTable | None = None
     box: BoxTable | None = None
     ridge: RidgeTable | None = None
-    landmarks_mm: dict[Name, Triple] = Field(default={}, description="further named points of the placed body")
+    places: Name | None = Field(default=None, description="TOML with landmarks and regions of a scan")
+    landmarks_mm: dict[Name, Triple] = Field(
+        default={}, description="further named points of the placed body, moved onto its surface"
+    )
     region: list[RegionTable] = Field(
         default=[], description="named patches of a scan; where two meet, the later holds"
     )
@@ -156,17 +203,52 @@ class BodyTable(Table):
             raise ValueError(f"one kind of body is wanted, and {found} is given; give one of {', '.join(BODIES)}")
         if self.region and self.mesh is None:
             raise ValueError("regions are named on a scan only; drop body.region, or give body.mesh")
+        if self.places is not None and self.mesh is None:
+            raise ValueError("a places file is for a scan only; drop body.places, or give body.mesh")
         return self
 
 
-class SupportTable(Table):
-    """The slab under the body, its middle at x = 0, y = 0."""
+class DepressionTable(Table):
+    """A hollow in a bed with an oval rim, as measured; level in its middle and at its rim."""
 
+    depth_mm: Positive = Field(description="in its middle, below the bed's top")
     length_mm: Positive = Field(description="extent along x")
     width_mm: Positive = Field(description="extent along y")
+    middle_mm: Pair = Field(default=[0.0, 0.0], description="where its middle lies, x and y")
+
+
+class SupportTable(Table):
+    """What the body lies on, its middle at x = 0, y = 0. It is rigid: the body's weight does not press it in."""
+
+    kind: Literal["slab", "table", "floor", "bed"] = Field(
+        default="slab", description="a slab without anything under it, a table over a floor, a floor, or a bed"
+    )
+    length_mm: Positive | None = Field(default=None, description="extent along x; a floor is large enough without")
+    width_mm: Positive | None = Field(default=None, description="extent along y; a floor is large enough without")
     thickness_mm: Positive = Field(default=100.0, description="extent along z, downward from the top")
     top_mm: float = Field(default=0.0, description="height of its top")
-    surface: Name = Field(description='the slab\'s surface, such as "slate", as the fabric card names it')
+    surface: Name = Field(description='its surface, such as "slate", as the fabric card names it')
+    height_mm: Positive | None = Field(
+        default=None, description="of a table or bed: from the floor under it to its top; without, a bed has no floor"
+    )
+    floor_surface: Name | None = Field(default=None, description="of the floor under a table or bed; else as its own")
+    depression: DepressionTable | None = Field(default=None, description="of a bed")
+
+    @model_validator(mode="after")
+    def _fits_its_kind(self) -> SupportTable:
+        if self.kind != "floor" and (self.length_mm is None or self.width_mm is None):
+            raise ValueError(f"a {self.kind} needs a size; give length_mm and width_mm")
+        if self.kind == "table" and self.height_mm is None:
+            raise ValueError("a table stands over a floor; give height_mm, or say kind = 'slab'")
+        if self.height_mm is not None and self.kind not in ("table", "bed"):
+            raise ValueError(f"a {self.kind} has no floor under it; drop height_mm, or say kind = 'table'")
+        if self.height_mm is not None and self.height_mm <= self.thickness_mm:
+            raise ValueError("the floor lies inside it; give a height_mm above its thickness_mm")
+        if self.floor_surface is not None and self.height_mm is None:
+            raise ValueError("floor_surface is given without a floor; give height_mm too")
+        if self.depression is not None and self.kind != "bed":
+            raise ValueError(f"a {self.kind} has no depression; drop it, or say kind = 'bed'")
+        return self
 
 
 class LowerTable(Table):

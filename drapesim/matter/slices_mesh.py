@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+from tempfile import TemporaryDirectory
+
 import numpy as np
 
 from drapesim.matter.body import enclosed_volume
@@ -11,6 +15,16 @@ Array = np.ndarray
 FORTH, BACK = 0.5, -0.53  # shares of the way to the neighbours' middle; together they pass long waves unchanged
 ROUNDS = 20
 MOST_VOLUME_CHANGE = 0.005
+LARGE = 1_000_000  # faces
+
+_CHILD = """\
+import sys
+import fast_simplification
+import numpy as np
+names = [f"{sys.argv[1]}/{name}.npy" for name in "vf"]
+for name, array in zip(names, fast_simplification.simplify(*map(np.load, names), target_count=int(sys.argv[2]))):
+    np.save(name, array)
+"""
 
 
 def smooth_skin(vertices: Array, faces: Array, rounds: int = ROUNDS) -> tuple[Array, float]:
@@ -54,34 +68,37 @@ def thin_out(vertices: Array, faces: Array, count: int) -> tuple[Array, Array]:
 
     M. Garland and P. S. Heckbert, SIGGRAPH 1997 (from memory), as done by fast-simplification.
     """
-    import fast_simplification
-
     middle = vertices.mean(axis=0)  # the library reckons in single precision
-    v, f = fast_simplification.simplify(1e3 * (vertices - middle), faces.astype(np.int32), target_count=count)[:2]
+    v, f = _simplify(1e3 * (vertices - middle), faces.astype(np.int32), count)
+    f = drop_leaves(np.asarray(f, dtype=np.int64))
     used, compact = np.unique(f, return_inverse=True)
     return 1e-3 * np.asarray(v, dtype=np.float64)[used] + middle, compact.reshape(-1, 3).astype(np.int32)
 
 
-def find_distances(points: Array, vertices: Array, faces: Array) -> Array:
-    """(n,) m: exact distance of ``points`` (n, 3) to the triangles, without a side.
+def drop_leaves(faces: Array) -> Array:
+    """Without pairs of faces back to back, which enclose nothing: a collapse leaves them where a part gets thin."""
+    corners = np.sort(faces, axis=1)
+    order = np.lexsort(corners.T)
+    twin = np.flatnonzero((corners[order[1:]] == corners[order[:-1]]).all(axis=1))
+    kept = np.ones(len(faces), dtype=bool)
+    kept[order[twin]] = kept[order[twin + 1]] = False
+    return faces[kept]
 
-    What the search needs for a side (neighbours, rings) takes most of the time on millions of faces and is left empty.
-    """
-    from drapesim.kernels.distance import find_nearest
-    from drapesim.kernels.pairs import Surface
-    from drapesim.kernels.tree import plant_tree
 
-    vertices, faces = np.ascontiguousarray(vertices), np.ascontiguousarray(faces, dtype=np.int32)
-    a, b, c = (vertices[faces[:, k]] for k in range(3))
-    normal = np.cross(b - a, c - a)
-    normal /= np.linalg.norm(normal, axis=1, keepdims=True)
-    n, m = len(vertices), len(faces)
-    surface = Surface(
-        vertices=vertices, faces=faces, normal=normal, neighbour=np.full((m, 3), -1, np.int32),
-        owns=np.zeros((m, 6), bool), convex=np.zeros((m, 3), bool), ring_start=np.zeros(n + 1, np.int64),
-        ring=np.zeros(0, np.int64), vertex_normal=np.zeros((n, 3)), part=np.zeros(m, np.int32),
-    )  # fmt: skip
-    return np.abs(find_nearest(points, surface, plant_tree(vertices, faces))[0])
+def _simplify(points: Array, faces: Array, count: int) -> tuple[Array, Array]:
+    """The library's work; on large meshes in a process of its own, as it never gives its memory back (1.6 GB for 5
+    million faces)."""
+    import fast_simplification
+
+    if len(faces) < LARGE:
+        return fast_simplification.simplify(points, faces, target_count=count)[:2]
+    with TemporaryDirectory() as folder:
+        np.save(f"{folder}/v.npy", points)
+        np.save(f"{folder}/f.npy", faces)
+        done = subprocess.run([sys.executable, "-c", _CHILD, folder, str(count)], capture_output=True, check=False)
+        if done.returncode:
+            raise MemoryError(f"thinning out {len(faces)} faces failed: {done.stderr[-300:].decode(errors='replace')}")
+        return np.load(f"{folder}/v.npy"), np.load(f"{folder}/f.npy")
 
 
 def spell_ply(vertices: Array, faces: Array, comments: tuple[str, ...]) -> bytes:

@@ -13,6 +13,8 @@ from functools import cached_property
 
 import numpy as np
 
+from drapesim.matter.tube import Fitted, Tube
+
 Array = np.ndarray
 
 REACH = 0.042  # m beyond its box at which a leaf still counts; must exceed the largest blend plus the widest cell
@@ -208,7 +210,7 @@ class Cut:
         return self.body.box
 
 
-Leaf = Ellipsoid | RoundCone | Loft
+Leaf = Ellipsoid | RoundCone | Loft | Tube | Fitted
 Solid = Leaf | Union | Cut
 
 
@@ -281,18 +283,38 @@ def name_regions(solid: Solid, points: Array) -> Array:
         value = measure_field(leaf, points)
         closer = value < best
         best[closer] = value[closer]
-        names[closer] = leaf.names_at(points[closer]) if isinstance(leaf, Loft) else leaf.region
+        names[closer] = leaf.names_at(points[closer]) if isinstance(leaf, Loft | Tube | Fitted) else leaf.region
     return names
 
 
+@dataclass(frozen=True)
+class Grid:
+    """A solid's field on grid points ``cell`` m apart from ``low`` (3,) m; where it is far from zero, only its sign."""
+
+    low: Array
+    cell: float
+    volume: Array
+
+    def value(self, points: Array) -> Array:
+        """Field (n,) m at ``points`` (n, 3), straight between grid points: no feature is thinner than a cell."""
+        from scipy.ndimage import map_coordinates
+
+        places = ((points - self.low) / self.cell).T
+        return np.asarray(map_coordinates(self.volume, places, order=1, mode="nearest", output=np.float64))
+
+
 def polygonise(solid: Solid, cell: float, block: int = 16) -> tuple[Array, Array]:
-    """Marching cubes of the zero level on a grid of ``cell`` m: vertices (n, 3) float64, faces (m, 3) int32, outward.
+    """Marching cubes of the zero level on a grid of ``cell`` m; see `sample_grid` and `cut_grid`."""
+    return cut_grid(sample_grid(solid, cell, block))
 
-    Only the largest shell is kept: what is left out are hollows closed off inside. Blocks whose middle is farther
-    from the surface than twice their own half diagonal are not evaluated.
+
+def sample_grid(solid: Solid, cell: float, block: int = 16, thorough: bool = False) -> Grid:
+    """The field of ``solid`` near its surface, on a grid of ``cell`` m.
+
+    Blocks of ``block`` cells whose middle is farther from the surface than twice their own half diagonal are not
+    evaluated; a thin part that reaches only into the edge of such a block is then lost, unless ``thorough``, which
+    evaluates every block that a leaf's box reaches.
     """
-    from skimage.measure import marching_cubes
-
     low, high = solid.box
     low = low - 2.5 * cell
     count = (np.ceil((high - low) / cell).astype(int) + 4 + block - 1) // block
@@ -302,15 +324,31 @@ def polygonise(solid: Solid, cell: float, block: int = 16) -> tuple[Array, Array
     corner = np.stack(np.meshgrid(*[np.arange(c) for c in count], indexing="ij"), axis=-1).reshape(-1, 3)
     half_diagonal = 0.5 * np.sqrt(3.0) * block * cell
     middle = measure_field(solid, low + (corner + 0.5) * (block * cell))
-    for b in np.nonzero(np.abs(middle) < 2.0 * half_diagonal)[0]:
+    is_near = np.abs(middle) < 2.0 * half_diagonal
+    if thorough:
+        margin = cell + 0.25 * REACH  # a cell reaches into the next block, and blends swell beyond the boxes
+        first, last = low + corner * (block * cell) - margin, low + (corner + 1) * (block * cell) + margin
+        for leaf in list_leaves(solid):
+            is_near |= (middle > 0.0) & ((first <= leaf.box[1]) & (last >= leaf.box[0])).all(axis=1)
+    for b in np.nonzero(is_near)[0]:
         place = tuple(slice(c * block, (c + 1) * block) for c in corner[b])
         volume[place] = measure_field(solid, low + corner[b] * (block * cell) + local).reshape(block, block, block)
     for b in np.nonzero(middle <= -2.0 * half_diagonal)[0]:
         volume[tuple(slice(c * block, (c + 1) * block) for c in corner[b])] = -FAR
     # A level that grazes a grid point makes needle triangles: keep it a twelfth of a cell away.
     volume = np.where(np.abs(volume) < cell / 12.0, np.copysign(np.float32(cell / 12.0), volume), volume)
-    vertices, faces, _, _ = marching_cubes(volume, 0.0, gradient_direction="descent")
-    return _keep_largest(vertices.astype(np.float64) * cell + low, faces.astype(np.int64))
+    return Grid(low, cell, volume)
+
+
+def cut_grid(grid: Grid) -> tuple[Array, Array]:
+    """Marching cubes of the zero level: vertices (n, 3) float64 m, faces (m, 3) int32, outward.
+
+    Only the largest shell is kept: what is left out are hollows closed off inside.
+    """
+    from skimage.measure import marching_cubes
+
+    vertices, faces, _, _ = marching_cubes(grid.volume, 0.0, gradient_direction="descent")
+    return _keep_largest(vertices.astype(np.float64) * grid.cell + grid.low, faces.astype(np.int64))
 
 
 def _keep_largest(vertices: Array, faces: Array) -> tuple[Array, Array]:

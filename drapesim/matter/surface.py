@@ -92,6 +92,23 @@ def sample_sheet(lattice: Lattice, x: Array, uv: Array) -> tuple[Array, Array]:
     The points lie exactly on ``lattice.triangles``; the normals are those of the nodes, interpolated in the same
     triangles. NaN where there is no cloth at ``uv``.
     """
+    corner, weight, there = _weigh_corners(lattice, uv)
+    points = np.einsum("mk,mkd->md", weight, x[corner])
+    normals = np.einsum("mk,mkd->md", weight, inner_normals(lattice, x)[corner])
+    normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-300)
+    points[~there], normals[~there] = np.nan, np.nan
+    return points, normals
+
+
+def sample_nodes(lattice: Lattice, values: Array, uv: Array) -> Array:
+    """(m,) ``values`` (n,) of the nodes at flat-map places ``uv`` (m, 2) m, linear in ``lattice.triangles``; NaN where
+    there is no cloth."""
+    corner, weight, there = _weigh_corners(lattice, uv)
+    return np.where(there, np.einsum("mk,mk->m", weight, values[corner]), np.nan)
+
+
+def _weigh_corners(lattice: Lattice, uv: Array) -> tuple[Array, Array, Array]:
+    """Node numbers (m, 4) of the cell at each place ``uv`` (m, 2) m, their weights (m, 4), and (m,) is there cloth?"""
     cells = lattice.cell.shape
     place = np.asarray(uv, dtype=np.float64) / np.array([lattice.spacing_u, lattice.spacing_v])
     inside = ((place >= -ON_LINE) & (place <= np.array(cells) + ON_LINE)).all(1)
@@ -116,9 +133,4 @@ def sample_sheet(lattice: Lattice, x: Array, uv: Array) -> tuple[Array, Array]:
     even = np.stack([1.0 - np.maximum(f, g), np.maximum(f - g, 0.0), np.minimum(f, g), np.maximum(g - f, 0.0)], 1)
     past = np.maximum(f + g - 1.0, 0.0)
     odd = np.stack([np.maximum(1.0 - f - g, 0.0), f - past, past, g - past], 1)
-    weight = np.where(((i + j) % 2 == 0)[:, None], even, odd)
-    points = np.einsum("mk,mkd->md", weight, x[corner])
-    normals = np.einsum("mk,mkd->md", weight, inner_normals(lattice, x)[corner])
-    normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-300)
-    points[~there], normals[~there] = np.nan, np.nan
-    return points, normals
+    return corner, np.where(((i + j) % 2 == 0)[:, None], even, odd), there

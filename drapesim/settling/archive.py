@@ -40,7 +40,7 @@ VTK_VERSION = (2, 2)  # of the VTKHDF layout: old enough for the viewers in use
 UNITS: Mapping[str, str] = MappingProxyType({
     "gap": "m", "support_gap": "m", "body_point": "m", "body_face": "1", "region": "1", "landmark": "1",
     "facing": "1", "pressure": "Pa", "tension_warp": "N/m", "tension_weft": "N/m", "strain_warp": "1",
-    "strain_weft": "1", "shear_angle": "rad", "slope": "rad",
+    "strain_weft": "1", "shear_angle": "rad", "slope": "rad", "hysteresis": "m",
     "gap_min": "m", "gap_median": "m", "gap_max": "m", "contact_share_sure": "1", "contact_share_measured": "1",
     "contact_share_possible": "1", "uncertainty": "m", "share_on_place_sure": "1", "share_on_place": "1",
     "share_on_place_possible": "1", "offset_body": "m", "offset_cloth": "m", "wider": "m", "own": "m",
@@ -164,7 +164,13 @@ def _take_run(file: h5py.File) -> Run:
         contact_force=points["contact_force"][()],
         layer_force=points["layer_force"][()],
         reaction=points["reaction"][()],
-        contact=ContactRecord(**{field.name: points[field.name][()] for field in fields(ContactRecord)}),
+        contact=ContactRecord(
+            **{
+                field.name: points[field.name][()]
+                for field in fields(ContactRecord)
+                if field.name in points or field.name != "hysteresis"
+            }
+        ),
         certificate=_take_record(Certificate, certificate),
         ending=Ending[certificate.attrs["ending"]],
         history=certificate["history"][()],
@@ -323,6 +329,7 @@ FABRIC_SCALARS = (
     "areal_density", "thickness", "shear_rigidity", "locking_angle", "bend_warp", "bend_weft", "bend_bias",
     "compression_ratio",
 )  # fmt: skip
+HYSTERESES = ("bend_hysteresis_warp_N", "bend_hysteresis_weft_N")  # not there where the card does not state them
 ORIGIN_TEXTS = ("source", "standard", "status", "rule")
 ORIGIN_NUMBERS = ("uncertainty", "spread", "low", "high")  # nan where the card does not state it
 
@@ -332,6 +339,9 @@ def _put_fabric(group: h5py.Group, card: FabricCard) -> None:
     for name in FABRIC_SCALARS:
         group.attrs[NAMES.get(name, name)] = getattr(card, name)
     group.attrs["safe_strain"] = card.safe_strain
+    for name, moment in zip(HYSTERESES, card.bend_hysteresis, strict=True):
+        if moment is not None:
+            group.attrs[name] = moment
     for name in ("warp_curve", "weft_curve"):
         curve = _put(group, name, getattr(card, name), "1, N/m")
         curve.attrs["columns"] = ["strain", "tension"]
@@ -350,6 +360,7 @@ def _put_fabric(group: h5py.Group, card: FabricCard) -> None:
 def _take_fabric(group: h5py.Group) -> FabricCard:
     scalars = {name: float(group.attrs[NAMES.get(name, name)]) for name in FABRIC_SCALARS}
     warp_safe, weft_safe = group.attrs["safe_strain"].tolist()
+    warp_rub, weft_rub = (group.attrs[name].item() if name in group.attrs else None for name in HYSTERESES)
     coefficients = group["friction/coefficient"][()].tolist()
     provenance = {}
     for row in _take_table(group["provenance"], ("value", *ORIGIN_TEXTS), (*ORIGIN_NUMBERS, "n")):
@@ -362,6 +373,7 @@ def _take_fabric(group: h5py.Group) -> FabricCard:
         weft_curve=group["weft_curve"][()],
         friction=MappingProxyType(dict(zip(_texts(group, "friction/surface"), coefficients, strict=True))),
         safe_strain=(warp_safe, weft_safe),
+        bend_hysteresis=(warp_rub, weft_rub),
         provenance=MappingProxyType(provenance),
         **scalars,
     )
@@ -440,6 +452,8 @@ PLACE_NUMBERS = ("share_on_place_sure", "share_on_place", "share_on_place_possib
 
 def _put_verdicts(group: h5py.Group, verdicts: tuple[Verdict, ...]) -> None:
     _put_table(group, verdicts, VERDICT_TEXTS, VERDICT_NUMBERS)
+    if any(np.isfinite(verdict.hysteresis) for verdict in verdicts):
+        _put(group, "hysteresis", np.array([verdict.hysteresis for verdict in verdicts]), "m")
     tested = [(number, verdict.place) for number, verdict in enumerate(verdicts) if verdict.place is not None]
     places = group.create_group("places")
     _put_table(places, [place for _, place in tested], ("place", "reason"), PLACE_NUMBERS)
@@ -463,7 +477,7 @@ def _take_verdicts(group: h5py.Group) -> tuple[Verdict, ...]:
         for row in _take_table(group["spacing_changes"], (), ("verdict", *CHANGE_NUMBERS)):
             number = row.pop("verdict")
             changes[number] = SpacingChange(**row)
-    rows = _take_table(group, VERDICT_TEXTS, VERDICT_NUMBERS)
+    rows = _take_table(group, VERDICT_TEXTS, VERDICT_NUMBERS + ("hysteresis",) * ("hysteresis" in group))
     return tuple(
         Verdict(**row, place=places.get(number), change=changes.get(number)) for number, row in enumerate(rows)
     )

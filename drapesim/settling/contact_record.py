@@ -30,6 +30,8 @@ class ContactRecord:
     facing (n,): cosine between the inner normal and the direction to the nearest body point.
     pressure: contact force over nodal area, Pa, body and support together; tension_warp/weft N/m; strain_warp/weft;
     shear_angle rad; slope: angle of the sheet from horizontal, rad.
+    hysteresis: how far friction between the yarns may hold the node from where it is, m (`judging.hysteresis.carry`);
+    None where the card gives no bending hysteresis.
     """
 
     gap: Array
@@ -46,10 +48,12 @@ class ContactRecord:
     strain_weft: Array
     shear_angle: Array
     slope: Array
+    hysteresis: Array | None = None
 
     def fields(self) -> Mapping[str, Array]:
-        """Name -> array, for archives and tables."""
-        return {name: getattr(self, name) for name in self.__dataclass_fields__}
+        """Name -> array, for archives and tables; what is not known is left out."""
+        everything = ((name, getattr(self, name)) for name in self.__dataclass_fields__)
+        return {name: values for name, values in everything if values is not None}
 
 
 @dataclass(frozen=True)

@@ -5,11 +5,16 @@ sheets of simple shape, contacts as the search lists them, strains as the verdic
 is changed in this one place; every figure must then have its closed form, and only those named may have moved.
 """
 
+import math
 from dataclasses import fields, replace
+from functools import cache
 
 import numpy as np
 import pytest
 
+from drapesim.ground.references.hysteresis import solve_shape_band
+from drapesim.ground.units import GRAVITY
+from drapesim.judging.hysteresis import carry
 from drapesim.judging.verdicts import find_strained
 from drapesim.kernels.elastic import PAD, forces_of_block_into
 from drapesim.kernels.layers import SELF
@@ -35,6 +40,7 @@ CARD = FabricCard(
     weft_curve=np.array([[0.0, 0.0], [0.004, 6.0], [PULLED, 26.0], [0.05, 300.0]]),
     shear_rigidity=40.0, locking_angle=0.3, bend_warp=1.2e-5, bend_weft=8e-6, bend_bias=7e-6,
     friction={"wood": 0.3, "slate": 0.45, "itself": 0.35}, compression_ratio=0.5, safe_strain=(0.03, 0.03),
+    bend_hysteresis=(2e-4, 3e-4),
 )  # fmt: skip
 
 
@@ -51,22 +57,32 @@ def with_friction(surface, coefficient):
 
 # entry -> (the card's change, the figures that move)
 CASES = {
-    "areal_density": ({"areal_density": 0.3}, {"weight"}),
+    "areal_density": ({"areal_density": 0.3}, {"weight", "give of the warp", "give of the weft"}),
     "thickness": ({"thickness": 5e-4}, {"gap of a sheet at a fixed height", "room on the body", "room between layers"}),
     "warp_curve": ({"warp_curve": moved_curve(CARD.warp_curve)}, {"pull along the warp", "push along the warp"}),
     "weft_curve": ({"weft_curve": moved_curve(CARD.weft_curve)}, {"pull along the weft", "push along the weft"}),
     "compression_ratio": ({"compression_ratio": 0.2}, {"push along the warp", "push along the weft"}),
     "shear_rigidity": ({"shear_rigidity": 60.0}, {"shear", "shear past locking"}),
     "locking_angle": ({"locking_angle": 0.4}, {"shear past locking"}),
-    "bend_warp": ({"bend_warp": 1.5e-5}, {"bending along the warp", "twisting"}),
-    "bend_weft": ({"bend_weft": 6e-6}, {"bending along the weft", "twisting"}),
+    "bend_warp": ({"bend_warp": 1.5e-5}, {"bending along the warp", "twisting", "give of the warp"}),
+    "bend_weft": ({"bend_weft": 6e-6}, {"bending along the weft", "twisting", "give of the weft"}),
     "bend_bias": ({"bend_bias": 9e-6}, {"bending along the bias", "twisting"}),
     "friction.wood": (with_friction("wood", 0.2), {"grip on wood"}),
     "friction.slate": (with_friction("slate", 0.2), {"grip on slate"}),
     "friction.itself": (with_friction("itself", 0.2), {"grip on itself"}),
+    "bend_hysteresis_warp": ({"bend_hysteresis": (4e-4, 3e-4)}, {"give of the warp"}),
+    "bend_hysteresis_weft": ({"bend_hysteresis": (2e-4, 1e-4)}, {"give of the weft"}),
     "safe_strain_warp": ({"safe_strain": (0.02, 0.03)}, {"overstretched along the warp"}),
     "safe_strain_weft": ({"safe_strain": (0.03, 0.02)}, {"overstretched along the weft"}),
 }
+
+
+@cache
+def widest(friction):
+    """Of cloth that nothing holds: half the way (in bending lengths) between the tips of a strip that came down from
+    flat and of one that came up from hanging, of the free length at which it is largest."""
+    bands = [(length, solve_shape_band(length, friction, 3)) for length in (2.5, 3.0, 4.0, 5.0)]
+    return max(0.5 * length * math.dist(band.upper.tip, band.lower.tip) for length, band in bands)
 
 
 def expected(card):
@@ -93,6 +109,9 @@ def expected(card):
         figures[f"pull along the {side}"] = points[2, 1]
         figures[f"push along the {side}"] = -first * (ratio * (-PUSHED - joint) + 0.5 * (1.0 + ratio) * joint)
         figures[f"overstretched along the {side}"] = float(card.safe_strain[axis] < OVER)
+        weight, rigidity = card.areal_density * GRAVITY, (card.bend_warp, card.bend_weft)[axis]
+        c = (rigidity / weight) ** (1.0 / 3.0)
+        figures[f"give of the {side}"] = c * widest(0.5 * card.bend_hysteresis[axis] / (weight * c**2))
     for surface, coefficient in card.friction.items():
         figures[f"grip on {surface}"] = coefficient
     return figures
@@ -123,6 +142,9 @@ def measured(card, body):
         stretched = np.c_[lattice.uv, none]
         stretched[:, axis] *= 1.0 + OVER
         figures[f"overstretched along the {side}"] = float(find_strained(lattice, stretched, card).mean())
+        alone = [moment if k == axis else None for k, moment in enumerate(card.bend_hysteresis)]
+        held = carry(lattice, replace(card, bend_hysteresis=tuple(alone)), np.zeros(len(u), dtype=bool))
+        figures[f"give of the {side}"] = held.mean()
 
     for what, angle in (("shear", ANGLE), ("shear past locking", STEEP)):
         force = kernel_force(lattice, card, np.c_[u + v * np.sin(angle), v * np.cos(angle), none])
@@ -192,8 +214,10 @@ def usual(body):
 
 
 def test_no_entry_is_left_out():
-    entries = {field.name for field in fields(FabricCard)} - {"name", "provenance", "friction", "safe_strain"}
-    entries |= {f"friction.{surface}" for surface in CARD.friction} | {"safe_strain_warp", "safe_strain_weft"}
+    pairs = {"safe_strain", "bend_hysteresis"}
+    entries = {field.name for field in fields(FabricCard)} - {"name", "provenance", "friction"} - pairs
+    entries |= {f"friction.{surface}" for surface in CARD.friction}
+    entries |= {f"{pair}_{side}" for pair in pairs for side in ("warp", "weft")}
     assert set(CASES) == entries
 
 

@@ -71,13 +71,14 @@ def test_a_weight_by_thread_count_is_what_its_rule_gives():
 def test_linens_and_cottons():
     fibres = [read_cloth(FABRICS / name).fibre for name in LIBRARY]
     assert fibres.count("linen") == 4
-    assert fibres.count("cotton") == 4
+    assert fibres.count("cotton") == 5
 
 
 def test_the_published_figures():
     """Read in the sources that the cards name: weights, and a modulus of 2 and 26 MPa on 0.7 mm of canvas."""
     weights = {"linen-lining-open": 170, "linen-lining-old": 310, "linen-batiste": 100, "cotton-canvas-aged": 341,
-               "cotton-calico-light": 85.1, "cotton-calico-heavy": 224.6, "cotton-plain": 150.3}  # fmt: skip
+               "cotton-calico-light": 85.1, "cotton-calico-heavy": 224.6, "cotton-plain": 150.3,
+               "cotton-broadcloth": 123.8}  # fmt: skip
     for name, grams in weights.items():
         card = read_cloth(FABRICS / f"{name}.toml").card
         assert card.areal_density == pytest.approx(1e-3 * grams)
@@ -88,3 +89,14 @@ def test_the_published_figures():
     assert canvas.weft_curve[-1] == pytest.approx([0.04, 0.04 * 26e6 * 0.7e-3])
     for name in ("linen-lining-open", "linen-lining-old", "linen-lining-close", "linen-batiste", "cotton-canvas-aged"):
         assert read_cloth(FABRICS / f"{name}.toml").card.friction["pine"] == 0.63
+
+
+def test_the_one_card_with_published_bending():
+    """0.118 gf cm2/cm, 2HB 0.124 gf cm/cm, drape coefficient 82.9 %, as quoted."""
+    cloth = read_cloth(FABRICS / "cotton-broadcloth.toml")
+    assert cloth.card.bend_warp == cloth.card.bend_weft == pytest.approx(0.118 * 9.80665e-5)
+    assert cloth.card.bend_hysteresis == pytest.approx((0.124 * 9.80665e-3,) * 2)
+    assert cloth.drape.coefficient == pytest.approx(0.829)
+    for key in ("bend_warp", "bend_weft", "bend_hysteresis_warp", "bend_hysteresis_weft"):
+        assert cloth.card.provenance[key].status == "published"
+    assert cloth.card.provenance["bend_bias"].status == "estimated"

@@ -181,3 +181,30 @@ def test_the_same_from_python(settled, tmp_path):
     assert here.x.tobytes() == there.x.tobytes()
     assert here.contact.gap.tobytes() == there.contact.gap.tobytes()
     assert here.verdicts == there.verdicts
+
+
+def test_bending_hysteresis_is_kept_as_an_uncertainty(settled, tmp_path):
+    """The same sheet comes to rest, and each gap is told how far friction between yarns may hold it off."""
+    scene = shorten(tmp_path, 300_000)
+    card = tmp_path / "fabrics/cover-linen.toml"
+    card.write_text(
+        card.read_text()
+        + '\n[bending_hysteresis.warp]\nmoment_gf_cm_cm = 0.1\nsource = "test value"\nstatus = "invented"\n'
+    )
+    code, out, err = run("run", str(scene), "--spacing-mm", SPACING, "--out", "rubbing", cwd=tmp_path)
+    assert code == 0, out + err
+    assert "bending hysteresis (2HB) may hold it off" in out
+    plain = drapesim.load_run(settled[0] / "runs/strip-on-cylinder")
+    rubbing = drapesim.load_run(tmp_path / "rubbing")
+    assert np.array_equal(rubbing.x, plain.x)
+    assert plain.contact.hysteresis is None
+    held, touches = rubbing.contact.hysteresis, (rubbing.contact_force != 0.0).any(axis=1)
+    assert (held[touches] == 0.0).all()
+    assert 1e-3 < held.max() < 0.02, "the ends hang several bending lengths free"
+    top, _, hanging = rubbing.verdicts
+    assert top.hysteresis == 0.0
+    assert hanging.hysteresis == pytest.approx(held.max(), rel=0.01)
+    assert hanging.uncertainty == pytest.approx(plain.verdicts[2].uncertainty, rel=1e-9)
+    assert (tmp_path / "rubbing/report.html").read_text().count("keeps some of") == 1
+    with (tmp_path / "rubbing/marks.csv").open() as table:
+        assert float(list(csv.DictReader(table))[2]["hysteresis_mm"]) == pytest.approx(1e3 * hanging.hysteresis, rel=1e-4)

@@ -55,7 +55,7 @@ def make_run(**changes: object) -> Run:
     change = SpacingChange(0.02, 0.01, -1e-4, 2e-4, 5e-4, -0.125, np.nan)
     verdicts = (
         Verdict("wax", "stain", "touches_place", UNDECIDED, "It did not settle.", -1e-4, 2e-4, 3e-3, 0.45, 0.5,
-                0.55, 1e-4, place, "front", change),
+                0.55, 1e-4, place, "front", change, 2e-4),
         Verdict("seam", "seam", "lies_clear", NATURAL, "It touches.", 0.1, np.inf, np.inf, 0.0, 0.0, 0.0, np.nan,
                 None, ""),
     )  # fmt: skip

@@ -8,7 +8,8 @@ of the bending length, 3 % at a half; bending on the bias 3 %; a drape coefficie
 Expected order: second for bending (test_cantilever, test_heart_loop measure it); none for stretch, shear and friction,
 whose pieces are even.
 Tolerance: the bars. One is missed by a hair: a heart loop of seven bending lengths at half a bending length, 14 links
-in the loop, reads 3.01 % low, and is held to 3.1 %. Bending on the bias is held at a quarter only: at a half it reads
+in the loop, reads 3.01 % low, and is held to 3.1 %: a chain of 14 rigid links with springs between them, solved by
+itself, reads 3.00 % low. Bending on the bias is held at a quarter only: at a half it reads
 up to 3.2 % high. The friction of a sliding piece is read within 0.2 % on a rigid plane and 1 % on cloth.
 """
 
@@ -23,8 +24,8 @@ import pytest
 
 from drapesim.ground.reductions import Repeats
 from drapesim.ground.units import GRAVITY
-from drapesim.jobs.lab.bench import Aims, list_tests
-from drapesim.jobs.lab.bias_extension import run_bias_extension
+from drapesim.jobs.lab.bench import list_tests
+from drapesim.jobs.lab.bias_extension import BiasAim, run_bias_extension
 from drapesim.jobs.lab.cantilever import run_cantilever
 from drapesim.jobs.lab.drape_meter import run_drape_meter
 from drapesim.jobs.lab.fit import fit_card
@@ -75,6 +76,18 @@ def test_cantilever_on_the_bias(card, ratio):
     assert reading.simulated == pytest.approx(c, rel=0.03)
 
 
+def test_a_coarse_lattice_is_told_to_be_too_stiff_on_the_bias(card):
+    """Limp and light: 8 to 12 % high at half a bending length. What is said of it is true: a quarter meets the bar."""
+    c = 0.018
+    light = replace(card, **dict.fromkeys(("bend_warp", "bend_weft", "bend_bias"), DENSITY * GRAVITY * c**3))
+    (coarse,) = settled(run_cantilever(light, "bias", c / DRAFT))
+    assert coarse.error > 0.03
+    assert coarse.note.endswith("nodes so wide take a bend on the bias for shear, 4.5 mm apart would do")
+    (fine,) = settled(run_cantilever(light, "bias", c / FINE))
+    assert fine.met
+    assert "for shear" not in fine.note
+
+
 @pytest.mark.parametrize(("share", "bar"), [(FINE, 0.01), (DRAFT, 0.031)])
 @pytest.mark.parametrize("direction", ["warp", "weft"])
 def test_heart_loop(card, direction, share, bar):
@@ -98,6 +111,17 @@ def test_shear_by_bias_strip_and_by_frame(card, shear):
     assert strip.simulated == pytest.approx(shear, rel=0.01)
     assert frame.simulated == pytest.approx(shear, rel=0.01)
     assert lock.simulated == pytest.approx(card.locking_angle, rel=0.01)
+
+
+@pytest.mark.parametrize("shape", [1.5, 2.0, 3.0])
+def test_short_bias_piece_bears_the_same_however_many_nodes_broad(card, shape, monkeypatch):
+    """Clamped ends and staircase edges: a piece three times as broad in nodes bears as much within 1 %."""
+    from drapesim.jobs.lab import bias_extension
+
+    _, usual = bias_extension.pull_short(card, 0.01, 0.0275, shape=shape)
+    monkeypatch.setattr(bias_extension, "SHORT_HALVES", (15, 17, 19))
+    _, fine = bias_extension.pull_short(card, 0.01, 0.0275, shape=shape)
+    assert usual == pytest.approx(fine, rel=0.01)
 
 
 def test_drape_coefficient_is_not_below_its_floor(card):
@@ -144,7 +168,7 @@ def test_fit_returns_the_readings(card):
         (reading,) = settled(test.run(fitted.card, spacing, None))
         assert reading.card == LENGTHS[test.direction]
         assert reading.simulated == pytest.approx(LENGTHS[test.direction], rel=1e-3)
-    *_, pull = settled(run_bias_extension(fitted.card, spacing, aim=Aims(pull=(4.9, 0.03)).pull))
+    *_, pull = settled(run_bias_extension(fitted.card, spacing, aim=BiasAim(4.9, 0.03)))
     assert pull.simulated == pytest.approx(4.9, rel=1e-3)
     # the same value holds in the tight bends of a heart loop, which was not fitted
     (loop,) = settled(run_heart_loop(fitted.card, "weft", spacing, aim=LENGTHS["weft"]))

@@ -9,7 +9,7 @@ from types import MappingProxyType
 
 from drapesim.ground.outcome import InputError
 from drapesim.ground.units import bending_length
-from drapesim.jobs.lab.bias_extension import bias_extension_test
+from drapesim.jobs.lab.bias_extension import BiasAim, bias_extension_test
 from drapesim.jobs.lab.cantilever import cantilever_test
 from drapesim.jobs.lab.drape_meter import drape_meter_test
 from drapesim.jobs.lab.heart_loop import heart_loop_test
@@ -52,11 +52,11 @@ class LabProgress:
 class Aims:
     """What was read of a cloth, to set up the tests by and compare with in place of the card's values.
 
-    bending: bending length (m) by direction. pull: (tension N/m, strain) of a short piece on the bias.
+    bending: bending length (m) by direction. pull: of a short piece on the bias.
     """
 
     bending: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
-    pull: tuple[float, float] | None = None
+    pull: BiasAim | None = None
 
 
 def list_tests(cloth: Cloth, spacing: float, aims: Aims = Aims()) -> tuple[VirtualTest, ...]:
@@ -67,13 +67,13 @@ def list_tests(cloth: Cloth, spacing: float, aims: Aims = Aims()) -> tuple[Virtu
     origin = cloth.provenance.get("drape")
     bent = aims.bending.get
     return (
-        *(cantilever_test(side, rub, bent(side)) for side, rub in zip(SIDES, cloth.bend_hysteresis, strict=True)),
+        *(cantilever_test(side, rub, bent(side)) for side, rub in zip(SIDES, cloth.card.bend_hysteresis, strict=True)),
         cantilever_test("bias", None, bent("bias")),
         *(heart_loop_test(side, bent(side)) for side in SIDES),
         *map(tensile_test, SIDES),
         bias_extension_test(aims.pull),
         shear_test(),
-        drape_meter_test(spacing, cloth.drape, None if origin is None else origin.uncertainty),
+        drape_meter_test(spacing, cloth.drape, origin),
         *(incline_test(surface) for surface, mu in cloth.card.friction.items() if mu > 0.0),
     )
 

@@ -19,6 +19,7 @@ from drapesim.ground.references.hysteresis import LONGEST, MOST, solve_shape_ban
 from drapesim.ground.units import bending_length, weigh_area
 from drapesim.jobs.lab.record import (
     BIAS_BAR,
+    FINE,
     FINE_BAR,
     LabResult,
     Reading,
@@ -108,6 +109,8 @@ def run_cantilever(
     bar = choose_bar(spacing / c, BIAS_BAR if direction == "bias" else FINE_BAR)
     note = f"overhang {1e3 * overhang:.1f} mm, chord {math.degrees(chord):.2f} degrees"
     lines = {"strip": line, "free": np.array([overhang])}
+    if direction == "bias" and bar is not None and not abs(read / c - 1.0) <= bar:
+        note += f"; nodes so wide take a bend on the bias for shear, {1e3 * FINE * c:.2g} mm apart would do"
     if hysteresis is not None:
         told, edges = tell_band(overhang, c, card.areal_density, hysteresis)
         note, lines = f"{note}; {told}", lines | edges

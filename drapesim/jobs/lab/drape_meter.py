@@ -16,11 +16,12 @@ import numpy as np
 import shapely
 from scipy.signal import find_peaks
 
-from drapesim.ground.reductions import drape_coefficient
+from drapesim.ground.reductions import disc_area, drape_coefficient
 from drapesim.ground.references import predict_drape_floor, predict_rigidity_cooper
-from drapesim.ground.units import bending_length
+from drapesim.ground.references.hysteresis import LONGEST, MOST, solve_rubbing_cantilever
+from drapesim.ground.units import bending_length, weigh_area
 from drapesim.jobs.lab.record import LabResult, Reading, VirtualTest, Watch, list_failures
-from drapesim.matter.fabric import DrapeReading, FabricCard
+from drapesim.matter.fabric import DrapeReading, FabricCard, Provenance
 from drapesim.matter.plan import SettleSettings
 from drapesim.matter.sheet import Lattice
 from drapesim.settling.settle import SettledSheet, settle
@@ -111,18 +112,40 @@ def find_floor(card: FabricCard, support: float, disc: float) -> float:
     return float(np.trapezoid(floors, around) / (0.5 * math.pi))
 
 
+def find_strip_band(card: FabricCard, support: float, disc: float) -> tuple[float, float] | None:
+    """Coefficients between which free strips may rest for the card's bending hysteresis: of strips that came up from
+    hanging, and of strips that came down from flat as a draped disc does. The mean of the directions whose 2HB the card
+    gives; None where it gives none, or where strips are longer or rub more than `solve_rubbing_cantilever` has been
+    tested for.
+    """
+    areas = disc_area(2.0 * support), disc_area(2.0 * disc)
+    ends = []
+    for rigidity, moment in zip((card.bend_warp, card.bend_weft), card.bend_hysteresis, strict=True):
+        if moment is None:
+            continue
+        c = bending_length(card.areal_density, rigidity)
+        length, friction = (disc - support) / c, 0.5 * moment / (weigh_area(card.areal_density) * c**2)
+        if length > LONGEST or friction > MOST:
+            return None
+        for sign in (-1.0, 1.0):
+            reach = max(solve_rubbing_cantilever(length, sign * friction, 3).tip[0], 0.0) * (disc - support)
+            ends.append(drape_coefficient(disc_area(2.0 * (support + reach)), *areas))
+    return None if not ends else (float(np.mean(ends[::2])), float(np.mean(ends[1::2])))
+
+
 def run_drape_meter(
     card: FabricCard,
     spacing: float,
     watch: Watch | None = None,
     seeds: int = SEEDS,
     measured: DrapeReading | None = None,
-    doubt: float | None = None,
+    origin: Provenance | None = None,
 ) -> LabResult:
     """Drape coefficient as a virtual drape meter reads it, from ``seeds`` starts.
 
-    ``measured``: the card's own reading, with its sizes, and ``doubt``, its relative standard uncertainty; the
-    simulated one is then held to twice that, and shown without a bar where none is stated.
+    ``measured``: the card's own reading, with its sizes, and its ``origin``; the simulated one is then held to twice
+    the standard uncertainty told there, and shown without a bar where none is. The lattice is elastic: how far friction
+    between yarns moves free strips is told beside it, where the card gives it.
     """
     if measured is None:
         begun = [drape(card, DISCS[1], SUPPORT, spacing, 0, watch)]
@@ -135,15 +158,23 @@ def run_drape_meter(
     read = np.array([each.coefficient for each in discs])
     folds = [each.folds for each in discs]
     c = bending_length(card.areal_density, min(card.bend_warp, card.bend_weft))
-    spread = f"{seeds} starts: {100 * read.min():.1f} to {100 * read.max():.1f} %, {min(folds)} to {max(folds)} folds"
+    counted = f"{min(folds)}" if min(folds) == max(folds) else f"{min(folds)} to {max(folds)}"
+    spread = f"{seeds} starts: {100 * read.min():.1f} to {100 * read.max():.1f} %, {counted} folds"
     sizes = f"{2e3 * disc:.0f} mm disc on {2e3 * support:.0f} mm"
+    band = find_strip_band(card, support, disc)
+    if band is not None:
+        low, high = (f"{100 * end:.0f}" for end in band)
+        spread += f"; with the card's hysteresis free strips alone may rest anywhere from {low} to {high} %"
     mean = float(read.mean())
     readings = [Reading("drape", "drape coefficient over its floor", "percent", find_floor(card, support, disc), mean,
                         FLOOR_ROOM, at_least=True, note=f"{sizes}; {spread}")]  # fmt: skip
     if measured is not None:
-        bar = None if doubt is None else 2.0 * doubt
+        bar = None if origin is None or origin.uncertainty is None else 2.0 * origin.uncertainty
         note = "" if measured.folds is None else f"{measured.folds:g} folds were counted on the cloth"
-        readings.append(Reading("drape", "drape coefficient", "percent", measured.coefficient, mean, bar, note=note))
+        status = "" if origin is None else origin.status
+        readings.append(
+            Reading("drape", "drape coefficient", "percent", measured.coefficient, mean, bar, note=note, status=status)
+        )
     return LabResult(
         name="drape meter",
         title="Drape meter",
@@ -161,10 +192,12 @@ def run_drape_meter(
     )  # fmt: skip
 
 
-def drape_meter_test(spacing: float, measured: DrapeReading | None = None, doubt: float | None = None) -> VirtualTest:
-    """The virtual test; what it costs goes with the number of nodes. ``measured`` and ``doubt``: `run_drape_meter`."""
+def drape_meter_test(
+    spacing: float, measured: DrapeReading | None = None, origin: Provenance | None = None
+) -> VirtualTest:
+    """The virtual test; what it costs goes with the number of nodes. ``measured``, ``origin``: `run_drape_meter`."""
 
     def run(card: FabricCard, spacing: float, watch: Watch | None) -> LabResult:
-        return run_drape_meter(card, spacing, watch, SEEDS, measured, doubt)
+        return run_drape_meter(card, spacing, watch, SEEDS, measured, origin)
 
     return VirtualTest("drape meter", "Drape meter", "", COST * (DISCS[1] / spacing) ** 2, run)

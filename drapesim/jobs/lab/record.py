@@ -28,7 +28,8 @@ class Reading:
 
     key: field of the card that it answers to (``bend_warp``, ``friction.slate``). card and simulated in SI, shown in
     ``unit`` (a name of `drapesim.ground.units`, "" for a bare number). bar: largest relative departure, None where
-    none is set. at_least: the card's value is a floor, and more than it is no fault. note: one sentence.
+    none is set. at_least: the card's value is a floor, and more than it is no fault. note: one sentence. status: of the
+    card's value, where it is none of those that the card is computed with.
     """
 
     key: str
@@ -39,6 +40,7 @@ class Reading:
     bar: float | None
     at_least: bool = False
     note: str = ""
+    status: str = ""
 
     @property
     def error(self) -> float:

@@ -15,6 +15,7 @@ from drapesim.front.lab_report import COLUMNS, check_lab_folder, render, tabulat
 from drapesim.front.lab_terminal import LabBar, LabPlain, LabSilent, choose_lab_display, show_lab
 from drapesim.front.lab_words import spell_bar, spell_error, spell_reading, spell_summary, spell_value
 from drapesim.ground.outcome import InputError
+from drapesim.ground.reductions import compare_overhang
 from drapesim.jobs.lab.bench import Aims, LabProgress
 from drapesim.jobs.lab.fit import Calibrated, Fitted
 from drapesim.jobs.lab.record import LabResult, Reading
@@ -105,7 +106,18 @@ def test_fit_is_told_in_sentences(card):
     )
     lines = tell_fit(Fitted(card, {}, Aims(), changes, 0.015))
     assert lines[1].startswith("Bending length, warp: 30 mm as read, set to 31 mm")
-    assert lines[2].startswith("Shear rigidity: 42 N/m per rad as read, set to 38 N/m per rad")
+    assert lines[2].startswith(
+        "Shear rigidity (clamps make a short piece look stiffer): 42 N/m per rad as read, set to 38 N/m per rad"
+    )
+    assert len(lines) == 3
+    forms = {"weft": compare_overhang(0.06, 0.19)}
+    _, told, *_ = tell_fit(Fitted(card, {}, Aims(), changes, 0.015, reductions=forms))
+    assert told.startswith("Bending length, weft, by the exact heavy elastica: 29.99 mm, which is used.")
+    assert "Peirce 1930, (cos(a/2) / (8 tan a))^(1/3): 30.56 mm, rigidity +5.8 %" in told
+    bias = Calibrated("bend_bias", "bias", 0.016, 0.0126, 2e-5, 5)
+    *_, doubt = tell_fit(Fitted(card, {}, Aims(), (*changes, bias), 0.008))
+    assert doubt.startswith("On the bias this holds for bends like the test's only")
+    assert doubt.endswith("with nodes 4 mm apart one value would do.")
 
 
 def test_folder_with_a_finished_sheet_is_kept(tmp_path):

@@ -148,7 +148,11 @@ def test_terminal_says_where_the_error_comes_from():
     lines = terminal.change_lines((replace(run.verdicts[0], change=change), run.verdicts[1]))
     assert lines == [
         "Numerical error of the gaps: measured, 20 against 10 mm; estimated from curvature.",
+        "With a plus: how far the cloth's bending hysteresis (2HB) may hold it off, by analogy with a free strip; "
+        "it counts in the verdicts.",
         "Change from the wider spacing (gap min, median, max in mm; contact in points of per cent)",
         "  wax: gap 0.00, +0.20, +0.50; contact -12; observed order 2.0",
     ]
     assert terminal.change_lines(run.verdicts[1:]) == ["Numerical error of the gaps: estimated from curvature."]
+    (told,) = (line for line in terminal.verdict_lines(run.verdicts[:1]) if "error" in line and "gap" in line[:6])
+    assert "error 0.10 + 0.20;" in told

@@ -176,9 +176,10 @@ def test_table_of_marks():
         "place_reason": "It may be moved.",
         "uncertainty_source": "measured: 20 mm against 10 mm", "gap_min_change_mm": "-0.1000",
         "gap_median_change_mm": "0.2000", "gap_max_change_mm": "0.5000", "contact_share_change_percent": "-12.5000",
-        "observed_order": "",
+        "observed_order": "", "hysteresis_mm": "0.2000",
     }  # fmt: skip
     assert (seam["uncertainty_source"], seam["gap_min_change_mm"]) == ("estimated from curvature", "")
+    assert seam["hysteresis_mm"] == ""
     assert seam["as_claimed"] == "no"  # it is claimed to lie clear
     assert (seam["gap_min_mm"], seam["gap_max_mm"], seam["uncertainty_mm"], seam["place"]) == ("100.0000", "", "", "")
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -28,8 +29,8 @@ def test_way_along_the_sheet_goes_round_a_hole():
 def test_nothing_touches_or_nothing_is_known(curved_card, holed_lattice):
     nothing = np.zeros(len(holed_lattice.ij), dtype=bool)
     assert np.isinf(distance_along(holed_lattice, nothing)).all()
-    assert carry(holed_lattice, curved_card, ~nothing, (None, None)) is None
-    loose = carry(holed_lattice, curved_card, nothing, (1e-3, None))
+    assert carry(holed_lattice, curved_card, ~nothing) is None
+    loose = carry(holed_lattice, replace(curved_card, bend_hysteresis=(1e-3, None)), nothing)
     assert np.isfinite(loose).all()
     assert (loose > 0.0).all()
 
@@ -39,13 +40,14 @@ def test_it_is_half_the_band_of_a_strip_that_stands_free(curved_card):
     unit = weigh_area(curved_card.areal_density) * c**2
     lattice = Lattice(0.5 * c, 0.5 * c, np.ones((8, 2), dtype=bool))
     touching = lattice.ij[:, 0] == 0
-    shift = carry(lattice, curved_card, touching, (2.0 * 0.3 * unit, None))
+    shift = carry(lattice, replace(curved_card, bend_hysteresis=(2.0 * 0.3 * unit, None)), touching)
     band = solve_shape_band(2.0, 0.3)
     half = 0.5 * 2.0 * c * math.dist(band.upper.tip, band.lower.tip)
     assert shift[lattice.index[4]] == pytest.approx(half, rel=1e-3)
     assert (shift[touching] == 0.0).all()
     by_row = shift[lattice.index[:, 0]]
     assert (np.diff(by_row) >= 0.0).all()
-    with_weft = carry(lattice, curved_card, touching, (2.0 * 0.3 * unit, 2.0 * 0.6 * unit))
+    both = replace(curved_card, bend_hysteresis=(2.0 * 0.3 * unit, 2.0 * 0.6 * unit))
+    with_weft = carry(lattice, both, touching)
     assert (with_weft >= shift).all()
     assert with_weft.max() > shift.max()

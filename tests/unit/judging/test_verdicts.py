@@ -1,5 +1,6 @@
 """Verdicts on sheets whose gaps are known by construction."""
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -115,6 +116,22 @@ def test_undecided_inside_the_error_band(lattice, block, height, wanted):
     shares = [verdict.contact_share_sure, verdict.contact_share_measured, verdict.contact_share_possible]
     assert shares == pytest.approx([float(height < limit) for limit in (0.95e-3, 1e-3, 1.05e-3)])
     assert verdict.verdict == wanted
+
+
+@pytest.mark.parametrize(("rub", "wanted"), [(4e-5, NATURAL), (2e-4, UNDECIDED)])
+def test_hysteresis_counts_beside_the_numerical_error(lattice, block, rub, wanted):
+    certificate = replace(SETTLED, penetration_max=4e-5, stay_max=1e-5)
+    x, given = lay_flat(lattice, 0.9e-3), np.full(len(lattice.ij), rub)
+    (verdict,) = judge_marks([draw()], lattice, x, block, CARD, certificate, hysteresis=given)
+    assert verdict.verdict == wanted
+    assert verdict.uncertainty == pytest.approx(5e-5, abs=1e-9), "the numerical error is told by itself"
+    assert verdict.hysteresis == pytest.approx(rub)
+    assert f"{1e3 * rub:.1f} of it the cloth's hysteresis" in verdict.reason or rub < 5e-5
+    assert "numerical" not in verdict.reason
+    plain = judge(draw(), lattice, x, block, certificate)
+    assert math.isnan(plain.hysteresis)
+    assert plain.verdict == NATURAL
+    assert plain.uncertainty == pytest.approx(verdict.uncertainty, rel=1e-9)
 
 
 def test_undecided_when_unsettled(lattice, block):

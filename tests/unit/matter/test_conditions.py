@@ -20,6 +20,10 @@ status = "measured"
 bending_length_mm = { value = 20, sd = 0.4, n = 4 }
 source = "ruler"
 status = "measured"
+[bending_hysteresis.weft]
+moment_mN = 0.4
+source = "tester"
+status = "measured"
 [friction.itself]
 coefficient = 0.4
 source = "made up"
@@ -43,6 +47,8 @@ def figures(card):
     plain = ("areal_density", "thickness", "shear_rigidity", "locking_angle", "bend_warp", "bend_weft", "bend_bias")
     found = {name: np.array(getattr(card, name)) for name in (*plain, "compression_ratio")} | curves
     found |= {"safe_strain_warp": np.array(card.safe_strain[0]), "safe_strain_weft": np.array(card.safe_strain[1])}
+    assert card.bend_hysteresis[0] is None
+    found |= {"bend_hysteresis_weft": np.array(card.bend_hysteresis[1])}
     return found | {f"friction.{name}": np.array(value) for name, value in card.friction.items()}
 
 

@@ -266,11 +266,13 @@ status = "measured"
 """
     cloth = read_cloth(write(more=more))
     assert (cloth.weave, cloth.threads) == ("plain", (1200.0, 1100.0))
-    assert cloth.bend_hysteresis == (pytest.approx(0.1 * 9.80665e-3), None)
+    assert cloth.card.bend_hysteresis == (pytest.approx(0.1 * 9.80665e-3), None)
     assert cloth.shear_hysteresis == pytest.approx(2 * 0.980665)
     assert cloth.shear_hysteresis_angle == pytest.approx(math.radians(5))
     assert (cloth.drape.coefficient, cloth.drape.support, cloth.drape.specimen) == pytest.approx((0.6, 0.18, 0.30))
-    assert set(cloth.provenance) == {"bend_hysteresis_warp", "shear_hysteresis", "drape"}
+    assert cloth.card.provenance["bend_hysteresis_warp"].source == "pure bending"
+    assert "bend_hysteresis_weft" not in cloth.card.provenance
+    assert set(cloth.provenance) == {"shear_hysteresis", "drape"}
     with pytest.raises(InputError, match="no larger than the disc"):
         read_cloth(write(more=more.replace("[drape]", "[drape]\nspecimen_mm = 180")))
 

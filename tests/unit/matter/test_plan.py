@@ -43,6 +43,8 @@ place_mm = [10, 20]
 turn_deg = 90
 """
 BOX = "box = { size_mm = [200, 100, 50], centre_mm = [10, 20, 25] }"
+SLATE = 'surface = "slate"\n'
+HOLLOW = "[support.depression]\ndepth_mm = 40\nlength_mm = 500\nwidth_mm = 300\n"
 MARKS = """\
 <svg xmlns="http://www.w3.org/2000/svg" width="500mm" height="300mm" viewBox="0 0 500 300">
 <circle id="a" cx="100" cy="100" r="10"/>
@@ -66,6 +68,33 @@ def write(tmp_path):
         return path
 
     return write
+
+
+def test_table_stands_over_a_floor_that_no_cloth_leaves(write):
+    scene = read_scene(write((SLATE, 'kind = "table"\nheight_mm = 720\nfloor_surface = "limewood"\n' + SLATE)))
+    assert [part.name for part in scene.body.parts] == ["body", "support", "floor"]
+    assert [part.surface for part in scene.body.parts] == ["limewood", "slate", "limewood"]
+    floor = scene.body.vertices[np.unique(scene.body.faces[scene.body.part == 2])]
+    assert floor[:, 2].max() == -0.72
+    assert floor[:, 0].max() > np.hypot(0.5, 0.3) + 1.0
+
+
+def test_floor_needs_no_size(write):
+    scene = read_scene(write(("length_mm = 1000\nwidth_mm = 600\n", 'kind = "floor"\n')))
+    floor = scene.body.vertices[np.unique(scene.body.faces[scene.body.part == 1])]
+    assert floor[:, 2].max() == 0.0
+    assert np.ptp(floor[:, 0]) > 5.0
+
+
+def test_scan_is_let_down_into_a_bed_and_its_landmarks_with_it(write, tmp_path):
+    ball = trimesh.creation.icosphere(subdivisions=4, radius=100.0)
+    ball.export(tmp_path / "ball.ply")
+    mesh = 'mesh = { file = "ball.ply", unit = "mm" }'
+    scene = read_scene(write((BOX, mesh), (SLATE, 'kind = "bed"\n' + SLATE + HOLLOW)))
+    is_ball = scene.body.part == 0
+    low = scene.body.vertices[np.unique(scene.body.faces[is_ball])][:, 2].min()
+    assert low == pytest.approx(-0.04, abs=1e-4)
+    assert [part.name for part in scene.body.parts] == ["body", "support"]
 
 
 def test_values_in_si_and_defaults(write):
@@ -148,7 +177,11 @@ def test_names_regions_of_a_scan_in_its_own_axes(write, tmp_path):
     (['name = "a"\ncentre_mm = [70, 130, 90]\nradius_mm = 30',
       'name = "b"\nlow_mm = [0, 0, 0]\nhigh_mm = [200, 200, 200]'],
      "body.region[1]: later regions take every face of region 'a'"),
-    (['name = "a"\ncentre_mm = [0, 0, 0]'], "a region is a ball or a box"),
+    (['name = "a"\ncentre_mm = [0, 0, 0]'], "radius_mm belongs to one middle; give it with landmark or with"),
+    (['name = "a"'], "a region says nowhere; give landmark and radius_mm"),
+    (['name = "a"\nlow_mm = [0, 0, 0]'], "low_mm and high_mm belong together"),
+    (['name = "a"\nreach_mm = 3\nlow_mm = [0, 0, 0]\nhigh_mm = [1, 1, 1]'], "reach_mm is given without nearest"),
+    (['name = "a"\nlandmark = "knob"\nradius_mm = 3'], "body.region[1].landmark: there is no landmark 'knob'"),
     (['name = "a"\nlow_mm = [0, 0, 0]\nhigh_mm = [0, 1, 1]'], "high_mm is not above low_mm"),
 ])  # fmt: skip
 def test_refuses_regions_that_name_nothing(write, tmp_path, regions, sentence):
@@ -231,6 +264,48 @@ def test_landmarks_of_the_scene_can_be_claimed(write, tmp_path):
     assert np.allclose(scene.body.landmarks["knob"], [0.01, 0.02, 0.05])
 
 
+def test_a_landmark_of_the_scene_is_moved_onto_the_surface_or_refused(write):
+    scene = read_scene(write((BOX, BOX + "\nlandmarks_mm = { knob = [10, 20, 53] }")))
+    assert np.allclose(scene.body.landmarks["knob"], [0.01, 0.02, 0.05])
+    assert scene.body.repairs == (
+        "The landmark 'knob' was moved 3 mm onto the surface.",
+        "'knob' is no standard anatomical name; used as written.",
+    )
+    with pytest.raises(InputError, match=r"scene.toml:13: body.landmarks_mm.knob: the point lies 50.0 mm off the sur"):
+        read_scene(write((BOX, BOX + "\nlandmarks_mm = { knob = [10, 20, 100] }")))
+
+
+def test_a_scan_takes_its_places_from_a_file(write, tmp_path):
+    """Places are in the scan's own axes (y up there) and mm; the scene's own regions go over them."""
+    crown = 'name = "top"\ncentre_mm = [70, 130, 90]\nradius_mm = 20'
+    path = write_ball(tmp_path, [crown], write)
+    path.write_text(path.read_text().replace(MESH, MESH + '\nplaces = "ball.places.toml"'))
+    (tmp_path / "ball.places.toml").write_text(
+        '[landmarks_mm]\ncrown = [70, 131, 90]\n[[region]]\nname = "head"\nlandmark = "vertex"\nradius_mm = 40\n'
+    )
+    scene = read_scene(path)
+    assert "ball.places.toml" in scene.inputs
+    assert np.allclose(scene.body.landmarks["crown"], [0.03, 0.04, 0.1], atol=1e-3)
+    assert scene.body.region_names == ("head", "top")
+    assert any(words == "The landmark 'crown' was moved 1 mm onto the surface." for words in scene.body.repairs)
+    (tmp_path / "ball.places.toml").write_text('axes = "patient"\n')
+    with pytest.raises(InputError, match=r"ball.places.toml:1: axes: a scene takes a places file in the mesh's own"):
+        read_scene(path)
+    with pytest.raises(InputError, match=r"a places file is for a scan only; drop body.places, or give body.mesh"):
+        read_scene(write((BOX, BOX + '\nplaces = "ball.places.toml"')))
+
+
+def test_a_claim_may_use_another_word_for_the_place_or_gets_the_nearest_names(write, tmp_path):
+    marks = BOX + "\nlandmarks_mm = { 'left knee cap' = [10, 20, 50], 'left heel' = [0, 20, 50] }"
+    claims = ('marks = "marks.svg"', 'marks = "marks.svg"\nclaims = "claims.toml"')
+    (tmp_path / "claims.toml").write_text('[a]\nclaim = "touches_place"\nplace = "Patella (left)"\n')
+    scene = read_scene(write(claims, (BOX, marks)))
+    assert scene.marks[0].claim.place == "left knee cap"
+    (tmp_path / "claims.toml").write_text('[a]\nclaim = "touches_place"\nplace = "left kne cap"\n')
+    with pytest.raises(InputError, match="no region or landmark 'left kne cap'; the nearest known are 'left knee cap'"):
+        read_scene(write(claims, (BOX, marks)))
+
+
 @pytest.mark.parametrize(
     ("changes", "sentence"),
     [
@@ -253,6 +328,17 @@ def test_landmarks_of_the_scene_can_be_claimed(write, tmp_path):
         ([('marks = "marks.svg"', 'claims = "x.toml"')], "flat_map: claims is given without marks"),
         ([('marks = "marks.svg"', 'picture = "x.png"')], "flat_map: picture and mm_per_pixel belong together"),
         ([("[support]", "[settle]\nresidual_rms = 0.1\n[support]")], "settle.residual_rms: must be at most 0.001"),
+        ([("[support]", "[support]\nkind = 'table'")], "support: a table stands over a floor; give height_mm"),
+        ([("[support]", "[support]\nheight_mm = 700")], "support: a slab has no floor under it"),
+        ([("[support]", "[support]\nkind = 'bed'\nheight_mm = 90")], "support: the floor lies inside it"),
+        ([("[support]\nlength_mm = 1000", "[support]")], "support: a slab needs a size"),
+        ([(SLATE, SLATE + HOLLOW)], "support: a slab has no depression"),
+        ([(SLATE, 'kind = "bed"\n' + SLATE + HOLLOW + "middle_mm = [300, 0]\n")], "depression: the depression reaches"),
+        ([(SLATE, SLATE + 'floor_surface = "slate"\n')], "support: floor_surface is given without a floor"),
+        (
+            [(SLATE, 'kind = "bed"\nheight_mm = 500\nfloor_surface = "oak"\n' + SLATE)],
+            "has no friction coefficient for the surface 'oak'",
+        ),
         ([("[support]", "[report]\ncontact_levels_mm = [2, 1]\n[support]")], "contact_levels_mm does not rise"),
         ([("size_mm = [200, 100, 50]", "size_mm = [200, 0, 50]")], "body.box.size_mm[2]: must be greater than 0"),
         (

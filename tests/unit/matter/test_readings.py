@@ -9,7 +9,7 @@ import pytest
 
 from drapesim.ground.files import parse_toml
 from drapesim.ground.outcome import InputError
-from drapesim.matter.fabric import parse_cloth, read_card
+from drapesim.matter.fabric import parse_cloth, read_card, read_cloth
 from drapesim.matter.readings import card_from_readings, read_readings, write_card, write_form
 
 LAB = Path(__file__).parents[3] / "scenes/lab"
@@ -160,6 +160,15 @@ def test_a_single_reading_only_where_the_form_accepts_it(read):
         ("tensions_gf_cm = [5]", "", "bias_extension: one list of loads is wanted; give either hung_g"),
         ("[[4.7], [4.7]]", "[[4.7], [47]]", "an extension of 47 % is none that a trellis of yarns can make"),
         ("[[4.7], [4.7]]", "[[4.7], [0]]", "give extensions above 0 and below 41 %"),
+        ("[[4.7], [4.7]]", "[[4.7], [4.7]]\nwidth_mm = 100\ngauge_mm = 100",
+         "bias_extension.gauge_mm: a piece 100 mm long and 100 mm broad does not read the shear; cut it 1.25 to 10"),
+        ("[[4.7], [4.7]]", "[[4.7], [4.7]]\nwidth_mm = 5\ngauge_mm = 100", "100 mm long and 5 mm broad does not read"),
+        ("[[4.7], [4.7]]", "[[4.7], [4.7]]\nwidth_mm = 0\ngauge_mm = 100", "must be greater than 0"),
+        ("face_up_mm = [45, 45]", "face_up_mm = [62,5]", "weft: the largest reading is 12 times the smallest;"),
+        ("face_up_mm = [45, 45]", "face_up_mm = [4500, 4500]", "an overhang of 4500 mm is no cloth's; check"),
+        ("masses_g", "side_mm = 10\nmasses_g", "a weight of 19100 g/m2 is no cloth's; check the readings and"),
+        ("heights_mm = [4.4, 4.6]", "heights_mm = [440, 460]", "a thickness of 44 mm is no cloth's"),
+        ("rises_mm = [190, 210]", "rises_mm = [1900, 2100]", "rises_mm: a friction of 5.25 is no cloth's; check"),
         ("base_mm = 400\n", "", "a rise needs the board's foot beside it; give rises_mm and base_mm together"),
         ("angles_deg = [20, 22]", "angles_deg = [20, 95]", "angles_deg[2]: must be less than 80, not 95"),
         ("[480.7, 480.7]", "[480.7, 900]", "it must lie between 254 and 707 cm2"),
@@ -178,6 +187,18 @@ def test_bad_forms_get_one_sentence(read, old, new, sentence):
         read(old, new)
     assert sentence in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+def test_shape_of_the_bias_piece(read):
+    """As the form gives it; twice as long as broad, and told as taken, where it gives one of the two or none."""
+    sizes = "tensions_gf_cm = [5]\n"
+    assumed = read()
+    assert (assumed.bias.shape, assumed.bias.stated) == (2.0, False)
+    assert "2 times as long as broad, as the FAST meter takes it" in assumed.tables["shear"]["note"]
+    assert read(sizes, f"{sizes}width_mm = 50\n").bias.stated is False
+    given = read(sizes, f"{sizes}width_mm = 50\ngauge_mm = 150\n")
+    assert (given.bias.shape, given.bias.stated) == (3.0, True)
+    assert "a piece 3 times as long as broad;" in given.tables["shear"]["note"]
 
 
 def test_a_loop_beside_overhangs(read):
@@ -254,7 +275,7 @@ def test_the_shipped_lab_sheet(tmp_path):
     cloth = parse_cloth(parse_toml("card.toml", card_from_readings(readings)))
     assert cloth.card.warp_curve[1:, 0] == pytest.approx([0.0040, 0.0119, 0.0300])
     assert cloth.card.shear_rigidity == pytest.approx(42.7, abs=0.1)
-    assert cloth.drape.coefficient == pytest.approx(0.75, abs=0.01)
+    assert cloth.drape.coefficient == pytest.approx(0.819, abs=0.001)  # 625 cm2
     assert {origin.status for origin in cloth.card.provenance.values()} == {"invented", "estimated"}
 
 
@@ -283,6 +304,13 @@ def test_bad_rows_get_one_sentence_with_their_line(tmp_path, row, sentence):
 
 
 def test_a_foreign_table_is_no_form(tmp_path):
+    (tmp_path / "sheet.csv").write_text("test;which;reading;unit;at;at_unit\nname;;x;;;\n")
+    with pytest.raises(InputError, match="at_unit, with commas and no semicolons"):
+        read_readings(tmp_path / "sheet.csv")
+    with pytest.raises(InputError, match=r"this is a fabric card and no form of readings; give it without --fit"):
+        read_readings(LAB.parent / "fabrics/cover-linen.toml")
+    with pytest.raises(InputError, match=r"this is a form of lab readings and no fabric card; make a card of it"):
+        read_cloth(LAB / "ruler-and-scale.toml")
     (tmp_path / "sheet.csv").write_text("a,b\n1,2\n")
     with pytest.raises(InputError, match="this is no readings form; its first line must read test,which,reading,unit"):
         read_readings(tmp_path / "sheet.csv")

@@ -57,6 +57,9 @@ def test_calibrated_tables_tell_what_was_read_and_scale_its_scatter():
         Calibrated("bend_warp", "warp", 0.030, 0.033, 0.0, 2),
         Calibrated("shear_rigidity", "bias", 40.0, 36.0, 0.0, 2),
     ]
+    assert [change.doubt for change in changes] == ["", ""]
+    assert Calibrated("bend_bias", "bias", 0.030, 0.0295, 0.0, 2).doubt == "", "within the bar of the bias"
+    assert "nodes 7.5 mm apart" in Calibrated("bend_bias", "bias", 0.030, 0.028, 0.0, 2).doubt
     full = _put_in(tables, changes, 0.015)
     warp = full["bending"]["warp"]
     assert warp["bending_length_mm"] == pytest.approx({"value": 33.0, "sd": 0.66, "n": 4})
@@ -79,14 +82,18 @@ def test_fit_with_tests_made_by_hand(monkeypatch):
             settled = True
 
     monkeypatch.setattr(fit, "run_cantilever", cantilever)
-    monkeypatch.setattr(fit, "pull_short", lambda card, _, e: (Sheet, 4.0 * 1.1 * card.shear_rigidity * e))
+    monkeypatch.setattr(fit, "pull_short", lambda card, _, e, shape: (Sheet, 2.2 * shape * card.shear_rigidity * e))
     readings = reduce_readings(parse_toml("form.toml", FORM, "form"))
     told = []
     fitted = fit_card(readings, read_cloth_of(readings).card, 0.015, told.append)
     assert [change.key for change in fitted.changes] == ["shear_rigidity", "bend_warp", "bend_weft"]
     for change in fitted.changes[1:]:
         assert change.set_to == pytest.approx(change.read / 0.96, rel=2e-4)
-    assert fitted.aims.pull == pytest.approx((4.903325, 0.0275))
+    exact, half, peirce, printed = fitted.reductions["warp"]
+    assert exact.bending_length == pytest.approx(0.03025, rel=2e-4)
+    assert [each.off for each in (half, peirce, printed)] == pytest.approx([5e-4, 0.0575, 0.45], abs=2e-3)
+    assert list(fitted.reductions) == ["warp", "weft"]
+    assert fitted.aims.pull == pytest.approx((4.903325, 0.0275, 2.0))
     assert fitted.card.shear_rigidity == pytest.approx(4.903325 / (4.4 * 0.0275), rel=2e-4)
     assert [step.number for step in told] == [1, 2, 3]
     cloth = fitted_cloth(fitted)

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from drapesim.jobs.lab.drape_meter import count_folds, cut_disc, smooth_rim
+from drapesim.ground.references.hysteresis import solve_rubbing_cantilever
+from drapesim.jobs.lab.bias_extension import choose_short
+from drapesim.jobs.lab.drape_meter import SUPPORT, count_folds, cut_disc, find_floor, find_strip_band, smooth_rim
 from drapesim.jobs.lab.specimen import cut_bias_strip, cut_strip
 from drapesim.matter.surface import link_strains
 
@@ -61,3 +64,25 @@ def test_folds_of_a_rim_are_counted(folds):
     rim = smooth_rim(angle, 0.005 * np.cos(folds * angle) + stairs)
     assert rim.shape == (180,)
     assert count_folds(rim) == folds
+
+
+@pytest.mark.parametrize("shape", [1.25, 1.5, 1.77, 2.0, 2.5, 3.0, 10.0])
+def test_short_bias_piece_has_the_shape_that_was_read(shape):
+    half, rows = choose_short(shape)
+    assert rows % 2 == 0
+    assert half % 2 == 1
+    assert rows / (2 * half + 1) == pytest.approx(shape, rel=0.03)
+
+
+def test_strips_that_rub_rest_about_the_floor(curved_card):
+    """A ring 60 mm broad; without hysteresis there is nothing to tell."""
+    both = replace(curved_card, bend_weft=curved_card.bend_warp, bend_bias=curved_card.bend_warp)
+    disc = SUPPORT + 0.06
+    assert find_strip_band(both, SUPPORT, disc) is None
+    rubbing = replace(both, bend_hysteresis=(2e-4, 2e-4))
+    low, high = find_strip_band(rubbing, SUPPORT, disc)
+    assert 0.0 <= low < find_floor(both, SUPPORT, disc) < high < 1.0
+    c = (both.bend_warp / (both.areal_density * 9.80665)) ** (1.0 / 3.0)
+    reach = 0.06 * solve_rubbing_cantilever(0.06 / c, 1e-4 / (both.areal_density * 9.80665 * c**2), 3).tip[0]
+    assert high == pytest.approx(((SUPPORT + reach) ** 2 - SUPPORT**2) / (disc**2 - SUPPORT**2))
+    assert find_strip_band(replace(rubbing, bend_warp=1e-7), SUPPORT, disc) is None, "longer than was tested for"
