@@ -65,9 +65,9 @@ back: scratch (48), lightness (8) read, impulse (8) written, trial velocity read
 TIGHTEN_ROWS = Work(ops=56, divides=2, roots=1, near=8 * 93, far=88)
 """A node and its link along the row. Far: place (24), lightness, width (16) read, trial velocity read and written
 (48)."""
-MOVE = Work(ops=44, near=8 * 72, far=176)
-"""A node's step. Far: place and velocity read and written (96), trial velocity, force, contact force (72) and inertia
-(8) read."""
+MOVE = Work(ops=53, near=8 * 81, far=184)
+"""A node's step. Far: place and velocity read and written (96), trial velocity, force, contact force (72), inertia and
+its change (16) read."""
 
 CONTACT = Work(ops=18, near=8 * 21, far=192)
 """One that does not push, on one node. Far: node numbers and weights (64), plane (32), preload, last gap read and
@@ -75,6 +75,9 @@ written (24), force and anchor written (48), the node's place (24)."""
 CORNERS = Work(ops=16, near=8 * 13, far=72)  # more, if it acts on four nodes
 PUSH = Work(ops=30, divides=1, roots=1, near=8 * 1, far=8)  # more, if it pushes, and its grip holds
 TOUCHED = Work(ops=0, near=8 * 6, far=40)  # a node with contacts: its number, its range, its contact force written
+LENT = Work(ops=7, divides=2, near=8 * 10, far=64)
+"""The same node's inertia. Far: its number, its range, its own mass (32) read, inertia, lightness (16) read and written."""
+LENT_ENTRY = Work(ops=6, near=8 * 8, far=72)  # one contact at one node, as if all pushed: which, force, weights
 ENTRY = Work(ops=6, near=8 * 6, far=48)  # one contact at one node: which, which of its weights, and its force
 
 
@@ -96,6 +99,7 @@ def work_of(kernels: str, counts: Counts) -> Work | None:
             CONTACT.times(counts.contacts), CORNERS.times(counts.four), PUSH.times(counts.pushing)
         ),
         "collect_touch": summed(TOUCHED.times(counts.touched), ENTRY.times(counts.entries)),
+        "lend_inertia": summed(LENT.times(counts.touched), LENT_ENTRY.times(counts.entries)),
         "forces_of_block_into": NODE_FORCE.times(counts.nodes),
         "kick_columns": KICK.times(counts.nodes),
         "tighten_columns": TIGHTEN_COLUMNS.times(counts.nodes),
@@ -113,9 +117,9 @@ LANE_ROWS = 8 * (3 + 3 + 6) * LANES  # the same of `tighten_rows`
 COLUMN_ROWS = 8 * (11 + 6 + 6 + 3 + 1)
 """Bytes a node of a row that `tighten_columns` has at hand, of all threads together: scratch of this link and of what
 the last one passes on, place and velocity of both ends, lightness of both and width, a row of its own."""
-LATTICE = 24 * 5 + 8 * 6 + 8 * 7 + 24
+LATTICE = 24 * 5 + 8 * 6 + 8 * 9 + 24
 """Bytes a node of what a step goes through: place, velocity, trial velocity, force, contact force; scratch of the yarns
-across the rows; weights, inertia, lightness; load."""
+across the rows; weights, own mass, inertia, its change, lightness; load."""
 CONTACT_LIST = 64 + 24 + 8 * 4 + 24 * 2  # bytes a contact, without the lists of touched nodes
 
 

@@ -27,7 +27,7 @@ time: by the clock, certificate in, compiling left out; work: of all processors 
 lattice, certificate left out; node-steps: over all lattices; peak: of the row's own process, libraries in."""
 LABELS = {
     "press_contacts": "contacts: press",
-    "collect_touch + forces_of_block_into": "nodes: gather contacts and elements",
+    "collect_touch + lend_inertia + forces_of_block_into": "nodes: gather contacts and elements",
     "kick_columns + tighten_columns": "yarns across the rows: kick and solve",
     "tighten_rows + move_rows": "yarns along the rows: solve and move",
 }

@@ -452,8 +452,7 @@ def find_layers(
 
 
 def layer_triangles(key: np.ndarray, triangle: np.ndarray, n_triangles: int) -> np.ndarray:
-    """(K, 2): the two triangles that each pair between layers lies on, from its ``key`` and its own ``triangle`` (K,).
-    """
+    """(K, 2): the two triangles that each pair between layers lies on, from its ``key`` and its own ``triangle`` (K,)."""
     one, other = (key >> 30) & FEATURE, key & FEATURE
     of_edge = key >> 60 == LAYER_EDGE
     second = np.where(of_edge, other // 3, np.where(other < n_triangles, other, (other - n_triangles) // 3))

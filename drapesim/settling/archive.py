@@ -51,6 +51,7 @@ CHECKPOINT_UNITS: Mapping[str, str] = MappingProxyType({
     "x": "m", "v": "m/s", "spent": "J", "history": "s, m, 1, 1", "found_node": "1", "found_weight": "1",
     "found_normal": "1", "found_point": "m", "found_gap": "m", "found_part": "1", "found_key": "1",
     "found_triangle": "1", "preload": "N", "anchor": "m", "push": "N", "slopes": "N/m",
+    "inertia": "kg",
 })  # fmt: skip
 
 NAMES: Mapping[str, str] = MappingProxyType({

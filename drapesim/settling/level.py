@@ -106,9 +106,7 @@ class LevelState:
     history: list[tuple[float, float, float, float]] = field(default_factory=list)
 
 
-def search(
-    state: LevelState, pace: Pace, reach: float, wanted: Array | None = None, due: Array | None = None
-) -> bool:
+def search(state: LevelState, pace: Pace, reach: float, wanted: Array | None = None, due: Array | None = None) -> bool:
     """List contacts anew, for moves of up to ``reach`` (m); False if the sheet passes through itself now.
 
     ``wanted`` (t,) bool: cloth triangles to search for the body; ``due`` (t,) bool: those to search for other layers,

@@ -61,7 +61,9 @@ def compile_share(share: int) -> None:
         motion = start_motion(problem, x)
         advance(problem, motion, no_contacts(), choose_pace(problem, Slopes(1e3, 400.0), 1.0), 1)
         pleats = x + np.outer(problem.lattice.ij[:, 0] % 2, [0.0, 0.0, 0.02])
-        find_touching(problem, pleats, None, 1e-3, no_contacts(), due=np.ones(16, dtype=bool))  # a smooth sheet is not searched for layers
+        find_touching(
+            problem, pleats, None, 1e-3, no_contacts(), due=np.ones(16, dtype=bool)
+        )  # a smooth sheet is not searched for layers
     else:
         found, _ = find_touching(problem, x, 1e-3, None, no_contacts())
         found.contacts.force[:] = 1.0

@@ -207,4 +207,6 @@ def test_bending_hysteresis_is_kept_as_an_uncertainty(settled, tmp_path):
     assert hanging.uncertainty == pytest.approx(plain.verdicts[2].uncertainty, rel=1e-9)
     assert (tmp_path / "rubbing/report.html").read_text().count("keeps some of") == 1
     with (tmp_path / "rubbing/marks.csv").open() as table:
-        assert float(list(csv.DictReader(table))[2]["hysteresis_mm"]) == pytest.approx(1e3 * hanging.hysteresis, rel=1e-4)
+        assert float(list(csv.DictReader(table))[2]["hysteresis_mm"]) == pytest.approx(
+            1e3 * hanging.hysteresis, rel=1e-4
+        )

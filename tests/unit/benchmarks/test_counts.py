@@ -16,7 +16,9 @@ from drapesim.kernels import elastic, relax, yarns
 from tests.unit.benchmarks.counting import Elements, counting_math
 
 SHORT, LONG = 8, 40
-PACE = relax.Pace(dt=1e-4, damping=1.0, stiffness=1.0, grip=1.0, dashpot=1.0, limit=1e9, hold_u=0.1, hold_v=0.1)
+PACE = relax.Pace(
+    dt=1e-4, damping=1.0, stiffness=1.0, grip=1.0, dashpot=1.0, limit=1e9, hold_u=0.1, hold_v=0.1, lend=1e-3
+)
 
 
 class Maker:
@@ -80,8 +82,8 @@ def tighten_rows(make: Maker) -> list[Any]:
 
 def move(make: Maker) -> list[Any]:
     m = make.n + 2 * elastic.PAD
-    fields = SimpleNamespace(mass=make.some(4, m))
-    return [1, 2, *(make.some(3, 4, m) for _ in range(5)), make.some(2, 4), fields, PACE]
+    two = (make.some(4, m) for _ in range(2))
+    return [1, 2, *(make.some(3, 4, m) for _ in range(5)), make.some(2, 4), *two, PACE]
 
 
 def press(make: Maker, four: bool, pushing: bool) -> list[Any]:
@@ -104,6 +106,13 @@ def collect(make: Maker, each: int) -> list[Any]:
         force=make.some(n * each, 3),
     )  # fmt: skip
     return [0, n, make.some(3, n), contacts]
+
+
+def lend(make: Maker, each: int) -> list[Any]:
+    """All contacts push, and the inertia that is needed has changed."""
+    contacts = collect(make, each)[-1]
+    inertia = relax.Inertia(make.same(1.0), make.same(1.0), make.same(1.0))
+    return [0, make.n, inertia, make.same(0.5), contacts, 1e-3]
 
 
 def count(kernel: Any, arguments: Any, **how: Any) -> Work:
@@ -145,6 +154,8 @@ def count(kernel: Any, arguments: Any, **how: Any) -> Work:
         (relax.press_contacts, press, {"four": True, "pushing": False}, summed(counts.CONTACT, counts.CORNERS)),
         (relax.collect_touch, collect, {"each": 0}, counts.TOUCHED),
         (relax.collect_touch, collect, {"each": 3}, summed(counts.TOUCHED, counts.ENTRY.times(3))),
+        (relax.lend_inertia, lend, {"each": 1}, summed(counts.LENT, counts.LENT_ENTRY)),
+        (relax.lend_inertia, lend, {"each": 3}, summed(counts.LENT, counts.LENT_ENTRY.times(3))),
     ],
 )
 def test_the_table_says_what_the_kernel_does(kernel: Any, arguments: Any, how: dict[str, Any], table: Work) -> None:
@@ -174,18 +185,18 @@ def test_the_buffers_are_those_that_the_kernels_make(monkeypatch: pytest.MonkeyP
 
 
 def test_rows_at_hand_are_those_of_the_stage() -> None:
-    assert near_size("collect_touch + forces_of_block_into", 100, 2) == 200 * counts.ROW_BUFFERS
+    assert near_size("collect_touch + lend_inertia + forces_of_block_into", 100, 2) == 200 * counts.ROW_BUFFERS
     assert near_size("tighten_rows + move_rows", 100, 2) == 200 * counts.LANE_ROWS
     assert near_size("kick_columns + tighten_columns", 100, 2) == 100 * counts.COLUMN_ROWS
 
 
 def test_work_of_a_loop_is_that_of_its_kernels() -> None:
     step = Counts(nodes=100.0, contacts=10.0, four=4.0, pushing=5.0, touched=20.0, entries=26.0)
-    work = work_of("collect_touch + forces_of_block_into", step)
+    work = work_of("collect_touch + lend_inertia + forces_of_block_into", step)
     assert work is not None
-    assert work.ops == 26 * 6 + 100 * (2 * 20 + 4 * 5 + 2 * 88 + 132 + 60)
-    assert work.divides == work.roots == 100 * 5
-    assert work.far == 20 * 40 + 26 * 48 + 100 * 112
+    assert work.ops == 26 * (6 + 6) + 20 * 7 + 100 * (2 * 20 + 4 * 5 + 2 * 88 + 132 + 60)
+    assert work.divides - 20 * 2 == work.roots == 100 * 5
+    assert work.far == 20 * (40 + 64) + 26 * (48 + 72) + 100 * 112
 
 
 def test_what_is_not_in_the_table_is_not_counted_as_nothing() -> None:

@@ -69,11 +69,10 @@ def test_the_clocked_loop_takes_the_same_steps() -> None:
         found = find_touching(problem, x, 1e-3, None, no_contacts())[0]
         contacts = found.contacts
         pace = solve.choose_pace(problem, solve.Slopes(1e3, 400.0), 200.0)
-        fields = solve.with_contact_inertia(problem, found, pace).fields
         for way in (1e-4, np.inf):  # the first call ends by itself
             taken = loop(
                 200, way, np.zeros(problem.blocks), motion.peak, motion.x, motion.v, motion.force, motion.touch,
-                motion.spent, motion.trial, motion.work, fields, problem.cloth, contacts, pace, *further,
+                motion.spent, motion.trial, motion.work, motion.inertia, problem.fields, problem.cloth, contacts, pace, *further,
             )  # fmt: skip
             counted.append(taken)
         assert contacts.force.any()
