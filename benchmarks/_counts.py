@@ -76,7 +76,8 @@ CORNERS = Work(ops=16, near=8 * 13, far=72)  # more, if it acts on four nodes
 PUSH = Work(ops=30, divides=1, roots=1, near=8 * 1, far=8)  # more, if it pushes, and its grip holds
 TOUCHED = Work(ops=0, near=8 * 6, far=40)  # a node with contacts: its number, its range, its contact force written
 LENT = Work(ops=7, divides=2, near=8 * 10, far=64)
-"""The same node's inertia. Far: its number, its range, its own mass (32) read, inertia, lightness (16) read and written."""
+"""The same node's inertia. Far: its number, its range, its own mass (32) read, inertia, lightness (32) read and
+written."""
 LENT_ENTRY = Work(ops=6, near=8 * 8, far=72)  # one contact at one node, as if all pushed: which, force, weights
 ENTRY = Work(ops=6, near=8 * 6, far=48)  # one contact at one node: which, which of its weights, and its force
 

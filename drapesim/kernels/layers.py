@@ -294,8 +294,9 @@ def find_layers_into(
 
     Row q stands for ``cell``[q], triangles 2 cell and 2 cell + 1, with ``middle`` (q, 3), ``radius`` (q,), and the box
     ``place`` (q, 3) it lies in; a pair is close nearer than ``apart`` and the ``band`` (q,) of both. ``is_due`` (q,)
-    and ``due``, the numbers of the rows that are; ``name`` (q,) are the numbers of the boxes in rising order and ``order`` the rows in
-    that order. Run r writes rows r room .. r room + count[r], and its crossings to crossed[r] (number, and one pair).
+    and ``due``, the numbers of the rows that are; ``name`` (q,) are the numbers of the boxes in rising order and
+    ``order`` the rows in that order. Run r writes rows r room .. r room + count[r], and its crossings to crossed[r]
+    (number, and one pair).
     """
     for run in prange(count.shape[0]):
         count[run] = layers_of_run(
@@ -452,7 +453,7 @@ def find_layers(
 
 
 def layer_triangles(key: np.ndarray, triangle: np.ndarray, n_triangles: int) -> np.ndarray:
-    """(K, 2): the two triangles that each pair between layers lies on, from its ``key`` and its own ``triangle`` (K,)."""
+    """(K, 2): the two triangles that each pair between layers lies on, from its ``key`` and ``triangle`` (K,)."""
     one, other = (key >> 30) & FEATURE, key & FEATURE
     of_edge = key >> 60 == LAYER_EDGE
     second = np.where(of_edge, other // 3, np.where(other < n_triangles, other, (other - n_triangles) // 3))

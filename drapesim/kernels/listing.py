@@ -25,10 +25,10 @@ def weighted_places(x, node, weight):
 @kernel
 def is_named_before(node, c, k):
     """True if the node at place k of row c stands at an earlier place too."""
+    named = False
     for m in range(k):
-        if node[c, m] == node[c, k]:
-            return True
-    return False
+        named = named or node[c, m] == node[c, k]
+    return named
 
 
 @kernel

@@ -16,7 +16,6 @@ from drapesim.kernels.elastic import PAD, block_start, forces_of_block_into
 from drapesim.kernels.jit import kernel, parallel_kernel, prange
 from drapesim.kernels.yarns import tighten_columns, tighten_rows
 
-
 FADE = 0.97  # a step, of inertia that no contact needs any more: given back at once, flickering contacts would swing
 
 

@@ -93,9 +93,11 @@ def cleared(problem: Problem, x: Array) -> Array:
         apart = np.where(found.part == SELF, thickness, 0.5 * thickness)
         size = np.abs(found.weight)
         step = (found.weight / (found.weight**2).sum(1, keepdims=True) * size)[:, :, None] * found.normal[:, None]
-        for lift in range(LIFTS):
+        if not len(apart) or (apart - found.gap).max() < LIFTED:
+            break
+        for _ in range(LIFTS):
             lack = apart - placed(found, x).gap
-            if not len(lack) or lack.max() < LIFTED:
+            if lack.max() < LIFTED:
                 break
             lacking = lack > 0.0
             node, asked = found.node[lacking].ravel(), (step[lacking] * lack[lacking, None, None]).reshape(-1, 3)
@@ -104,6 +106,4 @@ def cleared(problem: Problem, x: Array) -> Array:
             if problem.held is not None:
                 move[problem.held] = 0.0
             x += move
-        if lift == 0:
-            break
     return x

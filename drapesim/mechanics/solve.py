@@ -254,7 +254,7 @@ def residuals(problem: Problem, motion: Motion) -> tuple[float, float]:
     return float(np.sqrt(np.mean(size**2))), float(size.max())
 
 
-def kinetic_energy(problem: Problem, motion: Motion) -> float:
+def kinetic_energy(motion: Motion) -> float:
     """J, of the half-step velocity."""
     return float(0.5 * (motion.inertia.mass * (motion.v**2).sum(0)).sum())
 
@@ -264,4 +264,4 @@ def stored_energy(problem: Problem, motion: Motion) -> float:
     x = positions(problem, motion)
     energy = elastic_energies(problem.lattice, problem.card, x, problem.held)
     mass = problem.card.areal_density * problem.lattice.node_area
-    return sum(energy.values()) - float((mass * (x @ problem.gravity)).sum()) + kinetic_energy(problem, motion)
+    return sum(energy.values()) - float((mass * (x @ problem.gravity)).sum()) + kinetic_energy(motion)

@@ -72,7 +72,8 @@ def test_the_clocked_loop_takes_the_same_steps() -> None:
         for way in (1e-4, np.inf):  # the first call ends by itself
             taken = loop(
                 200, way, np.zeros(problem.blocks), motion.peak, motion.x, motion.v, motion.force, motion.touch,
-                motion.spent, motion.trial, motion.work, motion.inertia, problem.fields, problem.cloth, contacts, pace, *further,
+                motion.spent, motion.trial, motion.work, motion.inertia, problem.fields, problem.cloth, contacts, pace,
+                *further,
             )  # fmt: skip
             counted.append(taken)
         assert contacts.force.any()

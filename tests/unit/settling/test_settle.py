@@ -144,7 +144,7 @@ def test_a_run_taken_up_keeps_its_energy_account(laid, curved_card, monkeypatch)
         pace = usual(state)
         accounts.append(stored_energy(state.problem, state.motion) + float(state.motion.spent.sum()))
         lent = state.motion.inertia.mass > 1.5 * state.problem.fields.mass
-        moving.append(kinetic_energy(state.problem, state.motion))
+        moving.append(kinetic_energy(state.motion))
         fastest.append(float(np.abs(state.motion.v[:, lent]).max(initial=0.0)))
         if len(accounts) > 1 and fastest[-1] > 0.01:
             raise KeyboardInterrupt
