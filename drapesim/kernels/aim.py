@@ -32,6 +32,7 @@ from drapesim.kernels.pairs import (
 
 TURN = 0.5  # cosine: a direction that has turned by more than this is another contact
 SWING = 0.3  # of a weight, after which the inertia lent at the search may be too little
+OVER = 1e-3  # of an edge, past its end: where a body's edge goes on straight, contacts would change for ever
 RUNS = 16
 FEATURE = (1 << 30) - 1  # mask of one feature in a key
 THERE, ELSEWHERE, OFF = range(3)
@@ -82,7 +83,7 @@ def aim_one(c, corner, way, flat, contacts, point, key, body, n_triangles):
         if kind == NODE_EDGE:
             s = 0.0
             t = (rx * ex + ry * ey + rz * ez) / (ex * ex + ey * ey + ez * ez)
-            if not 0.0 < t < 1.0:
+            if not -OVER < t < 1.0 + OVER:
                 return OFF
             aim_along(way, rx - t * ex, ry - t * ey, rz - t * ez)
         else:
@@ -90,7 +91,7 @@ def aim_one(c, corner, way, flat, contacts, point, key, body, n_triangles):
             uy = corner[1, 1] - py
             uz = corner[1, 2] - pz
             s, t = closest_places(ux, uy, uz, ex, ey, ez, rx, ry, rz)
-            if not (0.0 < s < 1.0 and 0.0 < t < 1.0):
+            if not (-OVER < s < 1.0 + OVER and -OVER < t < 1.0 + OVER):
                 return OFF
             turn_along(way, uy * ez - uz * ey, uz * ex - ux * ez, ux * ey - uy * ex)
             way[1, 0] = 1.0 - s
@@ -108,7 +109,7 @@ def aim_one(c, corner, way, flat, contacts, point, key, body, n_triangles):
         uy = corner[1, 1] - py
         uz = corner[1, 2] - pz
         s = -(ux * rx + uy * ry + uz * rz) / (ux * ux + uy * uy + uz * uz)
-        if not 0.0 < s < 1.0:
+        if not -OVER < s < 1.0 + OVER:
             return OFF
         aim_along(way, rx + s * ux, ry + s * uy, rz + s * uz)
         way[1, 0] = 1.0 - s
@@ -145,7 +146,7 @@ def aim_one(c, corner, way, flat, contacts, point, key, body, n_triangles):
         ry = py - corner[1, 1]
         rz = pz - corner[1, 2]
         s = (rx * ex + ry * ey + rz * ez) / (ex * ex + ey * ey + ez * ez)
-        if not 0.0 < s < 1.0:
+        if not -OVER < s < 1.0 + OVER:
             return OFF
         aim_along(way, rx - s * ex, ry - s * ey, rz - s * ez)
         way[1, 1] = s - 1.0
@@ -162,7 +163,7 @@ def aim_one(c, corner, way, flat, contacts, point, key, body, n_triangles):
         ry = py - corner[2, 1]
         rz = pz - corner[2, 2]
         s, t = closest_places(ux, uy, uz, ex, ey, ez, rx, ry, rz)
-        if not (0.0 < s < 1.0 and 0.0 < t < 1.0):
+        if not (-OVER < s < 1.0 + OVER and -OVER < t < 1.0 + OVER):
             return OFF
         aim_along(way, rx + s * ux - t * ex, ry + s * uy - t * ey, rz + s * uz - t * ez)
         way[1, 0] = 1.0 - s

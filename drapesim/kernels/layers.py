@@ -221,17 +221,22 @@ def is_beyond(x, triangles, normal, t, f, margin):
 
 @kernel
 def are_side_by_side(triangles, normal, t, f):
-    """True if the cells of triangles t, t + 1 and f, f + 1 share a node and all four normals fit one narrow cone.
+    """True if the cells of triangles t, t + 1 and f, f + 1 share an edge and all four normals fit one narrow cone.
 
-    Two such cells are one smooth piece of cloth, which cannot come back on itself (kernels.survey).
+    Two such cells are one smooth piece of cloth, which cannot come back on itself (kernels.survey). Cells that share
+    but a corner may: a cloth folded in quarters has such cells facing the same way.
     """
+    first = np.int64(-1)
     shares = False
     for s in range(2):
         for r in range(2):
             for k in range(3):
+                a = np.int64(triangles[t + s, k])
                 for m in range(3):
-                    if triangles[t + s, k] == triangles[f + r, m]:
-                        shares = True
+                    if a == triangles[f + r, m]:
+                        if first < 0:
+                            first = a
+                        shares = shares or a != first
     if not shares:
         return False
     for s in range(2):

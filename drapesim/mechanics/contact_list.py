@@ -12,7 +12,7 @@ import numpy as np
 
 from drapesim.kernels.layers import LAYER_NODE, SELF
 from drapesim.kernels.listing import list_by_node, list_live, take_up_into, weighted_places
-from drapesim.kernels.pairs import FACE_VERTEX, NODE_VERTEX, Found, empty_found
+from drapesim.kernels.pairs import EDGE_EDGE, FACE_VERTEX, NODE_VERTEX, Found, empty_found
 from drapesim.kernels.relax import Contacts, mark_live
 from drapesim.matter.sheet import Lattice
 from drapesim.mechanics.energies import grid_place, grid_shape
@@ -84,14 +84,16 @@ def match_contacts(before: Array, now: Array) -> Array:
     """(K,) row of each new contact in the last search, -1 if it is new.
 
     The same pair of features is the same contact. A node that has slid from one face, edge or vertex of the body to
-    the next is too, if it had one unmatched contact before and has one now; so is a node that has slid over another
-    layer of the cloth, and a body vertex under the cloth that has slid from one cloth triangle to the next.
+    the next is too, if it had one unmatched contact before and has one now; so is an edge that has slid along the
+    body's edges, a node that has slid over another layer of the cloth, and a body vertex under the cloth that has slid
+    from one cloth triangle to the next.
     """
     order = np.argsort(before, kind="stable")
     slot = np.minimum(np.searchsorted(before, now, sorter=order), len(before) - 1)
     source = np.where(before[order[slot]] == now, order[slot], -1)
     for is_wanted, feature in (
         (lambda key: key >> 60 <= NODE_VERTEX, lambda key: (key >> 30) & FEATURE),
+        (lambda key: key >> 60 == EDGE_EDGE, lambda key: (key >> 30) & FEATURE),
         (lambda key: key >> 60 == LAYER_NODE, lambda key: (key >> 30) & FEATURE),
         (lambda key: key >> 60 == FACE_VERTEX, lambda key: key & FEATURE),
     ):

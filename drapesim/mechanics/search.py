@@ -15,7 +15,7 @@ from drapesim.mechanics.solve import Problem
 Array = np.ndarray
 
 DEPTH = 5e-3  # m, how deep inside the body a node may be and still be pushed out the way it came
-SEARCHES, LIFTS = 8, 12  # at most, and moves after each
+SEARCHES, LIFTS = 16, 12  # at most, and moves after each
 NEARBY = 5e-4  # m, past the thickness: what is listed lest one contact's move makes another
 LIFTED = 2e-5  # m, lack of clearance that is left to the relaxation
 
@@ -95,6 +95,7 @@ def cleared(problem: Problem, x: Array) -> Array:
         step = (found.weight / (found.weight**2).sum(1, keepdims=True) * size)[:, :, None] * found.normal[:, None]
         if not len(apart) or (apart - found.gap).max() < LIFTED:
             break
+        listed = x.copy()
         for _ in range(LIFTS):
             lack = apart - placed(found, x).gap
             if lack.max() < LIFTED:
@@ -106,4 +107,6 @@ def cleared(problem: Problem, x: Array) -> Array:
             if problem.held is not None:
                 move[problem.held] = 0.0
             x += move
+            if np.abs(x - listed).max() > 0.5 * NEARBY:
+                break
     return x

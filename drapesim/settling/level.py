@@ -30,6 +30,7 @@ Array = np.ndarray
 CHUNK = 40  # steps between looks at the sheet
 PRELOAD_EVERY = 5  # chunks between updates of the contact preloads
 SUNK, HOVER = 12e-6, 8e-6  # m of indentation, and of gap pushed across, left alone: new preloads set the sheet ringing
+UNDER = 0.8  # of what is allowed at the end: less is left alone only where it may stay
 HOVER_SHARE = 0.3  # of the indentation allowed at the end that a contact may push across: the certificate allows 10 um
 RATES = 6  # looks of which the slower half sets the damping: a burst somewhere must not overdamp the rest
 EASY, EASY_SPEED, EASY_DAMPING = 400, 0.125, 2000.0
@@ -160,7 +161,10 @@ def search_moved(state: LevelState, pace: Pace, way: float, left: Array) -> bool
         wanted[found.triangle[left & ~between]] = True
     due = find_strayed(state.layers, x, weave, way, reach if between.any() else np.inf, ROOM)
     gone = left & between
-    due[layer_triangles(found.key[gone], found.triangle[gone], len(weave.triangles))] = True
+    left_by = layer_triangles(found.key[gone], found.triangle[gone], len(weave.triangles)).ravel()
+    due[left_by] = True
+    beside = weave.neighbour[left_by]
+    due[beside[beside >= 0]] = True  # what slides off one triangle comes on to another
     due = np.repeat(due.reshape(-1, 2).any(axis=1), 2)
     if not wanted.any() and not due.any():
         return True
@@ -227,8 +231,8 @@ def take_chunk(state: LevelState) -> Pace:
         if state.steps < EASY:
             pace = shortened(usual, EASY_SPEED)._replace(damping=EASY_DAMPING)
         pace = pace._replace(limit=state.caution * pace.limit)  # or the first step alone would outrun a small stride
-        # from rest nobody knows how fast the first step will be
-        cover = way if state.body is not None else max(way, 2.0 * pace.limit * pace.dt)
+        # the first step is always taken, and nobody knows how long it will be
+        cover = max(way, (1.5 if state.body is not None else 2.0) * pace.limit * pace.dt)
         gone = aimed(state.problem, motion.x, state.found)
         if not search_moved(state, usual, cover, gone):  # inertia is lent for the usual step, which comes after
             go_back(state)
@@ -308,7 +312,7 @@ def relax_level(
                 state.damping = float(np.clip(2.0 * slow[-1], state.least_damping, DAMPING[1]))
         look = now
         sunk, hover = sink_of(state.found), hover_of(state.found, pace.stiffness)
-        if sunk > SUNK or hover > HOVER:
+        if sunk > min(SUNK, UNDER * sink) or hover > min(HOVER, UNDER * HOVER_SHARE * sink):
             load_contacts(state.found, pace.stiffness)
         watch(state, "settling", rms, top)
         if rms < goal[0] and top < goal[1] and sunk <= sink and hover <= HOVER_SHARE * sink:
