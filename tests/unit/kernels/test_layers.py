@@ -6,6 +6,7 @@ import pytest
 from drapesim.kernels.layers import LAYER_EDGE, LAYER_NODE, find_layers
 from drapesim.matter.sheet import Lattice
 from drapesim.mechanics.self_contact import prepare_weave
+from drapesim.settling.exact import count_self_crossings
 
 FEATURE = (1 << 30) - 1
 
@@ -127,3 +128,36 @@ def test_a_crossing_is_seen():
     assert len(search(lattice, x, 1e-3)[1]) == 0
     x[:, 2] += np.where(lattice.ij[:, 0] == 4, -0.004, 0.0)
     assert len(search(lattice, x, 1e-3)[1]) > 0
+
+
+CORNERED = np.ones((3, 2), dtype=bool)
+CORNERED[0] = False  # the other parity: only one triangle of each cell has the node in the middle
+
+
+@pytest.mark.parametrize(
+    ("folded_mm", "crossed"),
+    [
+        (
+            [[7.99, 10.64, 3.91], [8.41, 2.49, -1.87], [6.63, 12.28, -2.88], [-1.95, 10.51, 4.98], [0.57, 0.88, 4.12],
+             [-1.16, 10.68, 3.18], [7.93, 9.03, 5.01], [8.91, 1.39, -1.36], [7.59, 11.3, -1.62]],
+            True,
+        ),
+        (
+            [[7.86, 11.76, 3.71], [5.81, 1.99, 4.34], [12.72, 7.72, -0.06], [3.67, 9.65, -5.12], [0.11, 0.41, -3.73],
+             [4.16, 9.48, -4.93], [13.42, 7.88, -3.77], [9.82, -1.3, -2.09], [13.36, 8.02, -1.29]],
+            False,
+        ),
+    ],
+)  # fmt: skip
+def test_a_fold_in_quarters_lies_on_cells_that_share_but_a_corner(folded_mm, crossed):
+    """Two cells across a node face the same way and lie on each other: not one smooth piece, though normals agree."""
+    lattice = Lattice(0.01, 0.01, CORNERED)
+    x = 1e-3 * np.array(folded_mm)
+    found, crossings = search(lattice, x, 4e-4)
+    assert bool(len(crossings)) is crossed is bool(count_self_crossings(x, lattice.triangles)[0])
+    node_face, edge_edge = plain_search(lattice.triangles, x, 4e-4)
+    kind = found.key >> 60
+    if not crossed:
+        assert len(node_face) + len(edge_edge) > 0
+    assert np.count_nonzero(kind == LAYER_NODE) >= len(node_face)
+    assert np.count_nonzero(kind == LAYER_EDGE) >= len(edge_edge)

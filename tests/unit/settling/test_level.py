@@ -191,3 +191,16 @@ def test_a_sheet_that_hovers_on_its_preloads_is_let_down(state):
     assert hover_of(state.found, stiffness) < 9e-6
     assert np.abs(positions(state.problem, state.motion)[:, 2] - 0.0402).max() < 9e-6
     assert hover_of(no_contacts(), stiffness) == 0.0
+
+
+@pytest.mark.parametrize("penetration", [5e-5, 4e-5, 2e-5])
+def test_what_hovers_more_than_may_stay_is_let_down_at_any_limit(state, penetration):
+    """A tighter limit on penetration tightens what is left alone, or a sheet at rest would wait for ever."""
+    assert relax_level(state, (1e-4, 1e-3), 200_000, 3e-5, ignore)
+    stiffness = choose_pace(state.problem, state.slopes, state.damping).stiffness
+    contacts = state.found.contacts
+    contacts.preload[contacts.force.any(1)] += stiffness * 7.5e-6
+    steps = state.steps
+    assert relax_level(state, (1e-4, 1e-3), 20_000, 0.6 * penetration, ignore)
+    assert hover_of(state.found, stiffness) <= 0.3 * 0.6 * penetration
+    assert state.steps - steps < 20_000
