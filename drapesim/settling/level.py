@@ -41,8 +41,9 @@ rule is exact for straight curves only), and the energy does not close; at a qua
 REACH = 4.0  # times the present speed that a node may come to have before the next look
 STRIDE, STRIDE_IN_CELLS = 2e-3, 0.15  # m, and share of the spacing: farthest move between looks at the contact list
 STRAY = 1e-4  # m
+MOVED = 1e-6  # m
 ROOM = 0.5  # of a cell's band that it may use up: the other one of a pair may too, in the same time or before
-CALM_EVERY = 10 * CHUNK
+CALM_EVERY = CHUNK  # steps: at 400, one crumpled sheet passed through itself for a while unseen
 NEAR = 5e-5  # m, least way between looks
 CAUTION = 0.25  # on the stride, each time the sheet has passed through itself
 LEAST_CAUTION = 1e-5  # 20 nm a move
@@ -170,6 +171,20 @@ def search_moved(state: LevelState, pace: Pace, way: float, left: Array) -> bool
         return True
     is_stale = state.calm is not None and state.steps - state.calm.steps >= CALM_EVERY
     return search(state, pace, reach, wanted, None if due.any() and is_stale else due)
+
+
+def is_free(state: LevelState, pace: Pace) -> bool:
+    """True if the sheet as it is passes nowhere through itself: what is looked at, shown or kept must not.
+
+    Looked for anew only where it has moved since that was last known.
+    """
+    motion = state.motion
+    if state.calm is None or np.abs(motion.x - state.calm.x).max() < MOVED:
+        return True
+    speed = float(np.sqrt((motion.v**2).sum(0).max()))
+    way = min(STRIDE_IN_CELLS * state.problem.least_spacing, max(NEAR, REACH * speed * pace.dt * CHUNK))
+    nothing = np.zeros(len(state.problem.weave.triangles), dtype=bool)
+    return search(state, pace, max(STRAY, 2.0 * min(STRIDE, way)), nothing, None)
 
 
 def problem_positions(state: LevelState) -> Array:
@@ -303,6 +318,10 @@ def relax_level(
         rms, top = residuals(problem, motion)
         if not np.isfinite(rms):
             raise FloatingPointError
+        if not is_free(state, pace):
+            go_back(state)
+            confirmed = 0
+            continue
         now = (motion.x.copy(), motion.force + motion.touch)
         if look is not None:
             rate = slow_rate(look, now, motion.inertia.mass)
