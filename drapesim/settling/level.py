@@ -184,7 +184,10 @@ def is_free(state: LevelState, pace: Pace) -> bool:
     speed = float(np.sqrt((motion.v**2).sum(0).max()))
     way = min(STRIDE_IN_CELLS * state.problem.least_spacing, max(NEAR, REACH * speed * pace.dt * CHUNK))
     nothing = np.zeros(len(state.problem.weave.triangles), dtype=bool)
-    return search(state, pace, max(STRAY, 2.0 * min(STRIDE, way)), nothing, None)
+    if not search(state, pace, max(STRAY, 2.0 * min(STRIDE, way)), nothing, None):
+        return False
+    advance(state.problem, motion, state.found, pace, 0)  # the forces of contacts as they are listed now
+    return True
 
 
 def problem_positions(state: LevelState) -> Array:
@@ -315,13 +318,14 @@ def relax_level(
         chunk += 1
         if chunk % PRELOAD_EVERY:
             continue
-        rms, top = residuals(problem, motion)
-        if not np.isfinite(rms):
-            raise FloatingPointError
         if not is_free(state, pace):
             go_back(state)
             confirmed = 0
             continue
+        problem = state.problem
+        rms, top = residuals(problem, motion)
+        if not np.isfinite(rms):
+            raise FloatingPointError
         now = (motion.x.copy(), motion.force + motion.touch)
         if look is not None:
             rate = slow_rate(look, now, motion.inertia.mass)
