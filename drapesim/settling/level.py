@@ -41,9 +41,9 @@ rule is exact for straight curves only), and the energy does not close; at a qua
 REACH = 4.0  # times the present speed that a node may come to have before the next look
 STRIDE, STRIDE_IN_CELLS = 2e-3, 0.15  # m, and share of the spacing: farthest move between looks at the contact list
 STRAY = 1e-4  # m
-MOVED = 1e-6  # m
+MOVED = 1e-10  # m
 ROOM = 0.5  # of a cell's band that it may use up: the other one of a pair may too, in the same time or before
-CALM_EVERY = CHUNK  # steps: at 400, one crumpled sheet passed through itself for a while unseen
+CALM_EVERY = 0  # steps between searches all over: with any, a crumpled sheet passed through itself for a while unseen
 NEAR = 5e-5  # m, least way between looks
 CAUTION = 0.25  # on the stride, each time the sheet has passed through itself
 LEAST_CAUTION = 1e-5  # 20 nm a move
