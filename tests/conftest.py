@@ -5,6 +5,22 @@ Set here because numba and its threads read both once, at the start; processes t
 """
 
 import os
+from ctypes.util import find_library
+
+import pytest
 
 os.environ.setdefault("NUMBA_NUM_THREADS", "2")
 os.environ.setdefault("GOMP_SPINCOUNT", "1000")
+
+NO_WINDOW = "this system cannot draw without a screen: apt-get install --no-install-recommends libegl1 libgl1"
+
+
+@pytest.fixture
+def window():
+    """Something to draw in. Missing system libraries are a reason to skip; a probe that fails with them is a fault."""
+    from drapesim.front import view  # only now: it brings numba in, which reads the settings above
+
+    if view.pick_window() is None:
+        if not (find_library("EGL") and find_library("GL")):
+            pytest.skip(NO_WINDOW)
+        pytest.fail("libegl1 and libgl1 are there, and yet no window can be opened")

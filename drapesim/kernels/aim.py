@@ -31,7 +31,6 @@ from drapesim.kernels.pairs import (
 )
 
 TURN = 0.5  # cosine: a direction that has turned by more than this is another contact
-SWING = 0.3  # of a weight, after which the inertia lent at the search may be too little
 OVER = 1e-3  # of an edge, past its end: where a body's edge goes on straight, contacts would change for ever
 RUNS = 16
 FEATURE = (1 << 30) - 1  # mask of one feature in a key
@@ -232,8 +231,6 @@ def aim_range(lo, hi, left, flat, contacts, point, key, body, n_triangles):
             contacts.normal[c, d] = way[0, d]
             point[c, d] = way[2, d]
         for k in range(4):
-            if abs(way[1, k] - contacts.weight[c, k]) > SWING:
-                left[c] = True
             contacts.weight[c, k] = way[1, k]
         contacts.offset[c] = offset
         contacts.last[c] += gap - offset - old_gap  # what it went since the last step stays: the dashpot knows it
@@ -243,7 +240,7 @@ def aim_range(lo, hi, left, flat, contacts, point, key, body, n_triangles):
 def aim_contacts(left, flat, contacts, point, key, body, n_triangles):
     """Aim all contacts that push anew.
 
-    ``left`` (K,) tells those to search: another feature is closest now, or they have turned or slid far. ``flat``
+    ``left`` (K,) tells those to search: another feature is closest now, or they have turned far. ``flat``
     (3, N) positions on the padded grid; ``point`` (K, 3) on the body and ``key`` (K,) as in `Found`. Changes weight,
     normal, offset, anchor and last of ``contacts``, and ``point``. What a contact carries stays: its push, what it went
     in the last step, and the stretch of its grip, turned into the new plane.

@@ -17,7 +17,7 @@ from drapesim.kernels.tree import plant_tree
 from drapesim.matter.adult_girths import fit_girths
 from drapesim.matter.adult_solid import AdultSolid, make_adult_solid
 from drapesim.matter.body import Body, BodyPart
-from drapesim.matter.evening import even_out
+from drapesim.matter.evening import even_out, finer_near
 from drapesim.matter.measures import BodyMeasures
 from drapesim.matter.skeleton import SIDES, JointAngles, Lie
 from drapesim.matter.solid import cut_grid, measure_field, name_regions, sample_grid
@@ -157,16 +157,7 @@ def _sizes(m: BodyMeasures, adult: AdultSolid, edge: float, fine_edge: float) ->
         spots += [(place, 0.055 * k, 1.0) for place in places]
         toe, heel = s.landmark(f"{word} toe tip"), s.landmark(f"{word} heel")
         spots.append((toe + 0.12 * (heel - toe), 0.050 * k, 0.8))
-
-    def size(points: Array) -> Array:
-        wanted = np.full(len(points), edge)
-        for centre, radius, share in spots:
-            offset = points - centre
-            away = np.maximum(np.sqrt(np.einsum("ij,ij->i", offset, offset)) - radius, 0.0)
-            wanted = np.minimum(wanted, edge + share * (fine_edge - edge) + 0.15 * away)
-        return wanted
-
-    return size
+    return finer_near(spots, edge, fine_edge)
 
 
 def _find_landmarks(adult: AdultSolid, vertices: Array, faces: Array) -> dict[str, Array]:

@@ -6,7 +6,7 @@ collapses not even a neighbour), so that the changes cannot disturb one another 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from scipy import sparse
@@ -16,6 +16,23 @@ Field = Callable[[Array], Array]
 Size = Callable[[Array], Array]
 
 LEAST_COSINE = 0.2  # a changed triangle must face within 78 degrees of where it faced, or the change is dropped
+
+
+def finer_near(spots: Sequence[tuple[Array, float, float]], coarse: float, fine: float) -> Size:
+    """Edge lengths (m): ``coarse`` in general, toward ``fine`` within balls, growing by 0.15 of the way from them.
+
+    ``spots``: centre (3,) m, radius m, and share of the way from coarse to fine, of each ball.
+    """
+
+    def size(points: Array) -> Array:
+        wanted = np.full(len(points), coarse)
+        for centre, radius, share in spots:
+            offset = points - centre
+            away = np.maximum(np.sqrt(np.einsum("ij,ij->i", offset, offset)) - radius, 0.0)
+            wanted = np.minimum(wanted, coarse + share * (fine - coarse) + 0.15 * away)
+        return wanted
+
+    return size
 
 
 def even_out(vertices: Array, faces: Array, field: Field, size: Size, rounds: int = 12) -> tuple[Array, Array]:

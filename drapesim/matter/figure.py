@@ -17,7 +17,7 @@ import numpy as np
 
 from drapesim.ground.outcome import InputError
 from drapesim.matter.body import Body, BodyPart
-from drapesim.matter.evening import even_out
+from drapesim.matter.evening import even_out, finer_near
 from drapesim.matter.figure_limbs import ArmPose, LegPose, carve_arm, carve_leg, frame_along, pose_leg, rest_arm, unit
 from drapesim.matter.figure_trunk import HeadFrame, carve_head, carve_trunk
 from drapesim.matter.solid import Solid, Union, measure_field, name_regions, polygonise
@@ -121,16 +121,7 @@ def carve_figure(measures: FigureMeasures | None = None) -> Body:
     def field(points: Array) -> Array:
         return measure_field(figure.solid, points)
 
-    spots = _detail_spots(figure)
-
-    def size(points: Array) -> Array:
-        wanted = np.full(len(points), coarse)
-        for centre, radius, share in spots:
-            offset = points - centre
-            away = np.maximum(np.sqrt(np.einsum("ij,ij->i", offset, offset)) - radius, 0.0)
-            wanted = np.minimum(wanted, coarse + share * (fine - coarse) + 0.15 * away)
-        return wanted
-
+    size = finer_near(_detail_spots(figure), coarse, fine)
     vertices, faces = polygonise(figure.solid, 0.0060)
     vertices, faces = even_out(vertices, faces, field, size)
     names = _name_faces(figure, vertices[faces].mean(axis=1))

@@ -43,7 +43,6 @@ STRIDE, STRIDE_IN_CELLS = 2e-3, 0.15  # m, and share of the spacing: farthest mo
 STRAY = 1e-4  # m
 MOVED = 1e-10  # m
 ROOM = 0.5  # of a cell's band that it may use up: the other one of a pair may too, in the same time or before
-CALM_EVERY = 0  # steps between searches all over: with any, a crumpled sheet passed through itself for a while unseen
 NEAR = 5e-5  # m, least way between looks
 CAUTION = 0.25  # on the stride, each time the sheet has passed through itself
 LEAST_CAUTION = 1e-5  # 20 nm a move
@@ -85,7 +84,6 @@ class Calm:
     spent: Array
     kinetic: Array  # (NU,) J, what goes with the velocity
     found: ContactSet
-    steps: int
 
 
 @dataclass
@@ -138,7 +136,7 @@ def search(state: LevelState, pace: Pace, reach: float, wanted: Array | None = N
     state.layers = cover_anew(state.layers, x, weave, layer_band, due)
     if due is None:
         kinetic = (0.5 * motion.inertia.mass * (motion.v**2).sum(0)).sum(1)
-        state.calm = Calm(motion.x.copy(), motion.spent.copy(), kinetic, kept_apart(state.found), state.steps)
+        state.calm = Calm(motion.x.copy(), motion.spent.copy(), kinetic, kept_apart(state.found))
     return True
 
 
@@ -147,8 +145,8 @@ def search_moved(state: LevelState, pace: Pace, way: float, left: Array) -> bool
 
     A triangle is due when the coming moves could leave what its list covers, when it has strayed so far that its frozen
     planes no longer tell the truth (a tenth of a millimetre once the sheet is slow), and when one of its contacts has
-    ``left`` (K,) its features. Of two layers both move, so they have half the room; and every `CALM_EVERY` steps at
-    least they are searched all over, since only such a search shows a sheet free of crossings.
+    ``left`` (K,) its features. Of two layers both move, so they have half the room. That they have not passed through
+    each other anywhere is seen at the next look (`is_free`).
     """
     reach = max(STRAY, 2.0 * way)
     if state.body is None or state.layers is None:
@@ -169,8 +167,7 @@ def search_moved(state: LevelState, pace: Pace, way: float, left: Array) -> bool
     due = np.repeat(due.reshape(-1, 2).any(axis=1), 2)
     if not wanted.any() and not due.any():
         return True
-    is_stale = state.calm is not None and state.steps - state.calm.steps >= CALM_EVERY
-    return search(state, pace, reach, wanted, None if due.any() and is_stale else due)
+    return search(state, pace, reach, wanted, due)
 
 
 def is_free(state: LevelState, pace: Pace) -> bool:

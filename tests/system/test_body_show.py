@@ -8,7 +8,6 @@ import trimesh
 from PIL import Image
 
 from drapesim.front.cli import main
-from drapesim.front.view import pick_window
 from drapesim.jobs.show import look_at
 from drapesim.matter.body import cylinder
 
@@ -70,9 +69,7 @@ def test_file_is_measured_by_formula(folder):
     assert shown.thickness.least == pytest.approx(0.04 * np.cos(np.pi / n), rel=1e-3)
 
 
-def test_scene_is_told_and_drawn(folder, capsys):
-    if pick_window() is None:
-        pytest.skip("no drawing here")
+def test_scene_is_told_and_drawn(folder, capsys, window):
     out = folder / "sheets/rod.png"
     assert main(["body", "show", str(folder / "scene.toml"), "--out", str(out)]) == 0
     told, errors = capsys.readouterr()

@@ -1,7 +1,6 @@
 """The 3D pictures and the guard before them."""
 
 import subprocess
-from ctypes.util import find_library
 from dataclasses import replace
 
 import numpy as np
@@ -11,17 +10,6 @@ from PIL import Image
 from drapesim.front import view
 from drapesim.front.charts import cut_triangles, draw_history, draw_sections, take_sections
 from drapesim.front.colours import scale_gaps
-
-NO_WINDOW = "this system cannot draw without a screen: apt-get install --no-install-recommends libegl1 libgl1"
-
-
-@pytest.fixture
-def window():
-    """Something to draw in. Missing system libraries are a reason to skip; a probe that fails with them is a fault."""
-    if view.pick_window() is None:
-        if not (find_library("EGL") and find_library("GL")):
-            pytest.skip(NO_WINDOW)
-        pytest.fail("libegl1 and libgl1 are there, and yet no window can be opened")
 
 
 @pytest.fixture
