@@ -208,7 +208,11 @@ def tell_body(shown: Shown) -> list[str]:
         ratio = thick.least / shown.spacing
         rows.append(("thinnest", f"{1e3 * thick.least:.1f} mm at [{place}] mm: {ratio:.2g} of the sheet's spacing of "
                                  f"{1e3 * shown.spacing:g} mm ({shown.spacing_source})"))  # fmt: skip
-        words = "the sheet bends over such a part within one cell" if below > 0.0 else "none of the points asked"
+        words = "nowhere"
+        if below > 0.0:
+            words = "the sheet bends over such a part within one cell"
+        elif thick.least < shown.spacing:
+            words = "one small spot, which no point drawn evenly met"
         hundredth = 1e3 * thick.quantile(0.01)
         rows.append(("", f"{below:.1f} % of the surface is thinner than that spacing ({words}), "
                          f"1 % of it is thinner than {hundredth:.1f} mm"))  # fmt: skip
