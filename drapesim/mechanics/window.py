@@ -34,16 +34,13 @@ class Window:
     fields: LatticeFields
 
 
-def cut_window(problem: Problem, rows: tuple[int, int], columns: tuple[int, int]) -> Window:
-    """The window in which the nodes of the padded grid from rows[0] to before rows[1], and so on, move."""
-    shape = problem.fields.mass.shape
+def cut_window(problem: Problem, inside: Array) -> Window:
+    """The window in which the nodes of the padded grid that are ``inside`` (NU, NV) bool move."""
     margin = PAD + RING
     cut = tuple(
-        slice(max(0, lo - margin), min(size, hi + margin))
-        for (lo, hi), size in zip((rows, columns), shape, strict=True)
+        slice(max(0, int(used[0]) - margin), min(size, int(used[-1]) + 1 + margin))
+        for size, used in zip(inside.shape, (np.flatnonzero(inside.any(1)), np.flatnonzero(inside.any(0))), strict=True)
     )
-    inside = np.zeros(shape, dtype=bool)
-    inside[rows[0] : rows[1], columns[0] : columns[1]] = True
     fields = LatticeFields(*(np.ascontiguousarray(field[..., cut[0], cut[1]]) for field in problem.fields))
     moves = inside[cut] & (fields.free > 0.0)
     weight = padded(problem.lattice, problem.weight)[cut]

@@ -23,9 +23,9 @@ from drapesim.mechanics.solve import (
     shortened,
     steepest_slopes,
 )
-from drapesim.mechanics.window import Window, advance_windows
+from drapesim.mechanics.window import advance_windows, window_residuals
 from drapesim.settling.cover import Cover, cover_anew, find_strayed
-from drapesim.settling.local import Local, pick_windows, start_local, summed_squares
+from drapesim.settling.local import Local, Patch, look_at, pick_windows, start_local
 
 Array = np.ndarray
 
@@ -55,6 +55,7 @@ BAND = (2.5e-4, 8e-3)  # m, least and largest distance at which contacts are lis
 DAMPING = (4.0, 400.0)  # 1/s
 LOCAL_AFTER = 1200  # steps of a level before parts of it are relaxed by themselves
 LOCAL_LOOKS = 8  # at most, before the whole sheet is relaxed again
+CALMED = 0.3  # of the rest's squared residuals that a window may keep
 AFTER_LOCAL = 2  # chunks that it then is before the next look
 GENTLE = 15.0  # 1/s, least damping on coarse levels: the sheet comes down at g / 15 = 0.65 m/s at most, as from a hand
 
@@ -289,7 +290,7 @@ def take_chunk(state: LevelState, local: Local | None = None) -> Pace:
         if local is None:
             left -= advance(state.problem, motion, state.found, pace, left, way, reach)
         else:
-            paces = [pace._replace(damping=damping) for damping in local.damping]
+            paces = [pace._replace(damping=patch.damping) for patch in local.patches]
             left -= advance_windows(state.problem, motion, state.found, local.windows, paces, left, way, reach)
     state.steps += CHUNK if local is None else 0
     state.caution = min(1.0, TRUST * state.caution)
@@ -328,39 +329,40 @@ def relax_windows(state: LevelState, local: Local, rms: float, watch: Watch) -> 
     """
     problem, motion = state.problem, state.motion
     n = len(problem.weight)
-    share = sum(int(window.moves.sum()) for window in local.windows) / n
-    rest = n * rms**2 - summed_squares(motion, local)[0]
+    rest = n * rms**2 - sum(float((window_residuals(motion, window) ** 2).sum()) for window in local.windows)
     counted = 0.0
     for _ in range(LOCAL_LOOKS):
         for _ in range(PRELOAD_EVERY):
             pace = take_chunk(state, local)
-        counted += share * PRELOAD_EVERY * CHUNK
+        counted += PRELOAD_EVERY * CHUNK * sum(int(window.moves.sum()) for window in local.windows) / n
         if not is_free(state, pace, local):
             go_back(state)
             break
-        for number, window in enumerate(local.windows):
-            now = look_at(motion, window)
-            if len(local.looks) > number:
-                rate = slow_rate(local.looks[number], now, motion.inertia.mass[window.rows, window.columns][window.moves])
-                local.damping[number] = follow_rate(local.rates[number], rate, state.least_damping)
-                local.looks[number] = now
-            else:
-                local.looks.append(now)
         if sink_of(state.found) > SUNK or hover_of(state.found, pace.stiffness) > HOVER:
             load_contacts(state.found, pace.stiffness, local.triangles)
-        restless, top = summed_squares(motion, local)
-        if not np.isfinite(restless):
+        restless = [float((window_residuals(motion, window) ** 2).sum()) for window in local.windows]
+        watch(state, "settling", float(np.sqrt((max(rest, 0.0) + sum(restless)) / n)), np.nan)
+        if not np.isfinite(restless).all():
             raise FloatingPointError
-        watch(state, "settling", float(np.sqrt((max(rest, 0.0) + restless) / n)), top)
-        if restless < rest:
+        for patch in local.patches:
+            damp_patch(patch, motion, state.least_damping)
+        moving = [patch for patch, left in zip(local.patches, restless, strict=True) if left > CALMED * rest]
+        if not moving:
             break
+        if len(moving) < len(local.patches):
+            rest += sum(left for left in restless if left <= CALMED * rest)
+            local.patches = moving
     state.steps += round(counted)
 
 
-def look_at(motion: Motion, window: Window) -> tuple[Array, Array]:
-    """Places (3, m) m of the nodes that move in a window, and the net forces (3, m) N on them."""
-    cut = (slice(None), window.rows, window.columns)
-    return motion.x[cut][:, window.moves], (motion.force[cut] + motion.touch[cut])[:, window.moves]
+def damp_patch(patch: Patch, motion: Motion, least: float) -> None:
+    """Damping of a patch from how it has moved since its last look."""
+    window = patch.window
+    now = look_at(motion, window)
+    if patch.look is not None:
+        mass = motion.inertia.mass[window.rows, window.columns][window.moves]
+        patch.damping = follow_rate(patch.rates, slow_rate(patch.look, now, mass), least)
+    patch.look = now
 
 
 def run_on(state: LevelState, steps: int, watch: Watch) -> float:

@@ -10,7 +10,7 @@ from scipy.ndimage import binary_dilation, find_objects, label
 from drapesim.kernels.elastic import PAD
 from drapesim.mechanics.contact_list import flat_index
 from drapesim.mechanics.solve import Motion, Problem
-from drapesim.mechanics.window import Window, cut_window, window_residuals
+from drapesim.mechanics.window import Window, cut_window
 
 Array = np.ndarray
 
@@ -22,22 +22,33 @@ EVERYWHERE = np.ones((3, 3), dtype=bool)
 
 
 @dataclass
-class Local:
-    """Windows at work: each has its own damping (1/s), from its own motion between looks.
+class Patch:
+    """A window at work, with its own damping (1/s), from its own motion between looks; ``rates``: see `level.RATES`.
 
-    ``triangles`` (t,) bool: those of the sheet that can move, both of a cell; ``rates``: see `level.RATES`; ``looks``:
-    place and force of each window at its last look.
+    ``look``: places (3, m) m of its nodes at its last look and the net forces (3, m) N on them.
     """
 
-    windows: list[Window]
-    damping: list[float]
+    window: Window
+    damping: float
+    rates: list[float] = field(default_factory=list)
+    look: tuple[Array, Array] | None = None
+
+
+@dataclass
+class Local:
+    """All patches that move at present; ``triangles`` (t,) bool: those of the sheet that can, both of a cell."""
+
+    patches: list[Patch]
     triangles: Array
-    rates: list[list[float]] = field(default_factory=list)
-    looks: list[tuple[Array, Array]] = field(default_factory=list)
+
+    @property
+    def windows(self) -> list[Window]:
+        """Those of the patches."""
+        return [patch.window for patch in self.patches]
 
 
 def pick_windows(problem: Problem, motion: Motion) -> list[Window]:
-    """Few rectangles that hold nearly all of the squared residuals; none if they would hold much of the sheet."""
+    """Few windows that hold most of the squared residuals; none if they would span much of the sheet."""
     net = (motion.force + motion.touch) * problem.fields.free
     squares = (net[:, PAD:-PAD, PAD:-PAD] ** 2).sum(0)
     n_rows, n_columns = squares.shape
@@ -50,26 +61,13 @@ def pick_windows(problem: Problem, motion: Motion) -> list[Window]:
     restless = np.zeros(tiles.size, dtype=bool)
     restless[order[:enough]] = True
     restless = binary_dilation(restless.reshape(tiles.shape), EVERYWHERE)
-    boxes = boxed(restless)
-    if boxes.sum() > MOST * tiles.size:
+    names, _ = label(restless, EVERYWHERE)
+    boxes = find_objects(names)
+    if sum(names[box].size for box in boxes) > MOST * tiles.size:
         return []
-    windows = []
-    for tile_rows, tile_columns in find_objects(label(boxes)[0]):
-        rows = (PAD + TILE * tile_rows.start, PAD + min(TILE * tile_rows.stop, n_rows))
-        columns = (PAD + TILE * tile_columns.start, PAD + min(TILE * tile_columns.stop, n_columns))
-        windows.append(cut_window(problem, rows, columns))
-    return windows
-
-
-def boxed(marked: Array) -> Array:
-    """(r, c) bool: ``marked`` grown to rectangles that do not touch, not even at a corner."""
-    while True:
-        grown = np.zeros_like(marked)
-        for box in find_objects(label(marked, EVERYWHERE)[0]):
-            grown[box] = True
-        if np.array_equal(grown, marked):
-            return grown
-        marked = grown
+    whole = np.zeros(problem.fields.mass.shape, dtype=names.dtype)
+    whole[PAD:-PAD, PAD:-PAD] = np.repeat(np.repeat(names, TILE, 0), TILE, 1)[:n_rows, :n_columns]
+    return [cut_window(problem, whole == number + 1) for number in range(len(boxes))]
 
 
 def start_local(problem: Problem, windows: list[Window], damping: float) -> Local:
@@ -79,10 +77,10 @@ def start_local(problem: Problem, windows: list[Window], damping: float) -> Loca
         moves[window.rows, window.columns] |= window.moves
     touched = moves.reshape(-1)[flat_index(problem.lattice)][problem.weave.triangles].any(axis=1)
     triangles = np.repeat(touched.reshape(-1, 2).any(axis=1), 2)
-    return Local(windows, [damping] * len(windows), triangles, [[] for _ in windows])
+    return Local([Patch(window, damping) for window in windows], triangles)
 
 
-def summed_squares(motion: Motion, local: Local) -> tuple[float, float]:
-    """(sum of squares, largest) of the residuals in all windows."""
-    sizes = [window_residuals(motion, window) for window in local.windows]
-    return float(sum((size**2).sum() for size in sizes)), float(max(size.max() for size in sizes))
+def look_at(motion: Motion, window: Window) -> tuple[Array, Array]:
+    """Places (3, m) m of the nodes that move in a window, and the net forces (3, m) N on them."""
+    cut = (slice(None), window.rows, window.columns)
+    return motion.x[cut][:, window.moves], (motion.force[cut] + motion.touch[cut])[:, window.moves]
