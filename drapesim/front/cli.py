@@ -18,7 +18,7 @@ SETTLED, BAD_INPUT, UNSETTLED, INTERRUPTED = 0, 2, 3, 130
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; returns its exit code: 0 done, 2 bad input, 3 the sheet did not settle, 130 interrupted."""
-    options = build_parser().parse_args(arguments)
+    options = build_parser().parse_args(join_refine(sys.argv[1:] if arguments is None else arguments))
     try:
         return options.command(options)
     except InputError as fault:
@@ -27,6 +27,20 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         print("Interrupted. The sheet was not settling, so there is no checkpoint.", file=sys.stderr)
         return INTERRUPTED
+
+
+def join_refine(words: Sequence[str]) -> list[str]:
+    """``words`` with `--refine` joined to its number, 1 where none follows: else the parser takes the scene for it."""
+    joined: list[str] = []
+    rest = iter(enumerate(words))
+    for k, word in rest:
+        if word == "--":
+            return [*joined, *words[k:]]
+        if word == "--refine":
+            is_number = k + 1 < len(words) and words[k + 1].lstrip("+-").isdigit()
+            word = f"--refine={next(rest)[1] if is_number else 1}"
+        joined.append(word)
+    return joined
 
 
 def build_parser() -> argparse.ArgumentParser:
