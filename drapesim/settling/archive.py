@@ -22,11 +22,14 @@ from drapesim.ground.outcome import Ending, InputError
 from drapesim.matter.answers import PlaceCheck, SpacingChange, Verdict
 from drapesim.matter.body import Body, BodyPart
 from drapesim.matter.fabric import FabricCard, Provenance
+from drapesim.matter.lay import LayStep
 from drapesim.matter.marks import Claim, FlatMap, Mark
-from drapesim.matter.plan import LowerStep, SettleSettings
+from drapesim.matter.plan import SettleSettings
 from drapesim.matter.sheet import Lattice
 from drapesim.settling.certificate import Certificate
 from drapesim.settling.contact_record import ContactRecord
+from drapesim.settling.lay_archive import put_lay, take_lay
+from drapesim.settling.lay_record import LayDone
 from drapesim.settling.settle import Checkpoint
 
 Array = np.ndarray
@@ -57,7 +60,6 @@ CHECKPOINT_UNITS: Mapping[str, str] = MappingProxyType({
 NAMES: Mapping[str, str] = MappingProxyType({
     "stay_max": "stay_max_m", "penetration_max": "penetration_max_m", "seconds": "seconds_s",
     "stay": "stay_m", "penetration": "penetration_m",
-    "point": "point_m", "place": "place_m", "turn": "turn_rad", "clearance": "clearance_m",
     "areal_density": "areal_density_kg_m2", "thickness": "thickness_m", "shear_rigidity": "shear_rigidity_N_m_rad",
     "locking_angle": "locking_angle_rad", "bend_warp": "bend_warp_N_m", "bend_weft": "bend_weft_N_m",
     "bend_bias": "bend_bias_N_m",
@@ -84,7 +86,7 @@ class Run:
     lattice: Lattice
     fabric: FabricCard
     body: Body
-    lay: tuple[LowerStep, ...]
+    lay: tuple[LayStep, ...]
     settle: SettleSettings
     x: Array
     contact_force: Array
@@ -99,6 +101,7 @@ class Run:
     flat_map: FlatMap | None
     contact_levels: tuple[float, ...]
     changes: tuple[str, ...] = ()
+    hands: LayDone | None = None
 
 
 def save_run(path: str | Path, run: Run) -> Path:
@@ -112,8 +115,7 @@ def save_run(path: str | Path, run: Run) -> Path:
         _put_lattice(file.create_group("lattice"), run.lattice)
         _put_fabric(file.create_group("fabric"), run.fabric)
         _put_body(file.create_group("body"), run.body)
-        for number, step in enumerate(run.lay, start=1):
-            _put_record(file.create_group(f"lay/{number}"), step)
+        put_lay(file, run.lay, run.hands)
         _put_record(file.create_group("settle"), run.settle)
         certificate = file.create_group("certificate")
         _put_record(certificate, run.certificate)
@@ -150,6 +152,7 @@ def load_run(path: str | Path) -> Run:
 
 def _take_run(file: h5py.File) -> Run:
     scene, points, certificate = file["scene"], file["VTKHDF/PointData"], file["certificate"]
+    kept = [field.name for field in fields(ContactRecord) if field.name in points or field.name != "hysteresis"]
     return Run(
         scene_text=scene["text"].asstr()[()],
         title=scene.attrs["title"],
@@ -159,19 +162,12 @@ def _take_run(file: h5py.File) -> Run:
         lattice=_take_lattice(file["lattice"]),
         fabric=_take_fabric(file["fabric"]),
         body=_take_body(file["body"]),
-        lay=tuple(_take_record(LowerStep, file[f"lay/{k}"]) for k in range(1, len(file.get("lay", ())) + 1)),
         settle=_take_record(SettleSettings, file["settle"]),
         x=file["VTKHDF/Points"][()],
         contact_force=points["contact_force"][()],
         layer_force=points["layer_force"][()],
         reaction=points["reaction"][()],
-        contact=ContactRecord(
-            **{
-                field.name: points[field.name][()]
-                for field in fields(ContactRecord)
-                if field.name in points or field.name != "hysteresis"
-            }
-        ),
+        contact=ContactRecord(**{name: points[name][()] for name in kept}),
         certificate=_take_record(Certificate, certificate),
         ending=Ending[certificate.attrs["ending"]],
         history=certificate["history"][()],
@@ -180,6 +176,7 @@ def _take_run(file: h5py.File) -> Run:
         flat_map=_take_flat_map(file["flat_map"]) if "flat_map" in file else None,
         contact_levels=tuple(scene["contact_levels"][()].tolist()),
         changes=tuple(_texts(scene, "changes")),
+        **take_lay(file),
     )
 
 

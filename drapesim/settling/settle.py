@@ -30,12 +30,12 @@ from drapesim.mechanics.solve import (
     pose_problem,
     positions,
     start_motion,
-    stored_energy,
     take_inertia,
 )
-from drapesim.settling.certificate import Certificate, certify
+from drapesim.settling.certificate import Certificate, certify, stored_with_hands
 from drapesim.settling.exact import count_self_crossings
 from drapesim.settling.level import DAMPING, GENTLE, NOT_MET, Crossed, LevelState, Progress, relax_level, run_on
+from drapesim.settling.loads import PointLoads, lay_on
 
 Array = np.ndarray
 
@@ -162,11 +162,13 @@ def settle(
     progress: Callable[[Progress], None] | None = None,
     resume: Checkpoint | None = None,
     keep: Callable[[Checkpoint], object] | None = None,
+    hands: PointLoads | None = None,
 ) -> SettledSheet:
     """Bring the sheet from ``x0`` (n, 3) m to rest on ``body`` and certify it.
 
     held: (n,) bool, nodes that do not move. friction: (parts,) static coefficients, from the card if not given.
-    gravity: m/s2. keep: called with a checkpoint about once a minute. Raises `Interrupted` (with a checkpoint) when
+    gravity: m/s2. keep: called with a checkpoint about once a minute. hands: dead loads of hands, weights and bands
+    that stay; they belong to the balance and to the energy account. Raises `Interrupted` (with a checkpoint) when
     stopped by the keyboard, and `InputError` for a sheet that passes through itself at the start; a run that does not
     settle comes back with its ending and a certificate that says so.
     """
@@ -192,12 +194,13 @@ def settle(
         blocks = share_out(level, threads)
         problem = pose_problem(level, card, field, np.asarray(friction, float), marks, np.asarray(gravity), blocks)
         least = DAMPING[0] if is_last else GENTLE
+        loads = None if hands is None else lay_on(problem, hands)
         if number > first:
             x = cleared(problem, x)
         state = LevelState(problem, start_motion(problem, x), history=history, damping=least, least_damping=least)
         if not is_last:
             state.patience = COARSE_PATIENCE
-        opening = stored_energy(problem, state.motion)
+        opening = stored_with_hands(problem, state.motion, loads)
         if resume is not None and number == first:
             opening = resume.opening
             _take_up(state, resume)
@@ -215,7 +218,7 @@ def settle(
                 if stay > settings.stay:
                     rested = relax_level(state, goal, settings.max_steps, sink, watch)
             if is_last:
-                certificate = certify(state, settings, stay, opening, time.monotonic() - started)
+                certificate = certify(state, settings, stay, opening, time.monotonic() - started, loads)
         except KeyboardInterrupt:
             raise Interrupted(watch.checkpoint(state)) from None
         except (FloatingPointError, Crossed) as fault:
@@ -223,7 +226,7 @@ def settle(
                 is_lost = True  # too coarse for these folds: the next lattice goes from its own start
                 continue
             failed = Ending.STUCK if isinstance(fault, Crossed) else Ending.NOT_FINITE
-            certificate = certify(state, settings, stay, opening, time.monotonic() - started)
+            certificate = certify(state, settings, stay, opening, time.monotonic() - started, loads)
             break
         x = positions(state.problem, state.motion)
     return _finished(state, lattice, certificate, rested, failed)

@@ -12,8 +12,9 @@ from drapesim.ground.outcome import Ending
 from drapesim.matter.answers import NATURAL, UNDECIDED, PlaceCheck, SpacingChange, Verdict
 from drapesim.matter.body import join, slab, sphere
 from drapesim.matter.fabric import read_card
+from drapesim.matter.lay import LowerStep
 from drapesim.matter.marks import Claim, FlatMap, Mark
-from drapesim.matter.plan import LowerStep, SettleSettings
+from drapesim.matter.plan import SettleSettings
 from drapesim.matter.sheet import Lattice
 from drapesim.settling.archive import Run
 from drapesim.settling.certificate import Certificate
