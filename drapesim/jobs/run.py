@@ -20,14 +20,16 @@ from drapesim import __version__
 from drapesim.ground.files import hash_bytes, remove_parts, write_text
 from drapesim.ground.outcome import InputError
 from drapesim.judging.hysteresis import carry
+from drapesim.judging.meetings import find_meetings
 from drapesim.judging.spacing import CoarserLay
-from drapesim.judging.verdicts import judge_marks
+from drapesim.judging.verdicts import chord_error, judge_marks
 from drapesim.matter.answers import PlaceCheck, SpacingChange, Verdict
 from drapesim.matter.plan import MOST_NODES, Scene
 from drapesim.matter.sheet import Lattice, cut_lattice, halved
 from drapesim.mechanics.body_contact import prepare_body
 from drapesim.settling.archive import CHECKPOINT_FILE, RUN_FILE, Run, load_checkpoint, save_checkpoint, save_run
 from drapesim.settling.contact_record import ContactRecord, record_contact
+from drapesim.settling.layer_record import prepare_layers, record_layers
 from drapesim.settling.level import Progress
 from drapesim.settling.settle import Interrupted, SettledSheet, settle
 from drapesim.settling.steps import start_shape
@@ -98,6 +100,10 @@ def run_scene(
         scene.marks, lattice, settled.x, field, scene.fabric, settled.certificate, wider, record.hysteresis
     )
     run = gather_run(plan, settled, record, verdicts, spell_refined(plan.lattice, coarser))
+    if np.isfinite(settled.x).all():
+        layers = prepare_layers(lattice, settled.x, scene.fabric.thickness)
+        meetings = find_meetings(scene.marks, layers, settled.certificate, chord_error(lattice, settled.x))
+        run = replace(run, layers=record_layers(layers), meetings=meetings)
     report.tell("writing")
     write_text(out / MARKS_FILE, table_marks(run.verdicts))
     save_run(out / RUN_FILE, run)
