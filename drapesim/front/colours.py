@@ -118,7 +118,9 @@ def to_hex(colour: Array) -> str:
     return "#" + "".join(f"{round(255 * float(c)):02x}" for c in colour)
 
 
-def draw_gap_legend(axes: Any, scale: GapScale, contact: float) -> None:
+def draw_gap_legend(
+    axes: Any, scale: GapScale, contact: float, title: str = "gap, mm: inner face of the cloth to the body"
+) -> None:
     """Fill ``axes`` with the scale's bands as a strip, in mm; bands up to ``contact`` (m) are bracketed as contact."""
     n = len(scale.colours)
     for k, (colour, label) in enumerate(zip(scale.colours, scale.labels(), strict=True)):
@@ -127,7 +129,6 @@ def draw_gap_legend(axes: Any, scale: GapScale, contact: float) -> None:
     n_touch = int(np.searchsorted(scale.edges, contact * (1 + 1e-9)))
     axes.plot([0.03, 0.03, n_touch - 0.03, n_touch - 0.03], [1.1, 1.3, 1.3, 1.1], color=INK, lw=1.0, clip_on=False)
     axes.text(0.03, 1.42, f"contact at {1e3 * contact:g} mm", ha="left", va="bottom", fontsize=7.5, color=INK)
-    title = "gap, mm: inner face of the cloth to the body"
     axes.text(n, 1.42, title, ha="right", va="bottom", fontsize=7.5, color=QUIET)
     axes.set(xlim=(0, n), ylim=(-0.6, 1.6))
     axes.axis("off")
