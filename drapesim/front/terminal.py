@@ -298,7 +298,7 @@ def _place(verdict: Verdict) -> str:
 def show_run(console: Console, run: Run) -> None:
     """Outcome first, then departures from the scene, certificate and verdicts."""
     console.print(spell_outcome(run), markup=False, soft_wrap=True)
-    for change in run.changes:
+    for change in (*run.changes, *(() if run.hands is None else run.hands.tell())):
         console.print(change, markup=False, soft_wrap=True)
     console.print(certificate_table(run))
     if run.verdicts:

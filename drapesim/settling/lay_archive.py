@@ -4,16 +4,53 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import fields
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from drapesim.ground.files import reading_hdf5, write_hdf5
+from drapesim.ground.outcome import InputError
 from drapesim.matter.lay import LayStep, LowerStep, parse_step, spell_step
+from drapesim.settling.handling import LayState
 from drapesim.settling.lay_record import LayDone, StepDone
+from drapesim.settling.settle import Checkpoint
 
 LOWER = {"point": "point_m", "place": "place_m", "turn": "turn_rad", "clearance": "clearance_m"}
 NUMBERS = {"shortfall": "m", "force": "N", "work": "J", "strain": "1", "steps": "1"}
 TEXTS = ("words", "outcome")
+
+
+LAY_FILE = "lay.h5"  # of an interrupted run: the lay as it was after the last finished step
+LAY_LAYOUT = 1
+
+
+def save_lay_state(folder: str | Path, kept: LayState, fingerprint: str) -> Path:
+    """Write a lay between two steps to a folder, as lay.h5; ``fingerprint`` names the input it belongs to."""
+    path = Path(folder) / LAY_FILE
+
+    def fill(file: Any) -> None:
+        file.attrs["fingerprint"], file.attrs["layout"] = fingerprint, LAY_LAYOUT
+        file.create_dataset("hands", data=kept.hands.encode())
+        for name, value in vars(kept.sheet).items():
+            file.create_dataset(f"sheet/{name}", data=value)
+
+    write_hdf5(path, fill)
+    return path
+
+
+def load_lay_state(folder: str | Path, fingerprint: str) -> LayState:
+    """The lay in a run folder. Raises `InputError` if there is none or it is of another input."""
+    path = Path(folder) / LAY_FILE
+    with reading_hdf5(path, "lay") as file:
+        if file.attrs.get("layout") != LAY_LAYOUT or file.attrs.get("fingerprint") != fingerprint:
+            problem = "the lay kept here is of another input: the scene, a file it names or the spacing has changed"
+            raise InputError(path, "", problem, "put the input back as it was, or start anew without --resume")
+        values = {name: each[()] for name, each in file["sheet"].items()}
+        plain: dict[str, Any] = {
+            name: value if isinstance(value, np.ndarray) else value.item() for name, value in values.items()
+        }
+        return LayState(Checkpoint(**plain), file["hands"][()].decode())
 
 
 def put_lay(file: Any, lay: Sequence[LayStep], hands: LayDone | None) -> None:

@@ -96,7 +96,7 @@ class LevelState:
     body: Cover | None = None  # of the search for the body
     layers: Cover | None = None  # and of that for other layers, whose two triangles of a cell go together
     calm: Calm | None = None
-    lent: float = 0.0  # J, in contacts that the start had pressed in: they may give it back
+    lent: float = 0.0  # J, put into contacts by the start or with their preloads: they may give it back
     caution: float = 1.0  # share of the usual stride between looks at the contact list
     patience: int = PATIENCE  # times that it may pass through itself yet
     steps: int = 0
@@ -192,10 +192,15 @@ def problem_positions(state: LevelState) -> Array:
     return positions(state.problem, state.motion)
 
 
-def load_contacts(found: ContactSet, stiffness: float) -> None:
-    """Move the load that contacts carry by indentation into their preload, so that they carry it without sinking in."""
+def load_contacts(found: ContactSet, stiffness: float) -> float:
+    """Move the load that contacts carry by indentation into their preload, so that they carry it without sinking in.
+
+    Returns the energy (J) that this puts into them: they may give it back as they lift the sheet again.
+    """
     contacts = found.contacts
+    before = contacts.preload.copy()
     contacts.preload[:] = np.maximum(0.0, contacts.preload - stiffness * contacts.last)
+    return float(((before - contacts.preload) * contacts.last).sum())
 
 
 def sink_of(found: ContactSet) -> float:
@@ -333,7 +338,7 @@ def relax_level(
         look = now
         sunk, hover = sink_of(state.found), hover_of(state.found, pace.stiffness)
         if sunk > min(SUNK, UNDER * sink) or hover > min(HOVER, UNDER * HOVER_SHARE * sink):
-            load_contacts(state.found, pace.stiffness)
+            state.lent += load_contacts(state.found, pace.stiffness)
         watch(state, "settling", rms, top)
         if rms < goal[0] and top < goal[1] and sunk <= sink and hover <= HOVER_SHARE * sink:
             confirmed += 1

@@ -113,6 +113,13 @@ class Interrupted(Exception):  # noqa: N818 - the user asked for it: no error
         super().__init__(Ending.INTERRUPTED.value)
 
 
+class LayInterrupted(Interrupted):
+    """Raised when it is stopped while hands are at work: each finished step is kept, and there is no checkpoint."""
+
+    def __init__(self) -> None:
+        Exception.__init__(self, Ending.INTERRUPTED.value)
+
+
 def coarsened(lattice: Lattice) -> Lattice | None:
     """Lattice of twice the spacing on the same piece, or None if it does not divide into whole cells."""
     nu, nv = lattice.cell.shape
@@ -203,7 +210,7 @@ def settle(
         opening = stored_with_hands(problem, state.motion, loads)
         if resume is not None and number == first:
             opening = resume.opening
-            _take_up(state, resume)
+            take_up(state, resume)
         goal = (AIM * settings.residual_rms, AIM * settings.residual_max) if is_last else COARSE_GOAL
         watch = _Watch(progress, keep, number, len(pile), started, goal, opening)
         stay, failed, rested = np.inf, None, False
@@ -280,28 +287,33 @@ class _Watch:
 
     def checkpoint(self, state: LevelState) -> Checkpoint:
         """The state of this level, to go on from."""
-        lattice, motion, contacts = state.problem.lattice, state.motion, state.found.contacts
-        return Checkpoint(
-            level=self.level,
-            x=unpadded(lattice, motion.x),
-            v=unpadded(lattice, motion.v),
-            spent=motion.spent.copy(),
-            opening=self.opening,
-            lent=state.lent,
-            steps=state.steps,
-            damping=state.damping,
-            slopes=np.array(state.slopes),
-            inertia=unpadded(lattice, motion.inertia.mass),
-            seconds=time.monotonic() - self.started,
-            history=np.array(state.history).reshape(-1, 4),
-            **{f"found_{name}": array for name, array in state.found.found._asdict().items()},
-            preload=contacts.preload,
-            anchor=contacts.anchor,
-            push=contacts.force,
-        )
+        return keep_state(state, self.level, self.opening, time.monotonic() - self.started)
 
 
-def _take_up(state: LevelState, resume: Checkpoint) -> None:
+def keep_state(state: LevelState, level: int, opening: float, seconds: float) -> Checkpoint:
+    """All of a moving ``state``, to be gone on from; the other arguments as in `Checkpoint`."""
+    lattice, motion, contacts = state.problem.lattice, state.motion, state.found.contacts
+    return Checkpoint(
+        level=level,
+        x=unpadded(lattice, motion.x),
+        v=unpadded(lattice, motion.v),
+        spent=motion.spent.copy(),
+        opening=opening,
+        lent=state.lent,
+        steps=state.steps,
+        damping=state.damping,
+        slopes=np.array(state.slopes),
+        inertia=unpadded(lattice, motion.inertia.mass),
+        seconds=seconds,
+        history=np.array(state.history).reshape(-1, 4),
+        **{f"found_{name}": array for name, array in state.found.found._asdict().items()},
+        preload=contacts.preload,
+        anchor=contacts.anchor,
+        push=contacts.force,
+    )
+
+
+def take_up(state: LevelState, resume: Checkpoint) -> None:
     """Put a level back to where the checkpoint left it; the first search then knows its contacts again."""
     problem = state.problem
     state.motion = start_motion(problem, resume.x, resume.v)
