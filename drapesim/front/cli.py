@@ -11,6 +11,7 @@ from pathlib import Path
 
 from drapesim import __version__
 from drapesim.front.body_command import add_body_command
+from drapesim.front.compare_command import add_compare_command
 from drapesim.ground.outcome import Ending, InputError
 
 SETTLED, BAD_INPUT, UNSETTLED, INTERRUPTED = 0, 2, 3, 130
@@ -75,6 +76,7 @@ def build_parser() -> argparse.ArgumentParser:
     show = commands.add_parser("show", help="print the answers of a finished run", description=command_show.__doc__)
     show.add_argument("run", type=Path, metavar="RUN", help="a run folder, or its run.h5")
     show.set_defaults(command=command_show)
+    add_compare_command(commands)
 
     lab = commands.add_parser("lab", help="test a fabric card on the lattice", description=command_lab.__doc__)
     lab.add_argument("card", type=Path, nargs="?", metavar="CARD", help="the fabric card's TOML file")

@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib import import_module
@@ -121,6 +122,28 @@ def draw_views(run: Run, folder: Path) -> dict[str, Path] | None:
         for camera in place_cameras(run):
             written[camera.name] = folder / f"{camera.name}.png"
             set_picture(run, camera, studio.take(camera), scale, written[camera.name])
+    return written
+
+
+def draw_alike(runs: Sequence[tuple[str, Run]], folder: Path) -> dict[str, Path] | None:
+    """The slanting view of each run (name, run), one camera and one scale of colours: name -> PNG; None as above.
+
+    Files are ``run-1.png``, ``run-2.png`` ... in ``folder``.
+    """
+    window = pick_window()
+    if window is None:
+        return None
+    os.environ["VTK_DEFAULT_OPENGL_WINDOW"] = window
+    scale = scale_gaps(runs[0][1].contact_levels)
+    sights = [next(camera for camera in place_cameras(run) if camera.name == "slant") for _, run in runs]
+    frame = np.concatenate([camera.frame for camera in sights])
+    written = {}
+    for number, ((name, run), camera) in enumerate(zip(runs, sights, strict=True), start=1):
+        with Studio(run, scale) as studio:
+            settled = "" if run.certificate.settled else " (UNSETTLED)"
+            camera = replace(camera, frame=frame, title=f"{name}{settled}")
+            written[name] = folder / f"run-{number}.png"
+            set_picture(run, camera, studio.take(camera), scale, written[name])
     return written
 
 

@@ -1,0 +1,181 @@
+"""Runs compared: a strip over a roller, laid again a known way along, on other nodes, on another body."""
+
+import csv
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from drapesim.front import compare_sheet
+from drapesim.front.cli import main
+from drapesim.front.compare_sheet import PAGE_FILE, write_comparison
+from drapesim.ground.outcome import InputError
+from drapesim.jobs.compare import add_areas, compare_runs, load_runs, sum_changes
+from drapesim.judging.verdicts import judge_marks
+from drapesim.matter.body import cylinder
+from drapesim.matter.marks import Claim
+from drapesim.matter.sheet import Sheet, cut_lattice
+from drapesim.settling.archive import save_run
+from drapesim.settling.contact_record import record_contact
+from tests.unit.front.conftest import LENGTH, RADIUS, THICK, WIDTH
+
+
+def lay_again(finished, shift=0.0, spacing=0.01):
+    """The finished strip laid anew, its cloth moved by ``shift`` (m) along the warp, on nodes ``spacing`` apart."""
+    lattice = cut_lattice(Sheet(LENGTH, WIDTH, spacing))
+    arc = lattice.uv[:, 0] - 0.5 * LENGTH + shift
+    r = RADIUS + 0.5 * THICK + 1e-5
+    angle = np.clip(arc / r, -0.5 * np.pi, 0.5 * np.pi)
+    x = np.c_[r * np.sin(angle), lattice.uv[:, 1] - 0.5 * WIDTH, 0.5 + r * np.cos(angle)]
+    x[:, 2] -= np.abs(arc) - np.abs(angle) * r
+    record = record_contact(lattice, finished.fabric, x, np.zeros_like(x), finished.body)
+    verdicts = judge_marks(finished.marks, lattice, x, finished.body, finished.fabric, finished.certificate)
+    none = np.zeros_like(x)
+    return replace(
+        finished, lattice=lattice, x=x, contact=record, verdicts=verdicts, contact_force=none, layer_force=none,
+        reaction=none, layers=None, meetings=(),
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def strip(finished):
+    return lay_again(finished)
+
+
+@pytest.fixture
+def no_screen(monkeypatch):
+    monkeypatch.setattr(compare_sheet, "draw_alike", lambda *_: None)
+
+
+def test_a_run_and_itself_differ_in_nothing(strip):
+    told = compare_runs([("a", strip), ("b", strip)])
+    assert np.nanmax(np.abs(told.columns[1].change)) == 0.0
+    assert not any(row.is_changed for row in told.marks)
+    assert told.notes == ()
+    assert all(row.shifts.max() == 0.0 for row in told.shifts)
+    assert sum_changes(told)[1]["grew"] == sum_changes(told)[1]["shrank"] == 0.0
+    assert told.columns[0].areas == told.columns[1].areas
+
+
+def test_cloth_moved_along_by_a_known_way(strip, finished):
+    told = compare_runs([("a", strip), ("b", lay_again(finished, 0.02))])
+    shift = {(row.name, row.kind): row for row in told.shifts}
+    top = shift["top", "landmark"]
+    # moved on by 20 mm, so the point over the landmark is one 20 mm back
+    assert 1e3 * (top.places[1] - top.places[0]) == pytest.approx([-20.0, 0.0], abs=0.3)
+    assert top.shifts[1] == pytest.approx(0.02, abs=3e-4)
+    # a mark that hangs straight down goes down or up by it
+    hanging = shift["hanging", "mark"]
+    assert 1e3 * (hanging.places[1] - hanging.places[0]) == pytest.approx([0.0, 0.0, 20.0], abs=0.1)
+    grew, shrank = sum_changes(told)[1]["grew"], sum_changes(told)[1]["shrank"]
+    assert grew > 0.1
+    assert shrank > 0.1
+
+
+def test_other_nodes_are_read_between(strip, finished):
+    told = compare_runs([("wide", strip), ("fine", lay_again(finished, spacing=0.004))])
+    assert len(told.lattice.ij) == len(lay_again(finished, spacing=0.004).lattice.ij)
+    # of the wide sheet the sag of a chord at the most, h^2 / 8 r, and where it leaves the roller the kink between nodes
+    assert np.nanquantile(np.abs(told.columns[1].change), 0.9) < 0.01**2 / (8 * RADIUS)
+    assert any("node spacings differ" in note for note in told.notes)
+
+
+def test_area_in_contact_is_the_wrapped_one(finished):
+    fine = lay_again(finished, spacing=0.004)
+    area = sum(add_areas(fine, 1e-3).values())
+    # half round the roller, and where the ends hang by it until they are 1 mm off: they hang straight down, so for ever
+    wrapped = np.pi * (RADIUS + 0.5 * THICK) * WIDTH
+    assert area > wrapped * 0.97
+    assert sum(add_areas(fine, 1e-9).values()) < 0.05 * wrapped
+
+
+def test_a_changed_verdict_is_told(strip):
+    other = replace(strip, verdicts=tuple(replace(v, verdict="undecided") if v.mark == "on-top" else v
+                                          for v in strip.verdicts))  # fmt: skip
+    told = compare_runs([("a", strip), ("b", other)])
+    assert [row.mark for row in told.marks if row.is_changed] == ["on-top"]
+
+
+def test_marks_drawn_otherwise_are_left_out(strip):
+    first = replace(strip.marks[0], claim=Claim(tolerance=3e-3))
+    told = compare_runs([("a", strip), ("b", replace(strip, marks=(first, *strip.marks[1:])))])
+    assert first.name not in {row.mark for row in told.marks}
+    assert any(first.name in note for note in told.notes)
+
+
+def test_another_body_is_told_and_places_in_space_left_out(strip):
+    told = compare_runs([("a", strip), ("b", replace(strip, body=cylinder(RADIUS, 0.3, (0.0, 0.0, 0.5))))])
+    assert any("bodies differ" in note for note in told.notes)
+    assert not any(row.kind == "mark" for row in told.shifts)
+
+
+def test_another_fabric_is_told(strip):
+    told = compare_runs([("a", strip), ("b", replace(strip, fabric=replace(strip.fabric, shear_rigidity=77.0)))])
+    assert any("other figures in its fabric card" in note for note in told.notes)
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (lambda r: replace(r, lattice=replace(r.lattice, spacing_u=1.01 * r.lattice.spacing_u)), "no places in common"),
+        (lambda r: replace(r, lattice=replace(r.lattice, inner_sign=-r.lattice.inner_sign)), "from the other side"),
+    ],
+)
+def test_another_cloth_is_refused(strip, change, words):
+    with pytest.raises(InputError, match=words):
+        compare_runs([("a", strip), ("b", change(strip))])
+
+
+def test_unsettled_and_coarse_runs_are_labelled(strip):
+    bad = replace(strip, certificate=replace(strip.certificate, settled=False, spacing_over_c=0.9))
+    assert compare_runs([("a", strip), ("b", bad)]).columns[1].labels == (
+        "UNSETTLED: decides nothing", "coarse: to try out only",
+    )  # fmt: skip
+
+
+@pytest.mark.usefixtures("no_screen")
+def test_page_and_tables(strip, finished, tmp_path):
+    bad = replace(lay_again(finished, 0.02), certificate=replace(strip.certificate, settled=False))
+    told = compare_runs([("first", strip), ("second <b>", bad)])
+    page = write_comparison(tmp_path, told).read_text(encoding="utf-8")
+    assert "UNSETTLED: second &lt;b&gt; decides nothing" in page
+    assert "libegl1" in page
+    assert "second <b>" not in page
+    assert {path.name for path in (tmp_path / "pictures").iterdir()} == {"gaps.png", "changes.png", "tension.png"}
+    rows = list(csv.DictReader((tmp_path / "gaps.csv").read_text().splitlines()))
+    assert len(rows) == len(told.lattice.ij)
+    numbers = [row["change_mm second <b>"] for row in rows]
+    assert float(numbers[7]) == pytest.approx(1e3 * told.columns[1].change[7], abs=1e-3)
+    shifts = list(csv.DictReader((tmp_path / "shifts.csv").read_text().splitlines()))
+    assert {row["kind"] for row in shifts} == {"landmark", "mark"}
+    assert len(list(csv.DictReader((tmp_path / "marks.csv").read_text().splitlines()))) == len(strip.verdicts)
+    assert sum(float(row["area_cm2 first"]) for row in csv.DictReader((tmp_path / "areas.csv").read_text().splitlines())
+               ) == pytest.approx(1e4 * told.columns[0].area, abs=0.01)  # fmt: skip
+
+
+def test_names_are_as_long_as_it_takes(strip, tmp_path):
+    for folder in ("x/run", "y/run", "y/other"):
+        (tmp_path / folder).mkdir(parents=True)
+        save_run(tmp_path / folder, strip)
+    names = [name for name, _ in load_runs([tmp_path / "x/run", tmp_path / "y/run/run.h5"])]
+    assert names == ["x/run", "y/run"]
+    assert [name for name, _ in load_runs([tmp_path / "x/run", tmp_path / "y/other"])] == ["run", "other"]
+    with pytest.raises(InputError, match="named twice"):
+        load_runs([tmp_path / "x/run", tmp_path / "x/run/run.h5"])
+    with pytest.raises(InputError, match="one run alone"):
+        load_runs([tmp_path / "x/run"])
+
+
+def test_command(strip, finished, tmp_path, capsys):
+    for folder, run in (("a", strip), ("b", lay_again(finished, 0.02))):
+        (tmp_path / folder).mkdir()
+        save_run(tmp_path / folder, run)
+    out = tmp_path / "out"
+    call = ["compare", str(tmp_path / "a"), str(tmp_path / "b"), "--out", str(out), "--no-pictures"]
+    assert main(call) == 0
+    assert "Moved farthest" in capsys.readouterr().out
+    assert not (out / PAGE_FILE).exists()
+    assert main(call) == 2
+    assert "holds a comparison" in capsys.readouterr().err
+    assert main([*call, "--force", "--tolerance-mm", "0"]) == 2
+    assert main(["compare", str(tmp_path / "a"), str(tmp_path / "b"), "--out", str(tmp_path / "a")]) == 2
