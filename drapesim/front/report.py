@@ -13,6 +13,7 @@ import numpy as np
 
 from drapesim.front.charts import draw_history, draw_sections
 from drapesim.front.colours import SIGNS, usual_tolerance
+from drapesim.front.film import draw_stages, has_film
 from drapesim.front.flat import draw_flat
 from drapesim.front.layer_sheet import (
     MEETINGS_FILE,
@@ -43,6 +44,7 @@ from drapesim.ground.units import bending_length, from_si
 from drapesim.matter.answers import Verdict
 from drapesim.matter.fabric import SIDES, FabricCard
 from drapesim.matter.marks import Claim
+from drapesim.settling.frames import load_film
 
 if TYPE_CHECKING:
     from drapesim.settling.archive import Run
@@ -76,6 +78,9 @@ def write_report(folder: str | Path, run: Run) -> Path:
         missing = MISSING if views is None else ""
         made.update(views or {})
         made["sections"] = draw_sections(run, pictures / "sections.png", contact)
+        stages = draw_stages(pictures / "stages.png", load_film(folder), run) if views and has_film(folder) else None
+        if stages is not None:
+            made["stages"] = stages
         if has_layers(run):
             prints = find_prints(run)
             made["layers"] = draw_layers(run, pictures / "layers.png", contact, prints)
