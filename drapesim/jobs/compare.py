@@ -19,6 +19,7 @@ from drapesim.matter.nearest import find_on_mesh
 from drapesim.matter.sheet import Lattice
 from drapesim.matter.surface import sample_nodes, sample_sheet
 from drapesim.settling.archive import Run, load_run
+from drapesim.settling.layer_record import is_covered
 
 Array = np.ndarray
 
@@ -234,10 +235,13 @@ def _read(lattice: Lattice, run: Run) -> tuple[Array, Array]:
 
 
 def add_areas(run: Run, tolerance: float) -> dict[str, float]:
-    """Region -> area (m2) of the nodes whose inner face lies within ``tolerance`` (m) of it, largest first."""
+    """Region -> area (m2) of the nodes whose inner face lies within ``tolerance`` (m) of it, and no other
+    layer between; largest first."""
     contact = run.contact
     with np.errstate(invalid="ignore"):
         touching = (contact.gap <= tolerance) & (contact.facing > 0.0)
+        if run.layers is not None:
+            touching &= ~is_covered(contact.gap, contact.facing, run.layers.gap, run.fabric.thickness)
     area = run.lattice.node_area
     names = [*run.body.region_names, ELSEWHERE]
     owner = np.where(contact.region >= 0, contact.region, len(names) - 1)

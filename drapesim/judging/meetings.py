@@ -12,15 +12,16 @@ from typing import Any
 import numpy as np
 
 from drapesim.judging.spacing import weighted_quantile
-from drapesim.matter.answers import Meeting
+from drapesim.matter.answers import NATURAL, NOT_HERE, PARTLY, UNDECIDED, Meeting, Verdict
 from drapesim.matter.marks import GRID, Mark
 from drapesim.settling.certificate import Certificate
-from drapesim.settling.layer_record import SIDES, LayerField, LayerRecord, read_layers
+from drapesim.settling.layer_record import REACH, SIDES, LayerField, LayerRecord, read_layers
 
 Array = np.ndarray
 
 BAND = GRID  # m
 STEP = 1e-3  # m, grid on which prints are sought; their outlines are finer: linear between its points
+TRACE = 0.01  # share of a mark that is too little to be called lying on the other, as in `verdicts`
 LEAST = 4  # cells of that grid: a smaller print is left out
 
 
@@ -142,6 +143,50 @@ def find_meetings(
                     )
                 )  # fmt: skip
     return tuple(told)
+
+
+def judge_meeting(
+    mark: Mark, other: Mark, field: LayerField, certificate: Certificate, sag: Array, obstacle: str = ""
+) -> Verdict:
+    """The verdict on a claim that ``mark`` meets ``other``: lies on it, face to face, with nothing pressing.
+
+    At least ``mark.claim.share`` of the mark's area must have the other mark across within ``mark.claim.tolerance``,
+    whatever each gap's error, and whichever faces meet. ``obstacle``: why this lay decides nothing here, as a sentence.
+    Gaps are those to the other mark, nan where it lies nowhere across within `REACH`. That a mark's outline lies on the
+    other's is taken from the flat map as it is: the error counts in gaps alone.
+    """
+    claim = mark.claim
+    reading = read_meeting(mark, other, field, certificate, sag)
+    n, side = np.nonzero(reading.on)
+    sure, measured, possible = reading.shares(claim.tolerance)
+    if not certificate.settled:
+        obstacle = obstacle or "The sheet did not settle, so this lay decides nothing."
+    slack = 1e-9  # sums of weights round
+    if obstacle:
+        verdict = UNDECIDED
+    elif sure >= claim.share - slack:
+        verdict = NATURAL
+    elif possible >= claim.share - slack:
+        verdict = UNDECIDED
+    else:
+        verdict = PARTLY if sure > TRACE else UNDECIDED if possible > TRACE else NOT_HERE
+    nan = float("nan")
+    gaps, error, told = (nan, nan, nan), nan, f"nowhere within {1e3 * REACH:g} mm does it lie across from {other.name}"
+    if len(n):
+        gap, weight = reading.gap[n, side], reading.weight[n] / reading.weight[n].sum()
+        gaps = float(gap.min()), weighted_quantile(gap, weight, 0.5), float(gap.max())
+        error = weighted_quantile(reading.error[n, side], weight, 0.95)
+        pairs = sorted({(SIDES[k], SIDES[int(reading.met[m, k])]) for m, k in zip(n, side, strict=True)})
+        faces = " and ".join(f"{a} face on {b} face" for a, b in pairs)
+        told = (
+            f"{100 * measured:.0f} % of it lies on {other.name} within {1e3 * claim.tolerance:g} mm "
+            f"({100 * sure:.0f} to {100 * possible:.0f} % as the uncertainty allows; {100 * claim.share:.0f} % is "
+            "claimed), "
+            f"{faces}: gap {1e3 * gaps[0]:.1f} to {1e3 * gaps[2]:.1f} mm, give or take {1e3 * error:.1f} mm"
+        )
+    tail = "; other lays are not ruled out" if verdict == NOT_HERE else ""
+    reason = obstacle or f"With nothing pressing, {told}{tail}."
+    return Verdict(mark.name, mark.kind, claim.kind, verdict, reason, *gaps, sure, measured, possible, error, None, "")
 
 
 @dataclass(frozen=True)

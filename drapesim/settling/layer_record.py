@@ -81,6 +81,19 @@ def read_layers(field: LayerField, uv: Array) -> LayerRecord:
     return out
 
 
+def is_covered(gap: Array, facing: Array, layer_gap: Array, thickness: float) -> Array:
+    """(n,) bool: does another layer lie between the body and that face of the cloth which looks at it?
+
+    ``gap``, ``facing`` (n,) as `contact_record.measure_gap` gives them, ``layer_gap`` (n, 2) m of a `LayerRecord`: a
+    layer lies between where at least half of its ``thickness`` (m) has room there, which no rounding makes.
+    """
+    side = np.where(facing < 0.0, OUTER, INNER)
+    own = np.where(facing < 0.0, gap - thickness, gap)
+    between = layer_gap[np.arange(len(gap)), side]
+    with np.errstate(invalid="ignore"):
+        return np.asarray(between + 0.5 * thickness < own)
+
+
 def _measure(field: LayerField, points: Array, uv: Array, normals: Array) -> LayerRecord:
     lattice = field.lattice
     flat = np.ascontiguousarray(lattice.uv, dtype=np.float64)

@@ -7,8 +7,16 @@ import numpy as np
 import pytest
 import shapely
 
-from drapesim.judging.meetings import BAND, fill_outline, find_meetings, predict_offsets, read_meeting
+from drapesim.judging.meetings import (
+    BAND,
+    fill_outline,
+    find_meetings,
+    judge_meeting,
+    predict_offsets,
+    read_meeting,
+)
 from drapesim.judging.verdicts import chord_error
+from drapesim.matter.answers import NATURAL, NOT_HERE, PARTLY, UNDECIDED
 from drapesim.matter.marks import Claim, Mark
 from drapesim.matter.sheet import Sheet, cut_lattice
 from drapesim.settling.layer_record import prepare_layers
@@ -144,6 +152,31 @@ def test_no_print_beyond_the_hem_or_across_a_gap(folded):
     assert cut.rings[0][:, 0].max() <= LENGTH + NEAR
     assert cut.area == pytest.approx(0.5 * math.pi * 0.02**2, rel=0.03)
     assert predict_offsets(draw("wax", oval(0.2, 0.1, 0.02, 0.02), tolerance=0.5e-3), folded) == ()
+
+
+@pytest.mark.parametrize(
+    ("shift", "penetration", "verdict"),
+    [
+        (0.0, 1e-6, NATURAL),  # all of it, 0.8 mm off, within 1 mm
+        (0.0, 4e-4, UNDECIDED),  # 0.8 mm give or take 0.4
+        (0.02, 1e-6, PARTLY),  # half of it beside the other
+        (0.2, 1e-6, NOT_HERE),
+    ],
+)
+def test_the_claim_that_marks_meet(folded, certificate, shift, penetration, verdict):
+    square = np.array([[0.1, 0.08], [0.14, 0.08], [0.14, 0.12], [0.1, 0.12]])
+    other = draw("pale", mirrored(square) - np.array([shift, 0.0]))
+    told = replace(certificate, penetration_max=penetration)
+    found = judge_meeting(draw("wax", square), other, folded, told, chord_error(folded.lattice, folded.x))
+    assert found.verdict == verdict
+    assert found.contact_share_measured == pytest.approx(max(0.0, 1.0 - shift / 0.04), abs=0.03)
+    if verdict != NOT_HERE:
+        assert found.gap_median == pytest.approx(GAP, abs=1e-9)
+        assert "inner face on inner face" in found.reason
+    unsettled = judge_meeting(
+        draw("wax", square), other, folded, replace(told, settled=False), chord_error(folded.lattice, folded.x)
+    )
+    assert unsettled.verdict == UNDECIDED
 
 
 def test_shares_count_a_place_once(folded, certificate):
