@@ -31,9 +31,9 @@ from drapesim.matter.plan import Scene
 from drapesim.matter.sheet import Lattice
 from drapesim.matter.surface import sample_sheet, spread_forces
 from drapesim.mechanics.body_contact import BodyField, prepare_body
-from drapesim.settling.band import band_forces, tie_down
+from drapesim.settling.band import Strap, lay_strap, tie
 from drapesim.settling.exact import measure_distance, part_field
-from drapesim.settling.hands import REST, Driven, Grip, start_hands
+from drapesim.settling.hands import FIRM, REST, Driven, Grip, Hands, start_hands
 from drapesim.settling.lay_record import LayDone, StepDone
 from drapesim.settling.level import CHUNK, Crossed, Progress
 from drapesim.settling.loads import PointLoads, joined_loads, patch_nodes, spread_patch
@@ -56,7 +56,8 @@ Array = np.ndarray
 SPACING = 0.030  # m: hands work on nodes no farther apart than this
 GRAVITY = np.array([0.0, 0.0, -9.80665])  # m/s2
 DEEPEST = 5e-3  # m that a target may lie inside the body: a landmark is good to some mm (matter.landmarks)
-BAND_ROUNDS, BAND_REST, BAND_CHANGE = 12, (0.02, 0.2), 0.01  # of the tension
+BAND_ROUNDS, BAND_REST, BAND_CHANGE = 12, (0.02, 0.2), 0.01  # of all its push together
+BAND_RAMP, BAND_MIX = 60, 0.3  # chunks over which a band is tightened, and how much of each new look counts
 ARC_PLACES = 24
 
 
@@ -277,7 +278,7 @@ class _Work:
         elif isinstance(step, SmoothStep):
             ended = self.smooth(name, step)
         elif isinstance(step, BindStep):
-            return self.bind(name, step)
+            return self.bind(number, name, step)
         elif isinstance(step, ReleaseStep):
             self.hands.let_go(step.names or (*self.hands.grips, *self.hands.loads))
         is_to_rest = isinstance(step, RestStep) or step.settle
@@ -368,23 +369,43 @@ class _Work:
         short = math.nan if ended == "done" else length - gone
         return Driven(ended, short, math.hypot(step.force, step.press))
 
-    def bind(self, name: str, step: BindStep) -> Driven:
-        hands, lattice, body = self.hands, self.lattice, self.scene.body
+    def bind(self, number: int, name: str, step: BindStep) -> Driven:
+        hands, body = self.hands, self.scene.body
         support = np.array([part.is_support for part in body.parts], dtype=bool)[body.part]
         top = float(body.vertices[body.faces[support], 2].max()) if support.any() else 0.0
-        hooks = tie_down(lattice, hands.x, step, top + 0.5 * self.scene.fabric.thickness)
-        hands.press(name, band_forces(lattice, hands.x, step, body, hooks))
-        outcome = "not at rest"
-        for _ in range(BAND_ROUNDS):
-            rested = hands.rest(BAND_REST)
-            old, new = hands.loads[name], band_forces(lattice, hands.x, step, body, hooks)
-            change = float(np.abs(spread_forces(lattice, new.uv, new.force - old.force)).max())
-            if rested and change < BAND_CHANGE * step.tension:
-                outcome = "done"
-                break
-            hands.loads[name] = PointLoads(old.uv, 0.5 * (old.force + new.force))
-            hands.lay_on()
-        return Driven(outcome, math.nan, step.tension)
+        strap = tie(self.lattice, hands.x, step, body, top + 0.5 * self.scene.fabric.thickness)
+        if strap is None:
+            problem = "the plane of this line does not meet the body, so there is nothing to bind"
+            raise InputError(str(self.scene.path), f"lay[{number + 1}].line_mm", problem, "give a line over the body")
+        is_done = tighten_band(hands, name, step, strap)
+        return Driven("done" if is_done else "not at rest", math.nan, step.tension)
+
+
+def tighten_band(hands: Hands, name: str, step: BindStep, strap: Strap) -> bool:
+    """Tighten a band and let the sheet rest under it, its forces renewed until they no longer change; False if they do.
+
+    Which cloth bears them depends on how it lies. They are frozen between two looks, and mixed with what they were.
+    """
+    lattice = hands.lattice
+    force = 0.0 * lay_strap(lattice, hands.x, step, strap).force
+    for k in range(1, BAND_RAMP + 1):  # slack at first, so that loose cloth is laid down before it is pressed
+        hands.state.damping = hands.state.least_damping = FIRM
+        new = lay_strap(lattice, hands.x, step, strap, k / BAND_RAMP)
+        force = force + BAND_MIX * (new.force - force)
+        hands.loads[name] = PointLoads(new.uv, force)
+        hands.lay_on()
+        nodes, before = spread_forces(lattice, new.uv, force), hands.x
+        hands.step_on(k / BAND_RAMP)
+        hands.work += float((nodes * (hands.x - before)).sum())
+    for _ in range(BAND_ROUNDS):
+        rested = hands.rest(BAND_REST)
+        old, new = hands.loads[name], lay_strap(lattice, hands.x, step, strap)
+        change = float(np.linalg.norm(new.force - old.force, axis=1).sum())
+        if rested and change < BAND_CHANGE * float(np.linalg.norm(new.force, axis=1).sum()):
+            return True
+        hands.loads[name] = PointLoads(old.uv, 0.5 * (old.force + new.force))
+        hands.lay_on()
+    return False
 
 
 def spell(step: object) -> str:

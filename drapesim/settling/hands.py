@@ -45,7 +45,8 @@ ARRIVED = 2e-5  # m from the target that counts as there; what is left is a stra
 REST = (0.05, 0.5)  # residual, rms and max in node weights, at which a step counts as settled
 EXACT_REST = (2e-3, 2e-2)  # the same for a hand that pulls with its greatest force: its shortfall is told
 REST_STEPS = 60_000  # at most, for one rest
-RAMP = 12  # chunks over which a load grows
+RAMP = 40  # chunks over which a load grows
+FIRM = 60.0  # 1/s, damping meanwhile: cloth under a hand does not fling about
 STRAINED_LOOKS = 2  # on end that the safe extension is exceeded, before a hand stops
 TURNS = 6  # of the pull's direction, at most
 SAME_WAY = 0.01  # rad
@@ -238,7 +239,7 @@ class Hands:
             middle = self.x[grip.nodes].mean(axis=0)
             left = way[leg] - middle
             far, stride = float(np.linalg.norm(left)), speed * CHUNK * self.dt
-            if leg + 1 < len(way) and far < 0.6 * stride:
+            if leg + 1 < len(way) and far < stride:
                 leg += 1
                 continue
             if far < ARRIVED:
@@ -302,6 +303,7 @@ class Hands:
 
     def press(self, name: str, loads: PointLoads) -> None:
         """Lay ``loads`` on, growing from nothing."""
+        self.state.damping = self.state.least_damping = FIRM
         for k in range(1, RAMP + 1):
             self.loads[name] = PointLoads(loads.uv, loads.force * (k / RAMP))
             self.lay_on()
