@@ -37,6 +37,7 @@ COLOURS = 128  # of a GIF
 KINDS = (".gif", ".mp4", ".webm")
 CODECS = {".mp4": "libx264", ".webm": "libvpx-vp9"}
 STAGES = 9  # pictures of the strip at most
+STILL = 0.01  # m
 NEEDS_AV = "MP4 and WebM are made by PyAV: pip install 'drapesim[film]', or name a file that ends in .gif"
 
 
@@ -72,7 +73,7 @@ def choose_frames(film: Film, run: Run | None, most: int = FRAMES) -> tuple[Chos
         for k in picked:
             done = (number + (way[k] / way[-1] if way[-1] > 0.0 else 1.0)) / len(steps)
             stands = STOP if k == last - first else TICK
-            chosen.append(Chosen(film.lattice, film.x[first + k], film.words[first], stands, done))
+            chosen.append(Chosen(film.lattice, film.x[first + k], film.words[first] or "the start", stands, done))
     if run is not None and np.isfinite(run.x).all():
         words = "at rest, by the certificate" if run.certificate.settled else "UNSETTLED: it did not come to rest"
         chosen.append(Chosen(run.lattice, run.x, words, END, 1.0))
@@ -89,12 +90,15 @@ def place_camera(chosen: Sequence[Chosen], run: Run) -> Camera:
     """The report's slanting view, wide enough for the body and for all that the cloth passes through."""
     is_support = np.array([part.is_support for part in run.body.parts])
     figure = run.body.faces[~is_support[run.body.part]]
-    corners = [run.body.vertices[np.unique(figure)]] if len(figure) else []
+    seen = [run.body.vertices[np.unique(figure)]] if len(figure) else []
+    way, up = np.array([0.45, 1.0, -0.72]), np.array([0.0, 0.0, 1.0])
+    right = np.cross(way, up)
+    axes = np.stack([right, np.cross(right, way), *np.eye(3)])  # of the picture, and of the world
     for each in chosen:
-        low, high = each.x.min(axis=0), each.x.max(axis=0)
-        at = np.array([each.x[:, k].argmin() for k in range(3)] + [each.x[:, k].argmax() for k in range(3)])
-        corners += [each.x[at].astype(np.float64), np.array([low, high], dtype=np.float64)]
-    return Camera("film", run.title, (0.45, 1.0, -0.72), (0.0, 0.0, 1.0), np.concatenate(corners))
+        x = each.x.astype(np.float64)
+        along = x @ axes.T
+        seen.append(x[np.concatenate([along.argmin(axis=0), along.argmax(axis=0)])])
+    return Camera("film", run.title, tuple(way.tolist()), tuple(up.tolist()), np.concatenate(seen))
 
 
 def write_film(path: Path, film: Film, run: Run, columns: int = COLUMNS) -> tuple[Path, str]:
@@ -141,20 +145,23 @@ def set_frame(shot: Shot, words: str, done: float, title: str) -> Array:
     page = Image.new("RGB", (even, rows + HEAD + FOOT), "white")
     page.paste(Image.fromarray(shot.pixels[:rows, :even]), (0, HEAD))
     draw = ImageDraw.Draw(page)
-    big, small = _font(17, bold=True), _font(12)
-    draw.text((12, 6), _fit(draw, words[:1].upper() + words[1:], big, even - 24), font=big, fill=INK)
-    draw.text((12, 28), _fit(draw, title, small, even - 24), font=small, fill=QUIET)
+    big, small = _font(15, bold=True), _font(12)
+    draw.multiline_text(
+        (12, 5), _fit(draw, words[:1].upper() + words[1:], big, even - 24), font=big, fill=INK, spacing=3
+    )
     y = HEAD + rows
     steps = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0)
     length = max((s for s in steps if s / shot.metres_per_pixel < 0.25 * even), default=0.01)
     left, right = even - 12 - round(length / shot.metres_per_pixel), even - 12
     draw.line([(left, y + 8), (left, y + 14), (right, y + 14), (right, y + 8)], fill=INK, width=2)
     text = f"{1e3 * length:g} mm in the plane of the picture"
-    draw.text((right - draw.textlength(text, font=small), y + 19), text, font=small, fill=INK)
+    left_of_text = right - draw.textlength(text, font=small)
+    draw.text((left_of_text, y + 19), text, font=small, fill=INK)
     until = 0.5 * even
     draw.rectangle([12, y + 12, until, y + 16], fill="#e3e6ea")
     draw.rectangle([12, y + 12, 12 + (until - 12) * min(max(done, 0.0), 1.0), y + 16], fill=INK)
-    draw.text((12, y + 19), "outer face pale, inner face dark", font=small, fill=QUIET)
+    note = f"{title}.  Outer face pale, inner face dark."
+    draw.text((12, y + 19), _fit(draw, note, small, left_of_text - 24, 1), font=small, fill=QUIET)
     return np.asarray(page)
 
 
@@ -166,13 +173,21 @@ def _font(size: int, bold: bool = False) -> Any:
     return ImageFont.truetype(str(Path(matplotlib.get_data_path()) / "fonts" / "ttf" / name), size)
 
 
-def _fit(draw: Any, words: str, font: Any, room: float) -> str:
-    """``words``, cut with three dots where they are longer than ``room`` pixels."""
-    if draw.textlength(words, font=font) <= room:
-        return words
-    while words and draw.textlength(words + "...", font=font) > room:
-        words = words[:-1]
-    return words.rstrip() + "..."
+def _fit(draw: Any, words: str, font: Any, room: float, lines: int = 2) -> str:
+    """``words`` in at most so many ``lines`` of ``room`` pixels, cut with three dots where they are longer."""
+    told = [""]
+    for word in words.split():
+        longer = f"{told[-1]} {word}".strip()
+        if draw.textlength(longer, font=font) <= room:
+            told[-1] = longer
+        elif len(told) < lines:
+            told.append(word)
+        else:
+            while told[-1] and draw.textlength(told[-1] + "...", font=font) > room:
+                told[-1] = told[-1][:-1]
+            told[-1] = told[-1].rstrip() + "..."
+            break
+    return "\n".join(told)
 
 
 def fit_gif(
@@ -258,7 +273,8 @@ def draw_stages(path: Path, film: Film, run: Run) -> Path | None:
         lay_pixels(axes, shot.pixels)
         axes.set(xlim=(0, columns), ylim=(shot.pixels.shape[0], 0))
         axes.axis("off")
-        lines = wrap(f"{k + 1}  {stage.words}", int(columns * inch / 0.0625))
+        told_before = k > 1 and stage.stands <= TICK and chosen[k - 1].words == stage.words
+        lines = wrap(f"{k + 1}  {'on the way' if told_before else stage.words}", int(columns * inch / 0.0625))
         words = "\n".join(lines[:2]) + ("..." if len(lines) > 2 else "")
         figure.text(left, bottom - 0.05 / height, words, fontsize=7.5, color=INK, va="top")
     bar = figure.add_axes((0.72, 0.02, 0.26, 0.4 / height))
@@ -268,12 +284,32 @@ def draw_stages(path: Path, film: Film, run: Run) -> Path | None:
 
 
 def pick_stages(chosen: Sequence[Chosen]) -> tuple[Chosen, ...]:
-    """The first frame, the last of every step, and the rest; evenly thinned out to `STAGES`."""
+    """The first frame, the last of every step, and the rest; where there is room, frames midway in the longest steps.
+
+    A frame in which nothing has moved by more than `STILL` since the one before is left out, and at most `STAGES` stay.
+    """
     ends = [k for k, each in enumerate(chosen) if k == 0 or each.stands > TICK]
-    if len(ends) > STAGES:
-        ends = [ends[k] for k in np.unique(np.linspace(0, len(ends) - 1, STAGES).round().astype(int))]
-    first, *rest = (chosen[k] for k in ends)
+    while len(ends) < STAGES:
+        # frames are chosen by the cloth's way, so the most frames between two stages are the longest way
+        widest = max(range(len(ends) - 1), key=lambda n: ends[n + 1] - ends[n])
+        if ends[widest + 1] - ends[widest] < 12:
+            break
+        ends.insert(widest + 1, (ends[widest] + ends[widest + 1]) // 2)
+    kept = [ends[0]]
+    for k in ends[1:]:
+        if k == len(chosen) - 1 or _has_moved(chosen[kept[-1]], chosen[k]):
+            kept.append(k)
+    if len(kept) > STAGES:
+        kept = [kept[k] for k in np.unique(np.linspace(0, len(kept) - 1, STAGES).round().astype(int))]
+    first, *rest = (chosen[k] for k in kept)
+    rest = [each if each.stands > TICK else replace(each, words=f"{each.words}: on the way") for each in rest]
     return (replace(first, words="the start"), *rest)
+
+
+def _has_moved(before: Chosen, now: Chosen) -> bool:
+    if before.x.shape != now.x.shape:
+        return True
+    return float(np.linalg.norm(now.x.astype(np.float64) - before.x, axis=1).max()) > STILL
 
 
 def has_film(folder: Path) -> bool:

@@ -51,7 +51,10 @@ def draw_layers(run: Run, path: Path, contact: float, prints: Sequence[Offset]) 
     assert run.layers is not None
     lattice = run.lattice
     length, width = np.array(lattice.cell.shape) * (lattice.spacing_u, lattice.spacing_v)
-    columns = [k for k in (0, 1) if np.isfinite(run.layers.gap[:, k]).any()]
+    scale = _scale(run)
+    drawn = [int((run.layers.gap[:, k] <= scale.edges[-1]).sum()) for k in (0, 1)]
+    # a face over which but a node or two have a layer gets no map of its own
+    columns = [k for k in (0, 1) if drawn[k] >= max(2, 0.001 * len(run.x))] or [int(np.argmax(drawn))]
     across = PAGE - 1.15
     along = min(max(across * width / length, 0.9), 6.0)
     across = along * length / width
@@ -60,7 +63,6 @@ def draw_layers(run: Run, path: Path, contact: float, prints: Sequence[Offset]) 
     height = top + each * len(columns) + foot
     seen = "inner" if lattice.inner_sign < 0 else "outer"
     figure = start_figure(height, "Cloth on cloth: how far off the other layer lies")
-    scale = _scale(run)
     told = {name for meeting in run.meetings if meeting.meets is not False for name in (meeting.mark, meeting.other)}
     told |= {each.mark for each in prints}
     for row, column in enumerate(columns):
