@@ -22,7 +22,7 @@ from drapesim.front.film import (
     split_steps,
     write_film,
 )
-from drapesim.front.view import Shot, pick_window
+from drapesim.front.view import Shot
 from drapesim.ground.outcome import InputError
 from drapesim.settling.archive import save_run
 from drapesim.settling.frames import Film, save_film
@@ -148,9 +148,8 @@ def test_other_films_can_be_read(kind):
     assert (frames[0].width, frames[0].height) == (96, 64)
 
 
+@pytest.mark.usefixtures("window")
 def test_command_draws_off_screen(moving, finished, tmp_path, capsys):
-    if pick_window() is None:
-        pytest.skip("this system cannot draw")
     save_run(tmp_path, finished)
     assert main(["film", str(tmp_path)]) == 2
     assert "kept no frames" in capsys.readouterr().err
