@@ -3,9 +3,9 @@
 Two sheets. One is folded by exact geometry, round half a turn of known radius: there (u, v) lies across from
 (2 u0 - u, v), and the gap is 2 r - t. The other is a piece of the demo linen folded over, let go on a block and settled
 to its certificate; its fold creeps by 4 mm, so the mirror image is no longer the truth. There it is constructed: the
-sheet is cut in two at the fold, and the nearest point of the over half is found for each point of the under half by libigl
-(Jacobson et al., https://libigl.github.io), which knows of no layers. A mark is drawn on the under half, carried over
-by that, and drawn on the over half as carried.
+sheet is cut in two at the fold, and for each point of the under half the nearest point of the over half is found by
+libigl (Jacobson et al., https://libigl.github.io), which knows of no layers. A mark is drawn on the under half, carried
+over by that, and drawn on the over half as carried.
 
 Tolerance: 1 mm, what is wanted of pairs. Points agree to rounding (both are exact on the same triangles); outlines are
 sought on a grid of 1 mm and read between its points, so their error falls with that grid and not with the sheet's
