@@ -43,7 +43,7 @@ NEEDS_AV = "MP4 and WebM are made by PyAV: pip install 'drapesim[film]', or name
 
 @dataclass(frozen=True)
 class Chosen:
-    """A frame that is shown: positions (n, 3) m on its lattice, words, how long (s), share of the lay done (0 to 1)."""
+    """A frame that is shown: positions (n, 3) m on its lattice, words, how long (s), share of the film done (0 to 1)."""
 
     lattice: Any
     x: Array
@@ -65,19 +65,19 @@ def choose_frames(film: Film, run: Run | None, most: int = FRAMES) -> tuple[Chos
         ways.append(np.concatenate([[0.0], np.cumsum(moved)]))
     total = sum(float(way[-1]) for way in ways) or 1.0
     chosen = []
-    for number, ((first, last), way) in enumerate(zip(steps, ways, strict=True)):
+    for (first, last), way in zip(steps, ways, strict=True):
         share = max(float(way[-1]) / total, 0.05)
         count = max(2, round(most * share))
         places = np.linspace(0.0, way[-1], count)
         picked = sorted({int(np.searchsorted(way, place - 1e-12)) for place in places} | {0, last - first})
         for k in picked:
-            done = (number + (way[k] / way[-1] if way[-1] > 0.0 else 1.0)) / len(steps)
             stands = STOP if k == last - first else TICK
-            chosen.append(Chosen(film.lattice, film.x[first + k], film.words[first] or "the start", stands, done))
+            chosen.append(Chosen(film.lattice, film.x[first + k], film.words[first] or "the start", stands, 0.0))
     if run is not None and np.isfinite(run.x).all():
         words = "at rest, by the certificate" if run.certificate.settled else "UNSETTLED: it did not come to rest"
         chosen.append(Chosen(run.lattice, run.x, words, END, 1.0))
-    return tuple(chosen)
+    most = max(1, len(chosen) - 1)
+    return tuple(replace(each, done=number / most) for number, each in enumerate(chosen))
 
 
 def split_steps(words: Sequence[str]) -> list[tuple[int, int]]:
@@ -101,8 +101,10 @@ def place_camera(chosen: Sequence[Chosen], run: Run) -> Camera:
     return Camera("film", run.title, tuple(way.tolist()), tuple(up.tolist()), np.concatenate(seen))
 
 
-def write_film(path: Path, film: Film, run: Run, columns: int = COLUMNS) -> tuple[Path, str]:
+def write_film(path: Path, film: Film, run: Run, columns: int = COLUMNS, note: str = "") -> tuple[Path, str]:
     """Write ``film`` and ``run``'s rest to ``path``, a GIF, MP4 or WebM; returns the path and what was done in words.
+
+    ``note``: said under every picture but the last.
 
     Raises `InputError` for another kind of file, where PyAV is missing, and where the system cannot draw.
     """
@@ -112,7 +114,10 @@ def write_film(path: Path, film: Film, run: Run, columns: int = COLUMNS) -> tupl
     shots = draw_moving([(each.lattice, each.x) for each in chosen], run.body, camera, columns)
     if shots is None:
         raise InputError(path, "", "the film cannot be drawn", MISSING)
-    pictures = [set_frame(shot, each.words, each.done, run.title) for shot, each in zip(shots, chosen, strict=True)]
+    under = [note if note and k < len(chosen) - 1 else run.title for k in range(len(chosen))]
+    pictures = [
+        set_frame(shot, each.words, each.done, title) for shot, each, title in zip(shots, chosen, under, strict=True)
+    ]
     stands = [each.stands for each in chosen]
     if kind == ".gif":
         content, pictures, stands = fit_gif(pictures, stands)
@@ -160,7 +165,7 @@ def set_frame(shot: Shot, words: str, done: float, title: str) -> Array:
     until = 0.5 * even
     draw.rectangle([12, y + 12, until, y + 16], fill="#e3e6ea")
     draw.rectangle([12, y + 12, 12 + (until - 12) * min(max(done, 0.0), 1.0), y + 16], fill=INK)
-    note = f"{title}.  Outer face pale, inner face dark."
+    note = f"{title[:1].upper()}{title[1:]}.  Outer face pale, inner face dark."
     draw.text((12, y + 19), _fit(draw, note, small, left_of_text - 24, 1), font=small, fill=QUIET)
     return np.asarray(page)
 

@@ -12,9 +12,9 @@ from drapesim.ground.outcome import InputError
 EPILOG = """\
 what is shown:
   The frames that the run kept while hands handled the cloth (frames.h5), chosen by how far the cloth moves, and the
-  sheet at rest. One camera, a scale bar, the step in hand in words. The film is of a computation: it shows how the
-  sheet came to lie as it does, and not that any cloth was laid so. A GIF is kept under 8 MB. MP4 and WebM need PyAV
-  (extra "film").
+  sheet at rest. Where the cloth was only lowered and let go, its way down is computed again on a wide lattice. One
+  camera, a scale bar, the step in hand in words. The film is of a computation: it shows how the sheet came to lie as it
+  does, and not that any cloth was laid so. A GIF is kept under 8 MB. MP4 and WebM need PyAV (extra "film").
 """
 
 
@@ -28,15 +28,17 @@ def add_film_command(commands: Any) -> None:
     film.add_argument("run", type=Path, metavar="RUN", help="a run folder")
     film.add_argument("--out", type=Path, metavar="FILE", help="the film (film.gif in the run folder)")
     film.add_argument("--pixels", type=int, default=800, metavar="N", help="breadth of the picture, 320 to 1920 (800)")
+    film.add_argument("--quiet", action="store_true", help="show no progress")
     film.add_argument("--force", action="store_true", help="replace the film")
     film.set_defaults(command=command_film)
 
 
 def command_film(options: argparse.Namespace) -> int:
     """Draw the film of a run's lay."""
-    from drapesim.front.film import check_kind, has_film, write_film
+    from drapesim.front.film import check_kind, write_film
+    from drapesim.front.terminal import choose_display
+    from drapesim.jobs.film import find_film
     from drapesim.settling.archive import load_run
-    from drapesim.settling.frames import load_film
 
     folder = options.run.parent if options.run.suffix == ".h5" else options.run
     out = options.out or folder / "film.gif"
@@ -46,11 +48,12 @@ def command_film(options: argparse.Namespace) -> int:
     if out.exists() and not options.force:
         raise InputError(out, "--out", "the file is there already", "name another, or give --force to replace it")
     run = load_run(folder)
-    if not has_film(folder):
-        problem = "the run kept no frames: no hands handled its cloth after it was laid down"
-        raise InputError(folder, "", problem, "make the film of a lay with steps such as pull or tuck")
-    film = load_film(folder)
-    print("drawing the film", file=sys.stderr)
-    path, told = write_film(out, film, run, options.pixels)
+    with choose_display(options.quiet) as display:
+        film, note = find_film(folder, run, display)
+    if note:
+        print(f"No hands handled the cloth: {note}.")
+    if not options.quiet:
+        print("drawing the film", file=sys.stderr)
+    path, told = write_film(out, film, run, options.pixels, note)
     print(f"written: {path} ({told})")
     return 0

@@ -24,8 +24,11 @@ from drapesim.front.film import (
 )
 from drapesim.front.view import Shot
 from drapesim.ground.outcome import InputError
+from drapesim.jobs.film import find_film
+from drapesim.matter.lay import LowerStep
 from drapesim.settling.archive import save_run
 from drapesim.settling.frames import Film, save_film
+from tests.unit.front.conftest import LENGTH, WIDTH
 
 WORDS = ("lower it over the roller", "smooth it (one hand)", "let go")
 
@@ -152,7 +155,7 @@ def test_other_films_can_be_read(kind):
 def test_command_draws_off_screen(moving, finished, tmp_path, capsys):
     save_run(tmp_path, finished)
     assert main(["film", str(tmp_path)]) == 2
-    assert "kept no frames" in capsys.readouterr().err
+    assert "has no frames.h5" in capsys.readouterr().err
     save_film(tmp_path, replace(moving, x=moving.x[::8], words=moving.words[::8], seconds=moving.seconds[::8]))
     assert main(["film", str(tmp_path), "--pixels", "320"]) == 0
     with Image.open(tmp_path / "film.gif") as film:
@@ -164,3 +167,16 @@ def test_command_draws_off_screen(moving, finished, tmp_path, capsys):
     assert (tmp_path / "film.gif").stat().st_size < 8_000_000
     assert main(["film", str(tmp_path)]) == 2
     assert main(["film", str(tmp_path), "--force", "--pixels", "10"]) == 2
+
+
+def test_a_cloth_that_was_only_lowered_is_let_down_again(finished, tmp_path):
+    thin = replace(finished.fabric, friction={part.surface: 0.4 for part in finished.body.parts} | {"itself": 0.4})
+    step = LowerStep(point=(0.5 * LENGTH, 0.5 * WIDTH), place=(0.0, 0.0), clearance=0.005)
+    film, note = find_film(tmp_path, replace(finished, fabric=thin, lay=(step,)))
+    assert "computed again" in note
+    assert film.words[-1] == "letting the cloth down"
+    first, last = film.x[0], film.x[-1]
+    assert np.ptp(first[:, 2]) < 1e-6
+    assert last[:, 2].min() < first[:, 2].min() - 0.2  # the ends hang
+    with pytest.raises(InputError, match=r"frames\.h5"):
+        find_film(tmp_path, replace(finished, lay=(step, step)))
