@@ -43,7 +43,7 @@ NEEDS_AV = "MP4 and WebM are made by PyAV: pip install 'drapesim[film]', or name
 
 @dataclass(frozen=True)
 class Chosen:
-    """A frame that is shown: positions (n, 3) m on its lattice, words, how long (s), share of the film done (0 to 1)."""
+    """A frame that is shown: positions (n, 3) m on its lattice, words, for how long (s), share of the film done."""
 
     lattice: Any
     x: Array
