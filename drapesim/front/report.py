@@ -181,6 +181,7 @@ def spell_claim(claim: Claim) -> str:
         "touches_place": f"touches: {claim.place}",
         "shows_feature": f"shows: {claim.place}",
         "lies_clear": "lies clear of the body",
+        "meets": f"meets the mark {claim.place}",
     }[claim.kind]
 
 

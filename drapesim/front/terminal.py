@@ -26,7 +26,7 @@ from drapesim.front.wording import (
 from drapesim.ground.outcome import NOT_MEASURED
 
 if TYPE_CHECKING:
-    from drapesim.matter.answers import Verdict
+    from drapesim.matter.answers import Meeting, Verdict
     from drapesim.matter.plan import Scene
     from drapesim.matter.sheet import Lattice
     from drapesim.settling.archive import Run
@@ -278,6 +278,20 @@ def change_lines(verdicts: Sequence[Verdict]) -> list[str]:
     return lines
 
 
+def meeting_lines(meetings: Sequence[Meeting]) -> list[str]:
+    """The pairs of marks that lie across from each other where the cloth lies on itself."""
+    told = {True: "meet", None: "may meet: undecided", False: "face each other, too far apart"}
+    lines = ["Marks on marks (layer on layer):"] if meetings else []
+    for m in meetings:
+        other = "itself" if m.mark == m.other else m.other
+        lines.append(
+            f"  {m.mark} and {other} {told[m.meets]}: {m.face} face on {m.met} face, {1e4 * m.area:.1f} cm2 within "
+            f"{1e3 * m.tolerance:g} mm, gap {spell_mm(m.gap_min, 2)} to {spell_mm(m.gap_max, 2)} mm, "
+            f"error {spell_mm(m.uncertainty, 2)}"
+        )
+    return lines
+
+
 def _contact(verdict: Verdict) -> str:
     measured, span = spell_contact(verdict)
     return f"{measured} ({span})" if span else measured
@@ -312,6 +326,8 @@ def show_run(console: Console, run: Run) -> None:
             console.print(line, markup=False, soft_wrap=True)
     else:
         console.print("The scene has no marks.")
+    for line in meeting_lines(run.meetings):
+        console.print(line, markup=False, soft_wrap=True)
     for doubt in spell_card_doubts(run.fabric):
         console.print(doubt, markup=False)
 

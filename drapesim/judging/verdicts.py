@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from drapesim.judging.geodesic import survey
+from drapesim.judging.meetings import judge_meeting
 from drapesim.judging.places import check_place, find_node_regions, name_region
 from drapesim.judging.spacing import CoarserLay, compare_spacings, weighted_quantile
 from drapesim.matter.answers import (
@@ -40,6 +41,7 @@ Array = np.ndarray
 
 FAR = 0.02
 """m: a mark whose every point stays farther away than this is called clear of the body. Our convention, no source."""
+MEETS = "meets"  # kind of claim: the mark lies on the mark that ``place`` names
 TRACE = 0.01  # share of a mark that is too little to be called touching in part
 COVERED = 0.95  # share of a mark's area over which the stated uncertainty is not exceeded
 
@@ -98,6 +100,9 @@ def judge_marks(
 
     ``hysteresis`` (n,) m: what the cloth's bending hysteresis may make of each node's gap (`hysteresis.carry`). It
     counts beside that error in all that is decided, and is told by itself.
+
+    A claim of kind `MEETS` names another of ``marks`` as its place and is judged by `meetings.judge_meeting`; its
+    change with the spacing is not measured.
     """
     if not marks:
         return ()
@@ -111,6 +116,7 @@ def judge_marks(
     ground = regions = None
     if figure is not None and any(mark.claim.kind in PLACE_CLAIMS for mark in marks):
         ground, regions = survey(figure), find_node_regions(x, figure)
+    named = {mark.name: mark for mark in marks}
     verdicts = []
     for mark in marks:
         claim = mark.claim
@@ -120,6 +126,10 @@ def judge_marks(
         over = bool(strained[cells[:, 0], cells[:, 1]].any())
         uv, weight = mark.samples[there], mark.weights[there]
         weight = weight / weight.sum()
+        if claim.kind == MEETS and claim.place in named and layers[-1] is not None:
+            obstacle = _find_obstacle(certificate, over, len(uv)) or rough
+            verdicts.append(judge_meeting(mark, named[claim.place], layers[-1], certificate, sag, obstacle))
+            continue
         found = read_gaps(uv, lattice, x, figure, fabric, claim, layers[-1])
         off, change = sag[cells[:, 0], cells[:, 1]], None
         sure = perhaps = found.facing > 0.0

@@ -15,16 +15,19 @@ from drapesim.judging.meetings import (
     predict_offsets,
     read_meeting,
 )
-from drapesim.judging.verdicts import chord_error
-from drapesim.matter.answers import NATURAL, NOT_HERE, PARTLY, UNDECIDED
+from drapesim.judging.verdicts import chord_error, judge_marks
+from drapesim.matter.answers import CLEAR, NATURAL, NOT_HERE, PARTLY, UNDECIDED
+from drapesim.matter.body import box
+from drapesim.matter.fabric import read_card
 from drapesim.matter.marks import Claim, Mark
 from drapesim.matter.sheet import Sheet, cut_lattice
 from drapesim.settling.layer_record import prepare_layers
 from tests.unit.folded_sheet import fold_at
-from tests.unit.made_run import make_run
+from tests.unit.made_run import ROOT, make_run
 
 LENGTH, WIDTH, FOLD, RADIUS, THICK = 0.6, 0.2, 0.32, 0.0006, 4e-4
 GAP = 2 * RADIUS - THICK  # 0.8 mm
+CARD = ROOT / "scenes/fabrics/cover-linen.toml"
 NEAR = 1e-3  # m, the bar: paired marks within 1 mm of the truth
 
 
@@ -177,6 +180,19 @@ def test_the_claim_that_marks_meet(folded, certificate, shift, penetration, verd
         draw("wax", square), other, folded, replace(told, settled=False), chord_error(folded.lattice, folded.x)
     )
     assert unsettled.verdict == UNDECIDED
+
+
+def test_the_claim_is_judged_among_the_others(folded, certificate):
+    """A claim of the kind "meets" goes through `judge_marks`, which knows the other marks by their names."""
+    ring = oval(0.2, 0.1, 0.02, 0.02)
+    wax = replace(draw("wax", ring), claim=Claim("meets", "pale"))
+    pale = draw("pale", mirrored(ring))
+    below = box((-0.1, -0.4, -0.2), (0.4, 0.4, -0.1), surface="limewood")
+    verdicts = judge_marks((wax, pale), folded.lattice, folded.x, below, read_card(CARD), certificate)
+    assert [(v.mark, v.claim, v.verdict, v.meets) for v in verdicts] == [
+        ("wax", "meets", NATURAL, True),
+        ("pale", "touches", CLEAR, False),
+    ]
 
 
 def test_shares_count_a_place_once(folded, certificate):
