@@ -10,6 +10,7 @@ import json
 import math
 import time
 from collections.abc import Callable
+from copy import deepcopy
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
@@ -136,8 +137,10 @@ def handle(
         work.take_up(resume)
     for number in range(len(work.done), len(scene.lay)):
         work.do(number)
+        kept = work.keep()
+        work.take_up(kept)  # every step begins alike, whether or not the lay was interrupted before it
         if keep is not None:
-            keep(work.keep())
+            keep(kept)
     return work.leave(pile, begun)
 
 
@@ -212,7 +215,8 @@ class _Work:
             "work": hands.work,
             "chunks": hands.chunks,
         }
-        return LayState(keep_state(hands.state, -1, 0.0, time.monotonic() - self.started), json.dumps(said))
+        sheet = keep_state(hands.state, -1, 0.0, time.monotonic() - self.started)
+        return LayState(deepcopy(sheet), json.dumps(said))  # its arrays go on changing
 
     def take_up(self, kept: LayState) -> None:
         """Go on from ``kept``."""
@@ -229,7 +233,8 @@ class _Work:
             for name, (uv, force) in said["loads"].items()
         }
         hands.pose()
-        take_up(hands.state, kept.sheet)
+        take_up(hands.state, deepcopy(kept.sheet))
+        hands.renew()
 
     def leave(self, pile: list[Lattice], begun: Begun) -> Laid:
         """The sheet on the final lattice, with what stays on it."""
@@ -265,7 +270,6 @@ class _Work:
         words, work = hands.words, hands.work - before_work
         steps = hands.state.steps - before_steps
         self.done.append(StepDone(words, ended.outcome, ended.shortfall, ended.force, work, hands.strain, steps))
-        hands.pose()  # every step begins alike, whether or not the lay was interrupted before it
 
     def act(self, number: int, step: Handling) -> Driven:
         """What hands do in one step; they let the sheet rest at its end if it says so."""
@@ -290,7 +294,7 @@ class _Work:
         hands = self.hands
         grip = hands.take(name, step.patch, step.across)
         start = hands.x[grip.nodes].mean(axis=0)
-        target = start + np.asarray(step.by) if step.by is not None else self.off_body(np.asarray(step.to))
+        target = self.off_body(start + np.asarray(step.by) if step.by is not None else np.asarray(step.to))
         up = np.array([0.0, 0.0, step.lift])
         if step.arc > 0.0:
             angle = np.linspace(0.0, math.pi, ARC_PLACES + 1)[1:, None]

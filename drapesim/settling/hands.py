@@ -24,6 +24,7 @@ from drapesim.settling.level import (
     CHUNK,
     GENTLE,
     HOVER,
+    PATIENCE,
     PRELOAD_EVERY,
     SUNK,
     LevelState,
@@ -45,6 +46,7 @@ ARRIVED = 2e-5  # m from the target that counts as there; what is left is a stra
 REST = (0.05, 0.5)  # residual, rms and max in node weights, at which a step counts as settled
 EXACT_REST = (2e-3, 2e-2)  # the same for a hand that pulls with its greatest force: its shortfall is told
 REST_STEPS = 60_000  # at most, for one rest
+FIRST_STEP = 1e-3  # s, before one has been taken
 RAMP = 40  # chunks over which a load grows
 FIRM = 60.0  # 1/s, damping meanwhile: cloth under a hand does not fling about
 STRAINED_LOOKS = 2  # on end that the safe extension is exceeded, before a hand stops
@@ -54,6 +56,7 @@ NEARLY = 0.99  # of its greatest force, at which a hand stops moving and pulls
 GENTLY, SLOWEST = 0.2, 0.05  # share of that force over which it slows down before, and to what share of its speed
 CLEAR = 2e-3  # m, that a hand's way keeps from body and support
 STRIDE = 0.01  # m, between the places at which a way is looked at
+DEEP, WAY_ROUNDS = 0.02, 4  # m inside, from which a way is led over and not round; times that it is looked at
 FRAME_WAY = 4e-3  # m that some node has moved since the last picture
 
 
@@ -104,7 +107,7 @@ class Hands:
     strained: int = 0  # looks on end
     chunks: int = 0
     pictured: Array | None = None
-    dt: float = 1e-3
+    dt: float = FIRST_STEP
 
     @property
     def x(self) -> Array:
@@ -129,6 +132,13 @@ class Hands:
         self.state = replace(self.state, problem=problem, motion=new, body=None, layers=None)
         self.state.steps = max(self.state.steps, 1)
         self.lay_on()
+
+    def renew(self) -> None:
+        """Forget all that is only there for speed, so that what comes next depends on what is kept alone."""
+        self.state = replace(
+            self.state, body=None, layers=None, calm=None, caution=1.0, patience=PATIENCE, least_damping=GENTLE
+        )
+        self.dt, self.strained = FIRST_STEP, 0
 
     def lay_on(self) -> None:
         """Put the present loads on the nodes."""
@@ -312,28 +322,45 @@ class Hands:
             self.work += float((force * (self.x - before)).sum())
 
     def clear_way(self, start: Array, points: Array) -> Array:
-        """The way from ``start`` by way of ``points`` (k, 3) m, raised wherever it would run into body or support."""
-        corners = np.vstack([start, points])
-        way = [corners[0]]
-        for a, b in pairwise(corners):
-            count = max(1, int(np.ceil(np.linalg.norm(b - a) / STRIDE)))
-            way += [a + (b - a) * (k + 1) / count for k in range(count)]
-        path = np.array(way)
-        if self.body is None:
-            return path[1:]
-        room = 0.5 * self.card.thickness + CLEAR
-        inner = slice(1, len(path) - 1)
-        for part in (True, False):
-            field_of = part_field(self.body, part)
-            if field_of is None:
-                continue
-            for _ in range(200):
-                gap = measure_distance(path[inner], field_of)[0]
-                low = gap < room
+        """The way from ``start`` by way of ``points`` (k, 3) m, round body and support wherever it would run into them.
+
+        Places a little inside are moved straight out, deeper ones up.
+        """
+        path = np.vstack([start, points])
+        for _ in range(WAY_ROUNDS):
+            path = _divided(path)
+            if self.body is None or self._moved_out(path[1:-1]) == 0:
+                break
+        return path[1:]
+
+    def _moved_out(self, path: Array) -> int:
+        """Move places (k, 3) m out of body and support, in place; returns how many had to be."""
+        room, count = 0.5 * self.card.thickness + CLEAR, 0
+        for is_support in (True, False):
+            of_part = None if self.body is None else part_field(self.body, is_support)
+            for _ in range(200 if of_part is not None and len(path) else 0):
+                assert of_part is not None
+                gap, foot, face = measure_distance(path, of_part)
+                low = gap < 0.99 * room
                 if not low.any():
                     break
-                path[inner][low, 2] += STRIDE
-        return path[1:]
+                count += int(low.sum())
+                near = low & (gap > -DEEP)
+                out = (path[near] - foot[near]) * np.sign(gap[near])[:, None]
+                size = np.linalg.norm(out, axis=1, keepdims=True)
+                out = np.where(size > 1e-6, out / np.maximum(size, 1e-12), of_part.surface.normal[face[near]])
+                path[near] = foot[near] + room * out
+                path[low & ~near, 2] += STRIDE
+        return count
+
+
+def _divided(path: Array) -> Array:
+    """The same way with no two places farther apart than `STRIDE`."""
+    way = [path[:1]]
+    for a, b in pairwise(path):
+        count = max(1, int(np.ceil(np.linalg.norm(b - a) / STRIDE)))
+        way.append(a + (b - a) * (np.arange(1, count + 1) / count)[:, None])
+    return np.concatenate(way)
 
 
 def _length(points: Array) -> float:
