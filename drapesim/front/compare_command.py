@@ -71,7 +71,7 @@ def show_comparison(console: Any, comparison: Comparison) -> None:
     """Notes, the runs, the marks that change their verdict, contact by region, what moved farthest."""
     from rich.table import Table
 
-    from drapesim.front.compare_sheet import list_regions, list_runs
+    from drapesim.front.compare_sheet import MEET, list_regions, list_runs
     from drapesim.front.wording import spell_mm
 
     names = [column.name for column in comparison.columns]
@@ -101,6 +101,9 @@ def show_comparison(console: Any, comparison: Comparison) -> None:
             )
             table.add_row(mark.mark, *cells)
         console.print(table)
+    for pair in comparison.meetings:
+        told = ", ".join(f"{MEET[meets]} in {name}" for name, meets in zip(names, pair.meets, strict=True))
+        console.print(f"{pair.mark} and {pair.other} {told}", markup=False, soft_wrap=True)
     table = Table(title=f"Contact within {1e3 * comparison.tolerance:g} mm, cm2", title_justify="left")
     table.add_column("region")
     for name in names:

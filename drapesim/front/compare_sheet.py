@@ -40,6 +40,7 @@ Array = np.ndarray
 
 PAGE_FILE = "compare.html"
 PICTURES = "pictures"
+MEET = {True: "meet", None: "undecided", False: "do not meet"}
 TENSIONS = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0)  # N/m
 
 
@@ -200,6 +201,8 @@ def render(comparison: Comparison, pictures: dict[str, str], views: dict[str, st
         marks=comparison.marks,
         changed=[row.mark for row in comparison.marks if row.is_changed],
         regions=list_regions(comparison),
+        meetings=comparison.meetings,
+        answers=MEET,
         tolerance=f"{1e3 * comparison.tolerance:g}",
         threshold=f"{1e3 * CHANGED:g}",
         landmarks=[_row_of_shift(row) for row in comparison.shifts if row.kind == "landmark"],
@@ -263,6 +266,12 @@ def table_comparison(comparison: Comparison) -> dict[str, str]:
             row += [verdict, _number(1e3 * gap), _number(100 * share)]
         rows.append(row)
     tables["marks.csv"] = _csv(header, rows)
+    header = ["mark", "other", *(f"{what} {name}" for name in names for what in ("answer", "area_cm2"))]
+    rows = []
+    for pair in comparison.meetings:
+        cells = zip(pair.meets, pair.areas, strict=True)
+        rows.append([pair.mark, pair.other, *(c for meets, area in cells for c in (MEET[meets], _number(1e4 * area)))])
+    tables["meetings.csv"] = _csv(header, rows)
     areas = [
         [region, *(_number(1e4 * column.areas.get(region, 0.0)) for column in comparison.columns)]
         for region in comparison.regions

@@ -27,6 +27,7 @@ Array = np.ndarray
 PRINTS_FILE, MEETINGS_FILE = "prints.svg", "meetings.csv"
 PRINTING = ("stain", "image")  # kinds of marks that could print; a void, a seam or a fold line has nothing to give
 PRINT = "#a3123a"
+LEAST = 1e-3  # of the cloth's area: less of it near another layer gets no map
 ANSWERS = {True: "meet", None: "undecided", False: "too far apart"}
 
 
@@ -39,8 +40,11 @@ def find_prints(run: Run) -> tuple[Offset, ...]:
 
 
 def has_layers(run: Run) -> bool:
-    """Does any part of the cloth lie near another part of it?"""
-    return run.layers is not None and bool(np.isfinite(run.layers.gap).any())
+    """Does enough of the cloth to be drawn lie near another part of it, or any mark on another?"""
+    if run.layers is None:
+        return False
+    area = run.lattice.node_area
+    return bool(run.meetings) or float(area[np.isfinite(run.layers.gap).any(1)].sum() / area.sum()) >= LEAST
 
 
 def draw_layers(run: Run, path: Path, contact: float, prints: Sequence[Offset]) -> Path:

@@ -11,12 +11,15 @@ from drapesim.front.cli import main
 from drapesim.front.compare_sheet import PAGE_FILE, write_comparison
 from drapesim.ground.outcome import InputError
 from drapesim.jobs.compare import add_areas, compare_runs, load_runs, sum_changes
-from drapesim.judging.verdicts import judge_marks
-from drapesim.matter.body import cylinder
+from drapesim.judging.meetings import find_meetings
+from drapesim.judging.verdicts import chord_error, judge_marks
+from drapesim.matter.body import box, cylinder
 from drapesim.matter.marks import Claim
 from drapesim.matter.sheet import Sheet, cut_lattice
 from drapesim.settling.archive import save_run
 from drapesim.settling.contact_record import record_contact
+from drapesim.settling.layer_record import prepare_layers, record_layers
+from tests.unit.folded_sheet import fold_at
 from tests.unit.front.conftest import LENGTH, RADIUS, THICK, WIDTH
 
 
@@ -83,10 +86,9 @@ def test_other_nodes_are_read_between(strip, finished):
 def test_area_in_contact_is_the_wrapped_one(finished):
     fine = lay_again(finished, spacing=0.004)
     area = sum(add_areas(fine, 1e-3).values())
-    # half round the roller, and where the ends hang by it until they are 1 mm off: they hang straight down, so for ever
-    wrapped = np.pi * (RADIUS + 0.5 * THICK) * WIDTH
-    assert area > wrapped * 0.97
-    assert sum(add_areas(fine, 1e-9).values()) < 0.05 * wrapped
+    # half round the roller, and the ends that hang straight down beside it until they are 1 mm off: s^2 / 2 r
+    wrapped = np.pi * (RADIUS + 0.5 * THICK) + 2.0 * np.sqrt(2.0 * RADIUS * 1e-3)
+    assert area == pytest.approx(wrapped * WIDTH, rel=0.01)
 
 
 def test_a_changed_verdict_is_told(strip):
@@ -151,6 +153,38 @@ def test_page_and_tables(strip, finished, tmp_path):
     assert len(list(csv.DictReader((tmp_path / "marks.csv").read_text().splitlines()))) == len(strip.verdicts)
     assert sum(float(row["area_cm2 first"]) for row in csv.DictReader((tmp_path / "areas.csv").read_text().splitlines())
                ) == pytest.approx(1e4 * told.columns[0].area, abs=0.01)  # fmt: skip
+
+
+def fold_over(strip):
+    """The strip folded on itself at u = 0.55 m, in the air: the mark at 0.4 m lies on the one at 0.7 m."""
+    x = fold_at(strip.lattice, 0.55, 0.0005)
+    layers = prepare_layers(strip.lattice, x, strip.fabric.thickness)
+    sag = chord_error(strip.lattice, x)
+    meetings = find_meetings(strip.marks, layers, strip.certificate, sag)
+    return replace(strip, x=x, layers=record_layers(layers), meetings=meetings)
+
+
+def test_marks_that_meet_in_one_run_only(strip, tmp_path):
+    told = compare_runs([("flat", strip), ("folded", fold_over(strip))])
+    (row,) = told.meetings
+    assert (row.mark, row.other, row.meets) == ("on-top", "a<b & c", (False, True))
+    assert row.areas[0] == 0.0
+    assert row.areas[1] == pytest.approx(0.03**2, rel=0.2)  # as large as the smaller one, by samples 4 mm apart
+    write_comparison(tmp_path, told, with_pictures=False)
+    (line,) = csv.DictReader((tmp_path / "meetings.csv").read_text().splitlines())
+    assert (line["answer flat"], line["answer folded"]) == ("do not meet", "meet")
+
+
+def test_cloth_under_another_layer_is_not_in_contact(strip):
+    """Folded on a block, only the under half touches it; the over half is as near but for the cloth between."""
+    x = fold_at(strip.lattice, 0.5 * LENGTH, 0.5 * THICK + 1e-5)
+    x = np.c_[x[:, 0], -x[:, 1], -x[:, 2]]  # turned over: now the inner faces look at each other still
+    top = float(x[:, 2].min()) - 0.5 * THICK - 1e-5
+    block = box((-0.2, -0.3, top - 0.1), (LENGTH, 0.3, top), surface="limewood")
+    record = record_contact(strip.lattice, strip.fabric, x, np.zeros_like(x), block)
+    run = replace(strip, x=x, body=block, contact=record, layers=None)
+    # the face that looks at the block is the outer one of the under half, and the inner one of the half above it
+    assert sum(add_areas(run, 2e-3).values()) < 0.05 * LENGTH * WIDTH
 
 
 def test_names_are_as_long_as_it_takes(strip, tmp_path):
