@@ -24,6 +24,7 @@ from drapesim.front.wording import (
     spell_source,
 )
 from drapesim.ground.outcome import NOT_MEASURED
+from drapesim.matter.lay import FoldStep, HangStep, LowerStep, RollStep, SpreadStep
 
 if TYPE_CHECKING:
     from drapesim.matter.answers import Meeting, Verdict
@@ -35,6 +36,11 @@ if TYPE_CHECKING:
 PLAIN_EVERY = 10.0  # s between lines where there is no terminal to redraw
 WINDOW = 15.0  # s of the past from which the time left is reckoned
 WIDTH = 150  # columns of tables that go to a file
+START_WORDS: dict[type, str] = {
+    LowerStep: "laid flat, inner side down,", SpreadStep: "spread under the body, inner side up,",
+    FoldStep: "folded over, its lower layer with the inner side down,",
+    RollStep: "rolled up at one end, inner side down,", HangStep: "hung over a bar, its first corner",
+}  # fmt: skip
 BELONGS = {"yes": "belongs", "no": "does not belong"}
 COMPILING = "compiling the inner loops for this processor, once; this takes half a minute or so"
 
@@ -334,6 +340,8 @@ def show_run(console: Console, run: Run) -> None:
 
 def show_scene(console: Console, scene: Scene, lattice: Lattice, height: float) -> None:
     """What was understood of a scene; ``height`` (m) at which the flat sheet starts."""
+    from drapesim.settling.handling import spell
+
     card, body, sheet = scene.fabric, scene.body, scene.sheet
 
     def say(text: str) -> None:
@@ -343,8 +351,10 @@ def show_scene(console: Console, scene: Scene, lattice: Lattice, height: float) 
     say(
         f"sheet: {1e3 * sheet.length:g} mm along the warp, {1e3 * sheet.width:g} mm along the weft; "
         f"{len(lattice.ij)} nodes {1e3 * lattice.spacing_u:.4g} x {1e3 * lattice.spacing_v:.4g} mm apart; "
-        f"laid flat at z = {1e3 * height:.1f} mm, inner side down"
+        f"{START_WORDS[type(scene.lay[0])]} at z = {1e3 * height:.1f} mm"
     )
+    for number, step in enumerate(scene.lay[1:], start=2):
+        say(f"lay, step {number}: {spell(step)}{'; then it comes to rest' if getattr(step, 'settle', False) else ''}")
     say(f"fabric: {card.name}, {1e3 * card.areal_density:g} g/m2, {1e3 * card.thickness:g} mm thick")
     guessed = [name for name, entry in card.provenance.items() if entry.estimated]
     if guessed:

@@ -89,6 +89,7 @@ def run_scene(
             scene.body,
             held=laid.held if laid.held.any() else None,
             hands=laid.loads,
+            worked=laid.done.work if laid.levels == 0 else 0.0,
             settings=replace(scene.settle, levels=laid.levels),
             progress=report,
             resume=checkpoint,
@@ -150,9 +151,9 @@ def lay_by_hand(plan: Prepared, out: Path, report: _Stages, resume: bool) -> Lai
             resume=kept,
         )
     except KeyboardInterrupt:
-        save_film(out, film.film())
         raise LayInterrupted from None
-    save_film(out, film.film())
+    finally:
+        save_film(out, film.film())
     return laid
 
 

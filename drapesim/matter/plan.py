@@ -87,16 +87,18 @@ def read_scene(path: str | Path) -> Scene:
     Raises `InputError`: one sentence for the main fault, a further one for each other fault found with it.
     """
     document = read_toml(path, "scene")
-    file, plan = _check_file(document)
+    file, plan, steps = _check_file(document)
     inputs = {Path(path).name: document.sha256}
+    if file.lay_plan is not None:
+        inputs[file.lay_plan] = steps.sha256
     sheet = _build_sheet(document, file)
     fabric = _read_fabric(document, file, inputs)
     marks, claims = _read_marks(document, file, sheet, inputs)
-    build_lay(document, plan, sheet, marks, None)
+    build_lay(steps, plan, sheet, marks, None)
     flat_map = _read_picture(document, file, sheet, inputs)
     body = _build_body(document, file, inputs)  # last: carving takes seconds, and a fault should show at once
     marks = _find_places(marks, claims, body)
-    lay = build_lay(document, plan, sheet, marks, body)
+    lay = build_lay(steps, plan, sheet, marks, body)
     return Scene(
         path=Path(path),
         text=document.text,
@@ -122,27 +124,36 @@ def read_scene(path: str | Path) -> Scene:
     )
 
 
-def _check_file(document: Document) -> tuple[SceneFile, CheckedLay]:
-    """The file and its lay plan against their schemas; `InputError` with the faults of both."""
+def _check_file(document: Document) -> tuple[SceneFile, CheckedLay, Document]:
+    """The file and its lay plan against their schemas, and the file that the plan is in.
+
+    Raises `InputError` with the faults of both.
+    """
     from drapesim.matter.door import check
     from drapesim.matter.scene_schema import SceneFile
 
     faults: list[InputError] = []
-    file, plan, steps = None, None, document.data.get("lay")
+    file, plan, source, name = None, None, document, document.data.get("lay_plan")
     try:
         file = check(SceneFile, document)
     except InputError as fault:
         faults.append(fault)
-    if isinstance(steps, list) and steps and all(isinstance(step, dict) for step in steps):
-        try:
-            plan = check_lay(document, steps)
-        except InputError as fault:
-            faults.append(fault)
+    try:
+        if isinstance(name, str) and name:
+            source = read_toml(_beside(document, name), "lay plan", document.place(("lay_plan",)))
+            others = set(source.data) - {"lay"}
+            if others or not source.data.get("lay"):
+                raise source.error(tuple(sorted(others))[:1], "a lay plan holds [[lay]] steps and nothing else")
+        steps = source.data.get("lay")
+        if isinstance(steps, list) and steps and all(isinstance(step, dict) for step in steps):
+            plan = check_lay(source, steps)
+    except InputError as fault:
+        faults.append(fault)
     if faults:
         raise gather_faults(faults)
     assert file is not None
     assert plan is not None
-    return file, plan
+    return file, plan, source
 
 
 def _metres(millimetres: float) -> float:

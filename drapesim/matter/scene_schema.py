@@ -285,11 +285,17 @@ class SceneFile(Table):
     flat_map: FlatMapTable = FlatMapTable()
     body: BodyTable = Field(description="the table [body]")
     support: SupportTable | None = None
-    lay: Annotated[list[dict[str, Any]], Field(min_length=1)] = Field(
-        description="at least one [[lay]] step; see drapesim.matter.lay_schema"
-    )
+    lay: list[dict[str, Any]] = Field(default=[], description="the [[lay]] steps; see drapesim.matter.lay_schema")
+    lay_plan: Name | None = Field(default=None, description="a file of [[lay]] steps instead")
     settle: SettleTable = SettleTable()
     report: ReportTable = ReportTable()
+
+    @model_validator(mode="after")
+    def _one_lay(self) -> SceneFile:
+        if bool(self.lay) == (self.lay_plan is not None):
+            found = "both are" if self.lay else "neither is"
+            raise ValueError(f"a lay is given by [[lay]] steps or by a lay_plan, and {found} given; give one of them")
+        return self
 
 
 class ClaimTable(Table):

@@ -90,11 +90,13 @@ def certify(
     opening: float,
     seconds: float,
     loads: Array | None = None,
+    worked: float = 0.0,
 ) -> Certificate:
     """Measure every figure of the certificate at the present state.
 
     ``stay`` (m): largest move in the further steps; ``opening`` (J): stored energy when this lattice began; ``loads``
-    (n, 3) N: dead loads of hands, weights and bands that stay.
+    (n, 3) N: dead loads of hands, weights and bands that stay; ``worked`` (J): what hands did on this very lattice
+    before, a row of its account.
     """
     problem, motion = state.problem, state.motion
     lattice, card = problem.lattice, problem.card
@@ -120,7 +122,7 @@ def certify(
     lost, to_contact = float(motion.spent.sum()), float(motion.spent[1].sum())
     # contact may take energy, but never give more than the start had pressed into it
     unexplained = max(abs(opening - closing - lost), -to_contact - state.lent)
-    closure = unexplained / max(abs(opening - closing), abs(lost), 1e-12)
+    closure = unexplained / max(abs(opening - closing), abs(lost), abs(worked), 1e-12)
     stable, stable_slipping = find_stability(state)
     c = (min(card.bend_warp, card.bend_weft) / (card.areal_density * 9.80665)) ** (1.0 / 3.0)
     figures = {

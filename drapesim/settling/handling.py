@@ -91,7 +91,7 @@ def working_pile(lattice: Lattice) -> list[Lattice]:
     pile = [lattice]
     while True:
         wider = coarsened(pile[0])
-        if wider is None or len(wider.ij) < LEAST_NODES or max(wider.spacing_u, wider.spacing_v) > SPACING:
+        if wider is None or len(wider.ij) < LEAST_NODES or max(wider.spacing_u, wider.spacing_v) > SPACING + 1e-9:
             return pile
         pile.insert(0, wider)
 

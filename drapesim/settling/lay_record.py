@@ -53,9 +53,14 @@ class LayDone:
     load: Array
     held: Array
 
+    @property
+    def work(self) -> float:
+        """J, done by hands in all steps, bands and weights among them."""
+        return sum(step.work for step in self.steps)
+
     def tell(self) -> tuple[str, ...]:
         """A sentence for the start and for each step."""
         if not self.steps:
             return self.told
-        first = f"Hands worked on nodes {1e3 * self.spacing:.3g} mm apart; finer lattices went on from there."
+        first = f"Hands worked on nodes {1e3 * self.spacing:.3g} mm apart and did {self.work:.3g} J of work."
         return (*self.told, first, *(f"{k}. {step.tell()}" for k, step in enumerate(self.steps, start=2)))

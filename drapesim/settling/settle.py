@@ -170,12 +170,14 @@ def settle(
     resume: Checkpoint | None = None,
     keep: Callable[[Checkpoint], object] | None = None,
     hands: PointLoads | None = None,
+    worked: float = 0.0,
 ) -> SettledSheet:
     """Bring the sheet from ``x0`` (n, 3) m to rest on ``body`` and certify it.
 
     held: (n,) bool, nodes that do not move. friction: (parts,) static coefficients, from the card if not given.
     gravity: m/s2. keep: called with a checkpoint about once a minute. hands: dead loads of hands, weights and bands
-    that stay; they belong to the balance and to the energy account. Raises `Interrupted` (with a checkpoint) when
+    that stay; they belong to the balance and to the energy account. worked: J that hands have done before on the last
+    lattice, if they worked on it; it belongs to its account too. Raises `Interrupted` (with a checkpoint) when
     stopped by the keyboard, and `InputError` for a sheet that passes through itself at the start; a run that does not
     settle comes back with its ending and a certificate that says so.
     """
@@ -225,7 +227,7 @@ def settle(
                 if stay > settings.stay:
                     rested = relax_level(state, goal, settings.max_steps, sink, watch)
             if is_last:
-                certificate = certify(state, settings, stay, opening, time.monotonic() - started, loads)
+                certificate = certify(state, settings, stay, opening, time.monotonic() - started, loads, worked)
         except KeyboardInterrupt:
             raise Interrupted(watch.checkpoint(state)) from None
         except (FloatingPointError, Crossed) as fault:
@@ -233,7 +235,7 @@ def settle(
                 is_lost = True  # too coarse for these folds: the next lattice goes from its own start
                 continue
             failed = Ending.STUCK if isinstance(fault, Crossed) else Ending.NOT_FINITE
-            certificate = certify(state, settings, stay, opening, time.monotonic() - started, loads)
+            certificate = certify(state, settings, stay, opening, time.monotonic() - started, loads, worked)
             break
         x = positions(state.problem, state.motion)
     return _finished(state, lattice, certificate, rested, failed)
