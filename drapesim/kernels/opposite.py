@@ -1,10 +1,12 @@
 """The other layer: for points of a sheet, the nearest other part of the same sheet that lies across from each face.
 
 Every part of a sheet is near itself, so what counts as another layer has to be said. A point q of the sheet lies
-across from p if the way along the cloth is more than `ROUND` times as long as the straight one, and the straight way
-stands on both of them rather than leaving along them: its cosine with either normal is at least `FACING`. Half a turn
-of cloth round a roll is the border case of the first rule (pi r along, 2 r across); two flaps of a crease are one
-another's layers where they open by less than 60 degrees by the second, 65 by the first. The rules are ours, no source.
+across from p if it is nearer to p than all that surrounds it on the sheet, so that the straight way stands upright
+on it or ends at a hem; if that way stands on both faces rather than leaving along them, its cosine with either normal
+being at least `FACING`; and if the way along the cloth is more than `ROUND` times as long. Half a turn of cloth round a
+roll is the border case of the last (pi r along, 2 r across); two flaps of a crease are one another's layers where they
+open by less than 60 degrees. The rules are ours, no source. Without the first of them, flaps that open by more would be
+given ways at a slant, as long as the other rules just allow.
 """
 
 from __future__ import annotations
@@ -13,12 +15,23 @@ import math
 
 import numpy as np
 
-from drapesim.kernels.distance import CHUNKS, ROUNDING, box_distance_sq, curve_order, nearest_on_triangle
+from drapesim.kernels.distance import (
+    AT_VERTEX,
+    CHUNKS,
+    IN_FACE,
+    ON_EDGE,
+    ROUNDING,
+    box_distance_sq,
+    curve_order,
+    nearest_on_triangle,
+)
 from drapesim.kernels.jit import kernel, parallel_kernel, prange
 from drapesim.kernels.tree import LEAF, STACK, Tree
 
 ROUND = 0.5 * math.pi
 FACING = 0.5
+AS_NEAR = 1.0 - 1e-9  # squared distances that differ by less are one, by rounding
+MOST_ROUND = 64  # triangles round a corner
 SAME = 1e-9  # m: two points of the sheet that are nearer to each other on the flat map are one
 
 
@@ -50,14 +63,40 @@ def weigh_in_triangle(q, f, vertices, triangles, weight):
     weight[2] = t
 
 
+@kernel
+def is_nearest_around(px, py, pz, d, f, feature, vertices, triangles, normal, neighbour):
+    """True if no triangle that has the nearest ``feature`` of f too comes nearer to the point than sqrt(d)."""
+    if feature == IN_FACE:
+        return True
+    limit = AS_NEAR * d
+    if feature < AT_VERTEX:
+        g = neighbour[f, feature - ON_EDGE]
+        return g < 0 or nearest_on_triangle(px, py, pz, g, vertices, triangles, normal, np.inf)[0] >= limit
+    corner = triangles[f, feature - AT_VERTEX]
+    for side in range(2):  # round the corner one way until the hem or back again, then the other way
+        g = np.int64(f)
+        for _ in range(MOST_ROUND):
+            k = 0
+            while triangles[g, k] != corner:
+                k += 1
+            g = np.int64(neighbour[g, k if side == 0 else (k + 2) % 3])
+            if g < 0 or g == f:
+                break
+            if nearest_on_triangle(px, py, pz, g, vertices, triangles, normal, np.inf)[0] < limit:
+                return False
+    return True
+
+
 @parallel_kernel
 def opposite_into(
-    distance_out, triangle_out, weight_out, cosine_out, point, uv, way, vertices, flat, triangles, normal, tree, reach
-):
+    distance_out, triangle_out, weight_out, cosine_out, point, uv, way, vertices, flat, triangles, normal, neighbour,
+    tree, reach,
+):  # fmt: skip
     """The nearest other layer over each face of every point; see the top of this file.
 
     ``point`` (n, 3) m, ``uv`` (n, 2) m, ``way`` (n, 3) unit normals out of face 0; face 1 is the other one. The sheet:
-    ``vertices`` (k, 3) m, ``flat`` (k, 2) m, ``triangles`` (t, 3), ``normal`` (t, 3) unit. Written: distance (n, 2) m
+    ``vertices`` (k, 3) m, ``flat`` (k, 2) m, ``triangles`` (t, 3), ``normal`` (t, 3) unit,
+    ``neighbour`` (t, 3) across edge k from corner k to k + 1 (-1: hem). Written: distance (n, 2) m
     (inf: none within ``reach``), triangle (n, 2) (-1), weight (n, 2, 3), and the cosine (n, 2) between the triangle's
     normal and the way from it to the point.
     """
@@ -106,7 +145,9 @@ def opposite_into(
                 for s in range(first, last):
                     f = tree.large[s] if is_large else tree.order[s]
                     limit = max(distance_out[i, 0], distance_out[i, 1])
-                    d, qx, qy, qz, _ = nearest_on_triangle(px, py, pz, f, vertices, triangles, normal, limit * ROUNDING)
+                    d, qx, qy, qz, feature = nearest_on_triangle(
+                        px, py, pz, f, vertices, triangles, normal, limit * ROUNDING
+                    )
                     if d > limit or d <= 0.0:
                         continue
                     size = math.sqrt(d)
@@ -123,6 +164,8 @@ def opposite_into(
                         continue
                     cosine = -(rx * normal[f, 0] + ry * normal[f, 1] + rz * normal[f, 2])
                     if abs(cosine) < FACING:
+                        continue
+                    if not is_nearest_around(px, py, pz, d, f, feature, vertices, triangles, normal, neighbour):
                         continue
                     q[0] = qx
                     q[1] = qy
@@ -156,6 +199,7 @@ def find_opposite(
     flat: np.ndarray,
     triangles: np.ndarray,
     normal: np.ndarray,
+    neighbour: np.ndarray,
     tree: Tree,
     reach: float,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
@@ -165,7 +209,9 @@ def find_opposite(
     p, at, out = (np.ascontiguousarray(array[order], dtype=np.float64) for array in (point, uv, way))
     distance, triangle = np.empty((n, 2)), np.empty((n, 2), np.int32)
     weight, cosine = np.empty((n, 2, 3)), np.empty((n, 2))
-    opposite_into(distance, triangle, weight, cosine, p, at, out, vertices, flat, triangles, normal, tree, reach)
+    opposite_into(
+        distance, triangle, weight, cosine, p, at, out, vertices, flat, triangles, normal, neighbour, tree, reach
+    )
     back = np.empty_like(order)
     back[order] = np.arange(n)
     return distance[back], triangle[back], weight[back], cosine[back]

@@ -11,6 +11,7 @@ from drapesim.kernels.opposite import find_opposite
 from drapesim.kernels.tree import Tree, plant_tree
 from drapesim.matter.sheet import Lattice
 from drapesim.matter.surface import inner_normals, sample_sheet
+from drapesim.mechanics.contact_list import face_neighbours
 
 Array = np.ndarray
 
@@ -45,11 +46,12 @@ class LayerRecord:
 
 @dataclass(frozen=True)
 class LayerField:
-    """A sheet at rest, ready to be asked for its layers: positions (n, 3) m, triangles' normals, a tree of boxes."""
+    """A sheet ready to be asked for its layers: positions (n, 3) m; normals, neighbours and boxes of its triangles."""
 
     lattice: Lattice
     x: Array
     normal: Array
+    neighbour: Array
     tree: Tree
     thickness: float
 
@@ -60,7 +62,8 @@ def prepare_layers(lattice: Lattice, x: Array, thickness: float) -> LayerField:
     a, b, c = (x[lattice.triangles[:, k]] for k in range(3))
     area = np.cross(b - a, c - a)  # by the winding, which the nearest point of a triangle relies on
     normal = area / np.maximum(np.linalg.norm(area, axis=1, keepdims=True), 1e-300)
-    return LayerField(lattice, x, normal, plant_tree(x, lattice.triangles), thickness)
+    neighbour = face_neighbours(lattice.triangles)
+    return LayerField(lattice, x, normal, neighbour, plant_tree(x, lattice.triangles), thickness)
 
 
 def record_layers(field: LayerField) -> LayerRecord:
@@ -98,7 +101,16 @@ def _measure(field: LayerField, points: Array, uv: Array, normals: Array) -> Lay
     lattice = field.lattice
     flat = np.ascontiguousarray(lattice.uv, dtype=np.float64)
     distance, triangle, weight, cosine = find_opposite(
-        points, uv, normals, field.x, flat, lattice.triangles, field.normal, field.tree, REACH + field.thickness
+        points,
+        uv,
+        normals,
+        field.x,
+        flat,
+        lattice.triangles,
+        field.normal,
+        field.neighbour,
+        field.tree,
+        REACH + field.thickness,
     )
     there = triangle >= 0
     cosine = cosine * lattice.inner_sign

@@ -8,6 +8,7 @@ from drapesim.kernels.opposite import FACING, ROUND, find_opposite
 from drapesim.kernels.tree import plant_tree
 from drapesim.matter.sheet import Sheet, cut_lattice
 from drapesim.matter.surface import inner_normals, sample_sheet
+from drapesim.mechanics.contact_list import face_neighbours
 from tests.unit.folded_sheet import fold_at
 
 
@@ -35,7 +36,7 @@ def nearest_on_triangles(points, corners):
     return weight
 
 
-def brute(points, uv, way, x, flat, triangles, normal, reach):
+def brute(points, uv, way, x, flat, triangles, normal, neighbour, reach):
     """(distance (n, 2), triangle (n, 2)) by every triangle of the sheet, in plain numpy."""
     weight = nearest_on_triangles(points, x[triangles])
     q = np.einsum("ntk,tkd->ntd", weight, x[triangles])
@@ -47,11 +48,16 @@ def brute(points, uv, way, x, flat, triangles, normal, reach):
     back = np.einsum("ntd,td->nt", r, normal)
     fits = (d > 0.0) & (d <= reach) & (np.abs(along) >= FACING) & (np.abs(back) >= FACING)
     fits &= np.linalg.norm(place - uv[:, None], axis=2) > np.maximum(ROUND * d, 1e-9)
+    round_corner = [np.flatnonzero((triangles == corner).any(1)) for corner in range(len(x))]
     distance, number = np.full((len(points), 2), np.inf), np.full((len(points), 2), -1)
     for side, these in enumerate((fits & (along > 0.0), fits & (along < 0.0))):
-        held = np.where(these, d, np.inf)
-        number[:, side] = np.where(these.any(1), held.argmin(1), -1)
-        distance[:, side] = held.min(1)
+        for p in np.flatnonzero(these.any(1)):
+            for t in sorted(np.flatnonzero(these[p]), key=lambda t: d[p, t]):
+                # all triangles that have the nearest feature: none of them may come nearer
+                sets = [set(round_corner[triangles[t, k]]) for k in range(3) if weight[p, t, k] > 1e-9]
+                if d[p, list(set.intersection(*sets))].min() >= d[p, t] * (1.0 - 1e-9):
+                    distance[p, side], number[p, side] = d[p, t], t
+                    break
     return distance, number
 
 
@@ -60,7 +66,7 @@ def asked(lattice, x, uv, reach):
     a, b, c = (x[lattice.triangles[:, k]] for k in range(3))
     normal = np.cross(b - a, c - a)
     normal /= np.linalg.norm(normal, axis=1, keepdims=True)
-    return points, uv, way, x, lattice.uv, lattice.triangles, normal, reach
+    return points, uv, way, x, lattice.uv, lattice.triangles, normal, face_neighbours(lattice.triangles), reach
 
 
 def rolled(lattice, rng):
@@ -124,3 +130,28 @@ def test_normals_of_the_nodes_are_those_asked_with():
     low = lattice.uv[:, 0] < 0.08
     assert (way[low, 2] > 0.99).all()
     assert (way[lattice.uv[:, 0] > 0.12, 2] < -0.99).all()
+
+
+@pytest.mark.parametrize(("degrees", "faces"), [(20.0, True), (55.0, True), (66.0, False), (120.0, False)])
+def test_flaps_of_a_crease_are_layers_while_it_is_narrow(degrees, faces):
+    """Two flaps that open by an angle: from a along one of them the other is a sin(angle) away, at a cos(angle) along.
+
+    The way stands on the one at a right angle and on the other at the angle itself: layers up to 60 degrees.
+    """
+    angle, fold = np.radians(degrees), 0.1
+    lattice = cut_lattice(Sheet(0.2, 0.04, 0.005))
+    s = lattice.uv[:, 0] - fold
+    up = s > 0.0
+    x = np.column_stack([np.where(up, s * np.cos(angle), -s), lattice.uv[:, 1], np.where(up, s * np.sin(angle), 0.0)])
+    at = np.linspace(0.02, 0.09, 15)
+    uv = np.column_stack([fold - at, np.full(15, 0.02)])
+    *given, reach = asked(lattice, x, uv, 0.2)
+    distance, triangle, weight, _ = find_opposite(*given, plant_tree(x, lattice.triangles), reach)
+    side = int(np.isfinite(distance[0]).argmax())
+    if not faces:
+        assert (triangle == -1).all()
+        return
+    assert np.allclose(distance[:, side], at * np.sin(angle), atol=1e-12)
+    place = np.einsum("nk,nkd->nd", weight[:, side], lattice.uv[lattice.triangles[triangle[:, side]]])
+    assert np.allclose(place[:, 0] - fold, at * np.cos(angle), atol=1e-12)
+    assert (triangle[:, 1 - side] == -1).all()
