@@ -32,6 +32,7 @@ Array = np.ndarray
 CHORD_ERROR = 1e-4  # m, how far a flattened curve may leave the drawn one
 FARTHEST = 100.0  # m, no cloth is larger
 POINT_DIAMETER = 2e-3  # m, a circle up to this size is a point
+DEEPEST = 100  # groups in groups; a drawing by hand has a dozen
 
 _SHAPES = {"path", "polygon", "polyline", "circle", "ellipse", "rect", "line"}
 _GROUPS = {"svg", "g", "a", "switch"}
@@ -97,8 +98,14 @@ def _parse_tree(path: str | Path, content: bytes) -> tuple[ET.Element, list[ET.E
     builder = ET.TreeBuilder()
     parser = expat.ParserCreate()
     parser.buffer_text = True
+    depth = 0
 
     def start(tag: str, attributes: dict[str, str]) -> None:
+        nonlocal depth
+        depth += 1
+        if depth > DEEPEST:
+            place = f"{path}:{parser.CurrentLineNumber}"
+            raise InputError(place, "", f"groups lie in each other more than {DEEPEST} deep", "ungroup them")
         kept = {key: value for key, value in attributes.items() if ":" not in key and key != "xmlns"}
         label = next((value for key, value in attributes.items() if key.endswith(":label")), None)
         if label is not None:
@@ -106,7 +113,13 @@ def _parse_tree(path: str | Path, content: bytes) -> tuple[ET.Element, list[ET.E
         builder.start(tag.rpartition(":")[2], {**kept, "data-line": str(parser.CurrentLineNumber)})
 
     parser.StartElementHandler = start
-    parser.EndElementHandler = lambda tag: builder.end(tag.rpartition(":")[2])
+
+    def end(tag: str) -> None:
+        nonlocal depth
+        depth -= 1
+        builder.end(tag.rpartition(":")[2])
+
+    parser.EndElementHandler = end
     parser.CharacterDataHandler = builder.data
     try:
         parser.Parse(content, True)

@@ -156,6 +156,7 @@ CIRCLE = '<circle id="{}" cx="100" cy="80" r="50"/>'
         (CIRCLE.format("z5") + '<path id="z9" d="M0 0L9 9V0L0 5z"/>', MILLIMETRES, 'outline "z9": it crosses itself'),
         (CIRCLE.format("z5") + CIRCLE.format("z9"), 'width="200" height="160"', "its scale is unknown; write width"),
         (CIRCLE.format("z5") + "<g", MILLIMETRES, ":1: the drawing is not valid XML"),
+        ("<g>" * 3000 + CIRCLE.format("z5") + "</g>" * 3000, MILLIMETRES, ":1: groups lie in each other more than 100"),
     ],
 )
 def test_what_is_no_drawing_of_outlines_is_refused(tmp_path, shapes, size, said):
