@@ -145,7 +145,7 @@ def compare_runs(runs: Sequence[tuple[str, Run]], tolerance: float = 1e-3) -> Co
     for name, run in runs[1:]:
         _check_cloth(first_name, first, name, run)
     lattice = min((run.lattice for _, run in runs), key=lambda each: each.spacing_u * each.spacing_v)
-    same_body = all(_is_same_body(first, run) for _, run in runs)
+    moves = find_moves(runs)
     known = [_read(lattice, run) for _, run in runs]
     columns = []
     for (name, run), (gap, tension) in zip(runs, known, strict=True):
@@ -158,14 +158,14 @@ def compare_runs(runs: Sequence[tuple[str, Run]], tolerance: float = 1e-3) -> Co
     regions = tuple(
         sorted(named, key=lambda region: (region == ELSEWHERE, -max(c.areas.get(region, 0.0) for c in columns)))
     )
-    notes, left_out = _note(runs, same_body)
+    notes, left_out = _note(runs, moves)
     return Comparison(
         columns=tuple(columns),
         lattice=lattice,
         tolerance=tolerance,
         notes=notes,
         marks=_compare_marks(runs, left_out),
-        shifts=(*_shift_landmarks(runs), *(_shift_marks(runs, left_out) if same_body else ())),
+        shifts=(*_shift_landmarks(runs), *(() if moves is None else _shift_marks(runs, left_out, moves))),
         regions=regions,
         meetings=_compare_meetings(runs, left_out),
     )
@@ -197,18 +197,43 @@ def _check_cloth(first_name: str, first: Run, name: str, run: Run) -> None:
         raise InputError(name, "", problem, "compare runs of one cloth")
 
 
-def _is_same_body(first: Run, run: Run) -> bool:
-    a, b = first.body, run.body
-    return (
-        a.vertices.shape == b.vertices.shape and np.array_equal(a.faces, b.faces)
-        and bool(np.abs(a.vertices - b.vertices).max(initial=0.0) <= SAME_BODY)
-    )  # fmt: skip
+def find_moves(runs: Sequence[tuple[str, Run]]) -> Array | None:
+    """(runs, 3) m: how far each run's figure stands from where the first run's does; None if they are not one figure.
+
+    Supports may differ. A figure that is turned counts as another one.
+    """
+    figures = [_figure_of(run) for _, run in runs]
+    first_vertices, first_faces = figures[0]
+    moves = np.zeros((len(runs), 3))
+    for k, (vertices, faces) in enumerate(figures):
+        if vertices.shape != first_vertices.shape or not np.array_equal(faces, first_faces):
+            return None
+        away = vertices - first_vertices
+        moves[k] = away.mean(axis=0) if len(away) else 0.0
+        if np.abs(away - moves[k]).max(initial=0.0) > SAME_BODY:
+            return None
+    return moves
 
 
-def _note(runs: Sequence[tuple[str, Run]], same_body: bool) -> tuple[tuple[str, ...], set[str]]:
+def _figure_of(run: Run) -> tuple[Array, Array]:
+    """Vertices (k, 3) m and faces (m, 3) of what is not support."""
+    is_support = np.array([part.is_support for part in run.body.parts], dtype=bool)
+    used, faces = np.unique(run.body.faces[~is_support[run.body.part]], return_inverse=True)
+    return run.body.vertices[used], faces.reshape(-1, 3)
+
+
+def _note(runs: Sequence[tuple[str, Run]], moves: Array | None) -> tuple[tuple[str, ...], set[str]]:
     """Sentences on what differs, and the names of marks that are not the same in all runs that have them."""
     (first_name, first), notes = runs[0], []
-    if not same_body:
+    if moves is not None:
+        for (name, _), move in zip(runs, moves, strict=True):
+            away = 1e3 * float(np.linalg.norm(move))
+            if away > 1e3 * SAME_BODY:
+                notes.append(
+                    f"The body stands {away:.2g} mm elsewhere in {name} than in {first_name}; "
+                    "places in space are taken from the body."
+                )
+    else:
         notes.append(
             "The bodies differ, so each gap is to its own body, regions are matched by their names, "
             "and where marks lie in space is left out."
@@ -344,15 +369,15 @@ def _carry(points: Array, corners: Array, values: Array) -> Array:
     return np.einsum("kc,kcd->kd", weight, values)
 
 
-def _shift_marks(runs: Sequence[tuple[str, Run]], left_out: set[str]) -> list[ShiftRow]:
-    """Of each mark that all runs have: where its middle lies in space."""
+def _shift_marks(runs: Sequence[tuple[str, Run]], left_out: set[str], moves: Array) -> list[ShiftRow]:
+    """Of each mark that all runs have: where its middle lies in space, seen from the body (see `find_moves`)."""
     rows = []
     for mark in runs[0][1].marks:
         if mark.name in left_out or not all(any(m.name == mark.name for m in run.marks) for _, run in runs):
             continue
         centre = mark.weights @ mark.samples / mark.weights.sum()
         near = mark.samples[np.argmin(np.linalg.norm(mark.samples - centre, axis=1))]
-        places = np.array([sample_sheet(run.lattice, run.x, near[None])[0][0] for _, run in runs])
+        places = np.array([sample_sheet(run.lattice, run.x, near[None])[0][0] for _, run in runs]) - moves
         shifts = np.linalg.norm(places - places[0], axis=1)
         rows.append(ShiftRow(mark.name, "mark", places, shifts, np.full(len(runs), np.nan)))
     return rows

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from drapesim.ground.outcome import InputError
-from drapesim.matter.lay import LowerStep
+from drapesim.matter.lay import SpreadStep
 from drapesim.matter.plan import Scene
 from drapesim.matter.sheet import Sheet
 from drapesim.settling.archive import Run
@@ -23,13 +23,13 @@ AGAIN = "way down computed again for the film, nodes {:.0f} mm apart"
 def find_film(folder: Path, run: Run, progress: Callable[[Progress], None] | None = None) -> tuple[Film, str]:
     """(frames of the lay, what is to be said of them or "") of the run in ``folder``.
 
-    A run in which hands handled the cloth has kept them. Of one whose cloth was lowered and let go, the way down is
-    computed again, on the widest lattice that a sheet is settled on; it may end in other folds than the run did.
+    A run in which hands handled the cloth has kept them. Of one whose cloth was only laid down and let go, the way
+    down is computed again, on the widest lattice that a sheet is settled on; it may end in other folds than the run.
     Raises `InputError` for a lay that can be shown in neither way.
     """
     if (folder / FRAMES_FILE).is_file():
         return load_film(folder), ""
-    if len(run.lay) != 1 or not isinstance(run.lay[0], LowerStep):
+    if len(run.lay) != 1 or isinstance(run.lay[0], SpreadStep):  # that one has moved the run's body already
         problem = f"the run has no {FRAMES_FILE}, which keeps the frames of its lay"
         raise InputError(folder, "", problem, "run the scene again")
     wide = working_pile(run.lattice)[0]

@@ -13,7 +13,7 @@ from drapesim.ground.outcome import InputError
 from drapesim.jobs.compare import add_areas, compare_runs, load_runs, sum_changes
 from drapesim.judging.meetings import find_meetings
 from drapesim.judging.verdicts import chord_error, judge_marks
-from drapesim.matter.body import box, cylinder
+from drapesim.matter.body import box, cylinder, join, slab
 from drapesim.matter.marks import Claim
 from drapesim.matter.sheet import Sheet, cut_lattice
 from drapesim.settling.archive import save_run
@@ -109,6 +109,18 @@ def test_another_body_is_told_and_places_in_space_left_out(strip):
     told = compare_runs([("a", strip), ("b", replace(strip, body=cylinder(RADIUS, 0.3, (0.0, 0.0, 0.5))))])
     assert any("bodies differ" in note for note in told.notes)
     assert not any(row.kind == "mark" for row in told.shifts)
+
+
+def test_a_body_that_stands_elsewhere_is_the_same_body(strip):
+    """All moved by 30 mm, and on another support: seen from the body no mark has moved."""
+    move = np.array([0.03, 0.0, 0.0])
+    body = join(cylinder(RADIUS, 0.2, tuple(np.array([0.0, 0.0, 0.5]) + move)), slab(2.0, 0.5, 0.1))
+    moved = replace(strip, body=body, x=strip.x + move)
+    told = compare_runs([("a", strip), ("b", moved)])
+    assert any("stands 30 mm elsewhere in b" in note for note in told.notes)
+    shifts = [row.shifts[1] for row in told.shifts if row.kind == "mark"]
+    assert len(shifts) == len(strip.marks)
+    assert max(shifts) < 1e-9
 
 
 def test_another_fabric_is_told(strip):
