@@ -11,7 +11,8 @@ import numpy as np
 from drapesim.jobs.run import prepare
 from drapesim.matter.body import Body, sphere
 from drapesim.matter.fabric import FabricCard, read_card
-from drapesim.matter.plan import LowerStep, SettleSettings, read_scene
+from drapesim.matter.lay import LowerStep
+from drapesim.matter.plan import SettleSettings, read_scene
 from drapesim.matter.sheet import Lattice, Sheet, cut_lattice
 from drapesim.settling.steps import flat_axes, lower_flat
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
@@ -9,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from drapesim.front.colours import INK, LINEN, QUIET
-from drapesim.front.labels import PAGE, start_figure, write_figure
+from drapesim.front.labels import PAGE, place_beside, start_figure, write_figure
 from drapesim.ground.files import write_bytes
 from drapesim.judging.lay_models import MapView, Placing, lay_flat, lay_more, weave
 
@@ -24,6 +25,7 @@ FIGURE, SEEN, OTHER = "#0a4f9e", "#c05a00", "#9aa3ae"
 GAP = 0.45  # inch
 EDGE = 0.12  # m round what is drawn
 KNOWN_TILT = np.radians(30.0)  # a segment that may tilt by more is drawn dashed
+NAME_LETTER = 0.0445  # inch, breadth of a letter of a name
 OTHERS = 24  # attitudes drawn beside the best one
 
 # Lines through landmarks, each piece with the segment whose tilt it shows; "" for what is taken as known.
@@ -60,7 +62,7 @@ def draw_attitudes(answer: Answer, path: Path) -> None:
             tall, broad = scale * panel.size[1], scale * panel.size[0]
             figure.text(GAP / PAGE, y / height, panel.title, fontsize=8.5, weight="bold", color=INK, va="top")
             axes = figure.add_axes((GAP / PAGE, (y - 0.2 - tall) / height, broad / PAGE, tall / height))
-            panel.draw(axes)
+            panel.draw(axes, scale)
             y -= tall + 0.75
         words = f"Under {attitude.lay}, from the figure's right side; the line is what it lies on"
         figure.text(GAP / PAGE, y / height, words, fontsize=8.5, color=INK, va="top")
@@ -100,7 +102,8 @@ class _Panel:
         which = f", map {number + 1}" if len(attitude.question.views) > 1 else ""
         self.title = f"Lay model: {attitude.lay}{which}; the body's {self.view.side}"
 
-    def draw(self, axes: Any) -> None:
+    def draw(self, axes: Any, scale: float) -> None:
+        """``scale``: inch on the page for a metre of the map."""
         axes.set_facecolor(LINEN)
         if self.picture is not None:
             _lay_picture(axes, *self.picture)
@@ -110,29 +113,32 @@ class _Panel:
         _draw_sticks(axes, self.best, loose, FIGURE, 1.8, 1.0)
         from matplotlib.patches import Circle
 
-        rank = np.argsort(np.argsort(self.view.points[:, 0]))  # names of neighbours go over and under them by turns
-        for k, (at, put, sd, name) in enumerate(
-            zip(self.view.points, self.predicted, self.view.sd, self.view.names, strict=True)
-        ):
+        for at, put, sd in zip(self.view.points, self.predicted, self.view.sd, strict=True):
             axes.add_patch(Circle(1e3 * at, 1e3 * sd, fill=False, edgecolor=SEEN, lw=1.0, zorder=5))
             axes.plot(*(1e3 * put), marker="o", ms=3.2, color=FIGURE, mec="white", mew=0.5, zorder=6)
             axes.annotate("", xy=1e3 * at, xytext=1e3 * put, zorder=7,
                           arrowprops={"arrowstyle": "-|>", "color": SEEN, "lw": 1.1, "shrinkA": 0, "shrinkB": 0,
                                       "mutation_scale": 7})  # fmt: skip
-            axes.annotate(
-                name,
-                1e3 * at,
-                xytext=(4, 6 if rank[k] % 2 else -10),
-                textcoords="offset points",
-                fontsize=5.5,
-                color=INK,
-                zorder=8,
-            )
+        self._name_places(axes, 1.0 / scale)
         (left, top), (right, bottom) = 1e3 * self.low, 1e3 * self.high
         axes.set(xlim=(left, right), ylim=(bottom, top), aspect="equal")
         axes.tick_params(labelsize=6, colors=QUIET, length=3)
         axes.set_xlabel("u on the map, mm", fontsize=6.5, color=QUIET, labelpad=1)
         axes.set_ylabel("v, downward, mm", fontsize=6.5, color=QUIET, labelpad=1)
+
+    def _name_places(self, axes: Any, inch: float) -> None:
+        """Write each landmark's name beside it, where it is free, with a leader; ``inch`` in m on the map."""
+        points, names = self.view.points, self.view.names
+        sizes = inch * np.array([[NAME_LETTER * len(name) + 0.04, 0.105] for name in names])
+        lines = np.array([[self.best[one], self.best[other]] for stick, _ in STICKS for one, other in pairwise(stick)])
+        clear = max(float(self.view.sd.max()), 0.05 * inch)
+        middles = place_beside(points, sizes, clear, lines, (self.low, self.high))
+        for at, sd, name, middle, size in zip(points, self.view.sd, names, middles, sizes, strict=True):
+            near = np.clip(at, middle - 0.5 * size, middle + 0.5 * size)
+            start = at + (near - at) * min(1.0, sd / max(float(np.linalg.norm(near - at)), 1e-9))
+            axes.plot(*(1e3 * np.array([start, near])).T, color=INK, lw=0.5, zorder=7)
+            axes.text(*(1e3 * middle), name, fontsize=5.5, color=INK, ha="center", va="center", zorder=8,
+                      bbox={"facecolor": LINEN, "edgecolor": "none", "alpha": 0.75, "pad": 0.6})  # fmt: skip
 
 
 def _put_all(attitude: Attitude, skeleton: Skeleton, view: MapView, placing: Placing | None) -> dict[str, Array]:

@@ -38,7 +38,8 @@ def add_body_command(commands: Any) -> None:
     slices.add_argument(
         "source", type=Path, metavar="FOLDER|FILE",
         help="a folder of DICOM slices or of numbered PNG or TIFF pictures, a TIFF of several pages, a NIfTI file, "
-             "or a CSV of traced outlines (columns slice_mm, outline, x_mm, y_mm)",
+             "or traced outlines: a CSV with the columns slice_mm, outline, x_mm, y_mm, or an SVG to scale, each slice "
+             "a layer, group or outline called z and its height in mm, such as z120.5",
     )  # fmt: skip
     slices.add_argument("--out", type=Path, metavar="FILE", help="the body file (bodies/<name of the source>.ply)")
     slices.add_argument("--spacing-mm", type=float, nargs=3, metavar=("X", "Y", "Z"),

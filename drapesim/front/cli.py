@@ -11,6 +11,9 @@ from pathlib import Path
 
 from drapesim import __version__
 from drapesim.front.body_command import add_body_command
+from drapesim.front.compare_command import add_compare_command
+from drapesim.front.film_command import add_film_command
+from drapesim.front.reach_command import add_reach_command
 from drapesim.ground.outcome import Ending, InputError
 
 SETTLED, BAD_INPUT, UNSETTLED, INTERRUPTED = 0, 2, 3, 130
@@ -18,7 +21,7 @@ SETTLED, BAD_INPUT, UNSETTLED, INTERRUPTED = 0, 2, 3, 130
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; returns its exit code: 0 done, 2 bad input, 3 the sheet did not settle, 130 interrupted."""
-    options = build_parser().parse_args(arguments)
+    options = build_parser().parse_args(join_refine(sys.argv[1:] if arguments is None else arguments))
     try:
         return options.command(options)
     except InputError as fault:
@@ -27,6 +30,20 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         print("Interrupted. The sheet was not settling, so there is no checkpoint.", file=sys.stderr)
         return INTERRUPTED
+
+
+def join_refine(words: Sequence[str]) -> list[str]:
+    """``words`` with `--refine` joined to its number, 1 where none follows: else the parser takes the scene for it."""
+    joined: list[str] = []
+    rest = iter(enumerate(words))
+    for k, word in rest:
+        if word == "--":
+            return [*joined, *words[k:]]
+        if word == "--refine":
+            is_number = k + 1 < len(words) and words[k + 1].lstrip("+-").isdigit()
+            word = f"--refine={next(rest)[1] if is_number else 1}"
+        joined.append(word)
+    return joined
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -61,6 +78,9 @@ def build_parser() -> argparse.ArgumentParser:
     show = commands.add_parser("show", help="print the answers of a finished run", description=command_show.__doc__)
     show.add_argument("run", type=Path, metavar="RUN", help="a run folder, or its run.h5")
     show.set_defaults(command=command_show)
+    add_compare_command(commands)
+    add_film_command(commands)
+    add_reach_command(commands)
 
     lab = commands.add_parser("lab", help="test a fabric card on the lattice", description=command_lab.__doc__)
     lab.add_argument("card", type=Path, nargs="?", metavar="CARD", help="the fabric card's TOML file")

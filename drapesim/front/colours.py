@@ -107,6 +107,21 @@ def scale_gaps(contact_levels: Sequence[float]) -> GapScale:
     return GapScale(edges, blend_colours(np.linspace(0.0, 1.0, len(edges) + 1)))
 
 
+CLOSER, SAME, FARTHER = "#0a4f9e", "#efeee9", "#b3470b"
+CHANGES = (1e-3, 2e-3, 5e-3, 0.01, 0.02)  # m
+
+
+def scale_changes() -> GapScale:
+    """The scale of a gap's change between two runs: blue where it is smaller than in the first, orange where larger."""
+    from matplotlib.colors import to_rgb
+
+    blue, grey, orange = (np.array(to_rgb(colour)) for colour in (CLOSER, SAME, FARTHER))
+    steps = np.linspace(0.25, 1.0, len(CHANGES))[:, None]
+    sides = [grey + steps * (end - grey) for end in (blue, orange)]
+    edges = np.array([*(-np.array(CHANGES[::-1])), *CHANGES])
+    return GapScale(edges, np.concatenate([sides[0][::-1], grey[None], sides[1]]))
+
+
 def usual_tolerance(marks: Sequence[Mark]) -> float:
     """Tolerance (m) that most of ``marks`` claim; 1 mm where there are none."""
     tolerances = [mark.claim.tolerance for mark in marks] or [1e-3]
@@ -118,16 +133,22 @@ def to_hex(colour: Array) -> str:
     return "#" + "".join(f"{round(255 * float(c)):02x}" for c in colour)
 
 
-def draw_gap_legend(axes: Any, scale: GapScale, contact: float) -> None:
+def draw_gap_legend(
+    axes: Any, scale: GapScale, contact: float, title: str = "gap, mm: inner face of the cloth to the body"
+) -> None:
     """Fill ``axes`` with the scale's bands as a strip, in mm; bands up to ``contact`` (m) are bracketed as contact."""
-    n = len(scale.colours)
-    for k, (colour, label) in enumerate(zip(scale.colours, scale.labels(), strict=True)):
-        axes.add_patch(_rectangle(k, colour))
-        axes.text(k + 0.5, -0.12, label, ha="center", va="top", fontsize=7.5, color=INK)
+    draw_scale_legend(axes, scale, title)
     n_touch = int(np.searchsorted(scale.edges, contact * (1 + 1e-9)))
     axes.plot([0.03, 0.03, n_touch - 0.03, n_touch - 0.03], [1.1, 1.3, 1.3, 1.1], color=INK, lw=1.0, clip_on=False)
     axes.text(0.03, 1.42, f"contact at {1e3 * contact:g} mm", ha="left", va="bottom", fontsize=7.5, color=INK)
-    title = "gap, mm: inner face of the cloth to the body"
+
+
+def draw_scale_legend(axes: Any, scale: GapScale, title: str) -> None:
+    """Fill ``axes`` with the scale's bands as a strip, a thousand times the scale's unit written under it."""
+    n = len(scale.colours)
+    for k, (colour, label) in enumerate(zip(scale.colours, scale.labels(), strict=True)):
+        axes.add_patch(_rectangle(k, colour))
+        axes.text(k + 0.5, -0.12, label, ha="center", va="top", fontsize=7.5 if n < 11 else 6.5, color=INK)
     axes.text(n, 1.42, title, ha="right", va="bottom", fontsize=7.5, color=QUIET)
     axes.set(xlim=(0, n), ylim=(-0.6, 1.6))
     axes.axis("off")

@@ -11,6 +11,7 @@ from drapesim.ground.outcome import InputError
 
 if TYPE_CHECKING:
     from drapesim.jobs.figure import MadeFigure
+    from drapesim.jobs.model_body import ModelBody
 
 EPILOG = """\
 about the figure:
@@ -29,6 +30,11 @@ def add_figure_command(kinds: Any) -> None:
     )  # fmt: skip
     figure.add_argument("form", type=Path, metavar="FORM", help="the form; written, empty, where there is none")
     figure.add_argument("--out", type=Path, metavar="FILE", help="the body file (bodies/<name of the form>.ply)")
+    figure.add_argument(
+        "--realistic",
+        action="store_true",
+        help="the skin of an open body model (extra body-model), in place of a shape of measures",
+    )
     figure.add_argument("--force", action="store_true", help="replace the body file")
     figure.add_argument("--no-pictures", action="store_true", help="write the body file and its places only")
     figure.add_argument("--quiet", action="store_true", help="show no progress")
@@ -52,9 +58,21 @@ def command_figure(options: argparse.Namespace) -> int:
     if place_file(out).exists() and not options.force:
         remedy = "name another, or give --force to replace it"
         raise InputError(place_file(out), "--out", "the file is there already", remedy)
-    made = make_figure(form, lambda words: None if options.quiet else print(words, file=sys.stderr))
-    print("\n".join(tell_figure(made)))
-    written = [str(out), str(write_figure(out, made))]
+
+    def say(words: str) -> None:
+        if not options.quiet:
+            print(words, file=sys.stderr)
+
+    if options.realistic:
+        from drapesim.jobs.model_body import make_model_body, write_model_body
+
+        model = make_model_body(form, say)
+        print("\n".join(tell_model(model)))
+        written = [str(out), str(write_model_body(out, model))]
+    else:
+        made = make_figure(form, say)
+        print("\n".join(tell_figure(made)))
+        written = [str(out), str(write_figure(out, made))]
     if not options.no_pictures:
         from drapesim.front.show_sheet import draw_show
         from drapesim.jobs.show import look_at, tell_body
@@ -63,9 +81,30 @@ def command_figure(options: argparse.Namespace) -> int:
         draw_show(shown, tell_body(shown), out.with_suffix(".png"))
         written.append(str(out.with_suffix(".png")))
     print(f"written: {', '.join(written)}")
-    print(f'in a scene: [body] adult = {{ form = "{form.name}" }}, or mesh = {{ file = "{out.name}", unit = "m", '
-          'up = "z" }')  # fmt: skip
+    mesh = f'mesh = {{ file = "{out.name}", unit = "m", up = "z" }}'
+    print(f'in a scene: [body] {mesh}, places = "{place_file(out).name}"' if options.realistic else
+          f'in a scene: [body] adult = {{ form = "{form.name}" }}, or {mesh}')  # fmt: skip
     return 0
+
+
+def tell_model(made: ModelBody) -> list[str]:
+    """What the body model was made to meet and what not, and what was done to its surface."""
+    from drapesim.jobs.model_body import FLESH, SETTINGS
+    from drapesim.jobs.scan import tell_scan
+
+    m = made.form.measures
+    farthest = max(made.aside, key=lambda name: made.aside[name])
+    rows = [
+        ("model", "anny, an open parametric body model (code Apache-2.0, data CC0): nobody's body, and no evidence"),
+        ("stature", f"{1e3 * made.stature:.0f} mm, asked {1e3 * m.stature:.0f}"),
+        ("mass", f"{made.mass:.1f} kg at {FLESH:g} kg/m3, asked {m.mass:.1f}"),
+        ("measures", "girths and other lengths are the model's own, not the form's"),
+        ("attitude", f"the form's angles; joints lie up to {1e3 * made.aside[farthest]:.0f} mm ({farthest}) from where "
+                     "the form's own measures put them, so hands may hover or sink in"),
+        ("landmarks", f"{len(made.scan.body.landmarks)}; " + (
+            f"under something: {', '.join(made.hidden)}" if made.hidden else "none lies under something")),
+    ]  # fmt: skip
+    return [f"{name:<12} {words}" for name, words in rows] + tell_scan(made.scan, SETTINGS.error)
 
 
 def tell_figure(made: MadeFigure) -> list[str]:

@@ -47,12 +47,12 @@ def draw_flat(run: Run, path: Path, contact: float) -> Path:
     figure = start_figure(height, f"The cloth laid flat, seen from its {side} side")
     axes = figure.add_axes((0.75 / PAGE, foot / height, across / PAGE, along / height))
     scale = scale_gaps(run.contact_levels)
-    _draw_cloth(axes, run, (length, width))
-    _draw_gap(axes, run, scale)
+    draw_cloth(axes, run, (length, width))
+    draw_gap(axes, run, run.contact.gap, scale)
     verdicts = {verdict.mark: verdict.verdict for verdict in run.verdicts}
     names = [verdicts.get(mark.name, UNDECIDED) for mark in run.marks]
     for mark, name in zip(run.marks, names, strict=True):
-        _draw_mark(axes, mark, SIGNS[name].colour)
+        draw_mark(axes, mark, SIGNS[name].colour)
     axes.set(xlim=(0, 1e3 * length), ylim=(1e3 * width, 0))
     if run.marks:
         at = 1e3 * np.array([mark.weights @ mark.samples / mark.weights.sum() for mark in run.marks])
@@ -67,7 +67,7 @@ def draw_flat(run: Run, path: Path, contact: float) -> Path:
     return write_figure(figure, path)
 
 
-def _draw_cloth(axes: Any, run: Run, size: tuple[float, float]) -> None:
+def draw_cloth(axes: Any, run: Run, size: tuple[float, float]) -> None:
     """The photograph if there is one, greyed so that the contours stand out; else plain linen where there is cloth."""
     extent = (0.0, 1e3 * size[0], 1e3 * size[1], 0.0)
     if run.flat_map is not None:
@@ -82,11 +82,11 @@ def _draw_cloth(axes: Any, run: Run, size: tuple[float, float]) -> None:
     axes.imshow(cloth, extent=extent, aspect="auto", interpolation="nearest")
 
 
-def _draw_gap(axes: Any, run: Run, scale: GapScale) -> None:
-    """Filled bands up to the last contact level, and beyond it lines only, each labelled in mm."""
+def draw_gap(axes: Any, run: Run, gap: Array, scale: GapScale) -> None:
+    """``gap`` (n,) m of the nodes: filled bands up to the last contact level, beyond it lines, each labelled in mm."""
     lattice = run.lattice
     grid = np.full(lattice.shape, np.nan)
-    grid[lattice.ij[:, 0], lattice.ij[:, 1]] = 1e3 * run.contact.gap
+    grid[lattice.ij[:, 0], lattice.ij[:, 1]] = 1e3 * gap
     if not np.isfinite(grid).any():
         return
     u = 1e3 * lattice.spacing_u * np.arange(lattice.shape[0])
@@ -108,7 +108,7 @@ def _draw_gap(axes: Any, run: Run, scale: GapScale) -> None:
                 axes.clabel(lines, fmt="%g", fontsize=5.5, inline_spacing=2)
 
 
-def _draw_mark(axes: Any, mark: Any, colour: str) -> None:
+def draw_mark(axes: Any, mark: Any, colour: str) -> None:
     """Outline of an area, line, or a small ring round a point."""
     for ring in mark.rings:
         closed = 1e3 * np.concatenate([ring, ring[:1]])

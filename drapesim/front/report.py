@@ -13,7 +13,19 @@ import numpy as np
 
 from drapesim.front.charts import draw_history, draw_sections
 from drapesim.front.colours import SIGNS, usual_tolerance
+from drapesim.front.film import draw_stages, has_film
 from drapesim.front.flat import draw_flat
+from drapesim.front.layer_sheet import (
+    MEETINGS_FILE,
+    PRINTS_FILE,
+    draw_layers,
+    draw_prints,
+    find_prints,
+    has_layers,
+    list_meetings,
+    spell_layers,
+    table_meetings,
+)
 from drapesim.front.view import MISSING, draw_views, load_libraries
 from drapesim.front.wording import (
     WORDS,
@@ -32,6 +44,7 @@ from drapesim.ground.units import bending_length, from_si
 from drapesim.matter.answers import Verdict
 from drapesim.matter.fabric import SIDES, FabricCard
 from drapesim.matter.marks import Claim
+from drapesim.settling.frames import load_film
 
 if TYPE_CHECKING:
     from drapesim.settling.archive import Run
@@ -65,6 +78,15 @@ def write_report(folder: str | Path, run: Run) -> Path:
         missing = MISSING if views is None else ""
         made.update(views or {})
         made["sections"] = draw_sections(run, pictures / "sections.png", contact)
+        stages = draw_stages(pictures / "stages.png", load_film(folder), run) if views and has_film(folder) else None
+        if stages is not None:
+            made["stages"] = stages
+        if has_layers(run):
+            prints = find_prints(run)
+            made["layers"] = draw_layers(run, pictures / "layers.png", contact, prints)
+            write_text(folder / MEETINGS_FILE, table_meetings(run.meetings))
+            if prints:
+                write_text(folder / PRINTS_FILE, draw_prints(run, prints))
     made["flat"] = draw_flat(run, pictures / "flat.png", contact)
     made["history"] = draw_history(run, pictures / "history.png")
     text = render(run, {name: _embed(path) for name, path in made.items()}, missing)
@@ -92,6 +114,8 @@ def render(run: Run, pictures: dict[str, str], missing: str) -> str:
         checks=list_checks(run),
         fabric=list_fabric(run.fabric),
         doubts=spell_card_doubts(run.fabric),
+        layers=spell_layers(run),
+        meetings=list_meetings(run.meetings),
         body=describe_body(run),
         sheet=describe_sheet(run),
         pictures=pictures,
@@ -157,6 +181,7 @@ def spell_claim(claim: Claim) -> str:
         "touches_place": f"touches: {claim.place}",
         "shows_feature": f"shows: {claim.place}",
         "lies_clear": "lies clear of the body",
+        "meets": f"meets the mark {claim.place}",
     }[claim.kind]
 
 

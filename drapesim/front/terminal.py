@@ -24,9 +24,10 @@ from drapesim.front.wording import (
     spell_source,
 )
 from drapesim.ground.outcome import NOT_MEASURED
+from drapesim.matter.lay import FoldStep, HangStep, LowerStep, RollStep, SpreadStep
 
 if TYPE_CHECKING:
-    from drapesim.matter.answers import Verdict
+    from drapesim.matter.answers import Meeting, Verdict
     from drapesim.matter.plan import Scene
     from drapesim.matter.sheet import Lattice
     from drapesim.settling.archive import Run
@@ -35,6 +36,11 @@ if TYPE_CHECKING:
 PLAIN_EVERY = 10.0  # s between lines where there is no terminal to redraw
 WINDOW = 15.0  # s of the past from which the time left is reckoned
 WIDTH = 150  # columns of tables that go to a file
+START_WORDS: dict[type, str] = {
+    LowerStep: "laid flat, inner side down,", SpreadStep: "spread under the body, inner side up,",
+    FoldStep: "folded over, its lower layer with the inner side down,",
+    RollStep: "rolled up at one end, inner side down,", HangStep: "hung over a bar, its first corner",
+}  # fmt: skip
 BELONGS = {"yes": "belongs", "no": "does not belong"}
 COMPILING = "compiling the inner loops for this processor, once; this takes half a minute or so"
 
@@ -278,6 +284,20 @@ def change_lines(verdicts: Sequence[Verdict]) -> list[str]:
     return lines
 
 
+def meeting_lines(meetings: Sequence[Meeting]) -> list[str]:
+    """The pairs of marks that lie across from each other where the cloth lies on itself."""
+    told = {True: "meet", None: "may meet: undecided", False: "face each other, too far apart"}
+    lines = ["Marks on marks (layer on layer):"] if meetings else []
+    for m in meetings:
+        other = "itself" if m.mark == m.other else m.other
+        lines.append(
+            f"  {m.mark} and {other} {told[m.meets]}: {m.face} face on {m.met} face, {1e4 * m.area:.1f} cm2 within "
+            f"{1e3 * m.tolerance:g} mm, gap {spell_mm(m.gap_min, 2)} to {spell_mm(m.gap_max, 2)} mm, "
+            f"error {spell_mm(m.uncertainty, 2)}"
+        )
+    return lines
+
+
 def _contact(verdict: Verdict) -> str:
     measured, span = spell_contact(verdict)
     return f"{measured} ({span})" if span else measured
@@ -298,7 +318,7 @@ def _place(verdict: Verdict) -> str:
 def show_run(console: Console, run: Run) -> None:
     """Outcome first, then departures from the scene, certificate and verdicts."""
     console.print(spell_outcome(run), markup=False, soft_wrap=True)
-    for change in run.changes:
+    for change in (*run.changes, *(() if run.hands is None else run.hands.tell())):
         console.print(change, markup=False, soft_wrap=True)
     console.print(certificate_table(run))
     if run.verdicts:
@@ -312,12 +332,16 @@ def show_run(console: Console, run: Run) -> None:
             console.print(line, markup=False, soft_wrap=True)
     else:
         console.print("The scene has no marks.")
+    for line in meeting_lines(run.meetings):
+        console.print(line, markup=False, soft_wrap=True)
     for doubt in spell_card_doubts(run.fabric):
         console.print(doubt, markup=False)
 
 
 def show_scene(console: Console, scene: Scene, lattice: Lattice, height: float) -> None:
     """What was understood of a scene; ``height`` (m) at which the flat sheet starts."""
+    from drapesim.settling.handling import spell
+
     card, body, sheet = scene.fabric, scene.body, scene.sheet
 
     def say(text: str) -> None:
@@ -327,8 +351,10 @@ def show_scene(console: Console, scene: Scene, lattice: Lattice, height: float) 
     say(
         f"sheet: {1e3 * sheet.length:g} mm along the warp, {1e3 * sheet.width:g} mm along the weft; "
         f"{len(lattice.ij)} nodes {1e3 * lattice.spacing_u:.4g} x {1e3 * lattice.spacing_v:.4g} mm apart; "
-        f"laid flat at z = {1e3 * height:.1f} mm, inner side down"
+        f"{START_WORDS[type(scene.lay[0])]} at z = {1e3 * height:.1f} mm"
     )
+    for number, step in enumerate(scene.lay[1:], start=2):
+        say(f"lay, step {number}: {spell(step)}{'; then it comes to rest' if getattr(step, 'settle', False) else ''}")
     say(f"fabric: {card.name}, {1e3 * card.areal_density:g} g/m2, {1e3 * card.thickness:g} mm thick")
     guessed = [name for name, entry in card.provenance.items() if entry.estimated]
     if guessed:

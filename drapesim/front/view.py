@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib import import_module
@@ -33,6 +34,8 @@ from drapesim.matter.answers import UNDECIDED
 from drapesim.matter.surface import sample_sheet
 
 if TYPE_CHECKING:
+    from drapesim.matter.body import Body
+    from drapesim.matter.sheet import Lattice
     from drapesim.settling.archive import Run
 
 Array = np.ndarray
@@ -46,6 +49,7 @@ WIDTH = round(PAGE * DPI)  # pixels across a picture: the page's own, so that no
 GRAIN = 2  # each pixel is the mean of this many by this many drawn: smooth edges in less time than the renderer's own
 SHADES = 8192  # steps of the gap's colours: at most 0.03 mm of gap each
 OUTLINE = 1.7  # pixels, half the breadth of an outline
+CLOTH, CLOTH_INSIDE = "#efe9da", "#c9bda3"  # in films, where colour tells the face: outer and inner
 HEM, HEM_WIDTH = "#7d7460", 2.0  # colour, and pixels across
 STEP = 3e-3  # m between points of an outline
 
@@ -124,6 +128,28 @@ def draw_views(run: Run, folder: Path) -> dict[str, Path] | None:
     return written
 
 
+def draw_alike(runs: Sequence[tuple[str, Run]], folder: Path) -> dict[str, Path] | None:
+    """The slanting view of each run (name, run), one camera and one scale of colours: name -> PNG; None as above.
+
+    Files are ``run-1.png``, ``run-2.png`` ... in ``folder``.
+    """
+    window = pick_window()
+    if window is None:
+        return None
+    os.environ["VTK_DEFAULT_OPENGL_WINDOW"] = window
+    scale = scale_gaps(runs[0][1].contact_levels)
+    sights = [next(camera for camera in place_cameras(run) if camera.name == "slant") for _, run in runs]
+    frame = np.concatenate([camera.frame for camera in sights])
+    written = {}
+    for number, ((name, run), camera) in enumerate(zip(runs, sights, strict=True), start=1):
+        with Studio(run, scale) as studio:
+            settled = "" if run.certificate.settled else " (UNSETTLED)"
+            camera = replace(camera, frame=frame, title=f"{name}{settled}")
+            written[name] = folder / f"run-{number}.png"
+            set_picture(run, camera, studio.take(camera), scale, written[name])
+    return written
+
+
 def place_cameras(run: Run) -> tuple[Camera, ...]:
     """The views of one run: at a slant, whole and cut open, level from the side, and from above.
 
@@ -156,7 +182,7 @@ class Studio:
         self.plotter.set_background("white")
         self.plotter.disable_anti_aliasing()
         self.table = pv.LookupTable(values=shade_gaps(scale), scalar_range=(0.0, _reach(scale)))
-        self._add_body()
+        _add_body(self.plotter, run.body)
         sheet = build_sheet(run, scale)
         faces = run.body.faces[_figure_faces(run)]
         width = run.body.vertices[faces, 1] if len(faces) else run.x[:, 1]
@@ -169,18 +195,6 @@ class Studio:
 
     def __exit__(self, *_: object) -> None:
         self.plotter.close()
-
-    def _add_body(self) -> None:
-        import pyvista as pv
-
-        body, is_figure = self.run.body, _figure_faces(self.run)
-        for chosen, colour, smooth in ((body.faces[is_figure], WOOD, True), (body.faces[~is_figure], STONE, False)):
-            if len(chosen):
-                mesh = pv.PolyData.from_regular_faces(body.vertices, chosen).clean()
-                self.plotter.add_mesh(
-                    mesh, color=colour, smooth_shading=smooth, split_sharp_edges=smooth, feature_angle=50.0,
-                    ambient=0.3, diffuse=0.85, specular=0.0,
-                )  # fmt: skip
 
     def _add_sheet(self, mesh: Any) -> list[Any]:
         """Sheet and hem: a thin line that shows cloth that is seen edge on."""
@@ -237,8 +251,11 @@ class Studio:
         return [self.plotter.add_mesh(mesh, color=colour, ambient=0.6, diffuse=0.5) for mesh, colour in shapes]
 
 
-def _aim(plotter: Any, camera: Camera) -> Shot:
-    """Window, lights and camera of ``plotter`` so that ``camera.frame`` fills the picture; the shot without pixels."""
+def _aim(plotter: Any, camera: Camera, columns: int = WIDTH) -> Shot:
+    """Window, lights and camera of ``plotter`` so that ``camera.frame`` fills the picture; the shot without pixels.
+
+    ``columns``: breadth of the picture in pixels.
+    """
     import pyvista as pv
 
     way = np.array(camera.way) / np.linalg.norm(camera.way)
@@ -247,11 +264,11 @@ def _aim(plotter: Any, camera: Camera) -> Shot:
     upward = np.cross(right, way)
     across, along = camera.frame @ right, camera.frame @ upward
     size = 1.06 * np.array([np.ptp(across), np.ptp(along)]) + 0.02
-    rows = int(np.clip(WIDTH * size[1] / size[0], 0.15 * WIDTH, 0.55 * WIDTH))
-    metres_per_pixel = float(max(size[0] / WIDTH, size[1] / rows))
+    rows = int(np.clip(columns * size[1] / size[0], 0.15 * columns, 0.55 * columns))
+    metres_per_pixel = float(max(size[0] / columns, size[1] / rows))
     centre = 0.5 * (across.min() + across.max()) * right + 0.5 * (along.min() + along.max()) * upward
     centre = centre + (camera.frame @ way).mean() * way
-    plotter.window_size = [GRAIN * WIDTH, GRAIN * rows]
+    plotter.window_size = [GRAIN * columns, GRAIN * rows]
     plotter.remove_all_lights()
     for sideways, over, back, strength in ((-0.7, 0.9, 0.6, 0.42), (0.8, 0.5, 0.9, 0.2), (0.0, 0.0, 1.0, 0.55)):
         place = sideways * right + over * upward - back * way
@@ -263,7 +280,7 @@ def _aim(plotter: Any, camera: Camera) -> Shot:
     plotter.camera.parallel_projection = True
     plotter.camera.parallel_scale = 0.5 * rows * metres_per_pixel
     plotter.camera.clipping_range = (0.1, 2.0 * far)
-    return Shot(np.zeros((rows, WIDTH, 3), np.uint8), centre, right, upward, metres_per_pixel)
+    return Shot(np.zeros((rows, columns, 3), np.uint8), centre, right, upward, metres_per_pixel)
 
 
 def _grab(plotter: Any) -> Array:
@@ -307,6 +324,69 @@ def draw_body(
         return shots
     finally:
         plotter.close()
+
+
+def draw_moving(
+    frames: Iterable[tuple[Lattice, Array]], body: Body, camera: Camera, columns: int
+) -> Iterator[Shot] | None:
+    """Body and sheet, its inner face darker, for each of ``frames`` (lattice, positions (n, 3) m), from ``camera``.
+
+    ``columns``: breadth of the picture in pixels. None where the system cannot draw.
+    """
+    window = pick_window()
+    if window is None:
+        return None
+    os.environ["VTK_DEFAULT_OPENGL_WINDOW"] = window
+    return _shoot_moving(frames, body, camera, columns)
+
+
+def _shoot_moving(frames: Iterable[tuple[Lattice, Array]], body: Body, camera: Camera, columns: int) -> Iterator[Shot]:
+    import pyvista as pv
+
+    plotter = pv.Plotter(off_screen=True, lighting="none")
+    try:
+        plotter.set_background("white")
+        plotter.disable_anti_aliasing()
+        _add_body(plotter, body)
+        actors: list[Any] = []
+        for lattice, x in frames:
+            # turned so that the front of a triangle is the outer face
+            triangles = lattice.triangles if lattice.inner_sign < 0 else lattice.triangles[:, ::-1]
+            plotter.suppress_rendering = True
+            plotter.remove_actor(actors, render=False)
+            mesh = pv.PolyData.from_regular_faces(np.asarray(x, dtype=np.float64), triangles)
+            mesh = mesh.compute_normals(
+                cell_normals=False, consistent_normals=False, auto_orient_normals=False, split_vertices=False
+            )
+            sheet = plotter.add_mesh(
+                mesh, color=CLOTH, smooth_shading=True, ambient=0.35, diffuse=0.75, specular=0.0,
+                backface_params={"color": CLOTH_INSIDE, "ambient": 0.35, "diffuse": 0.75},
+            )  # fmt: skip
+            edges = mesh.extract_feature_edges(
+                boundary_edges=True, feature_edges=False, non_manifold_edges=False, manifold_edges=False
+            )
+            hem = plotter.add_mesh(edges, color=HEM, line_width=GRAIN * 1.2, lighting=False)
+            hem.mapper.SetResolveCoincidentTopologyToPolygonOffset()
+            hem.mapper.SetRelativeCoincidentTopologyLineOffsetParameters(0.0, -100.0)
+            actors = [sheet, hem]
+            shot = _aim(plotter, camera, columns)
+            yield replace(shot, pixels=_grab(plotter))
+    finally:
+        plotter.close()
+
+
+def _add_body(plotter: Any, body: Body) -> None:
+    """The figure in wood and its support in stone."""
+    import pyvista as pv
+
+    is_figure = ~np.array([part.is_support for part in body.parts])[body.part]
+    for chosen, colour, smooth in ((body.faces[is_figure], WOOD, True), (body.faces[~is_figure], STONE, False)):
+        if len(chosen):
+            mesh = pv.PolyData.from_regular_faces(body.vertices, chosen).clean()
+            plotter.add_mesh(
+                mesh, color=colour, smooth_shading=smooth, split_sharp_edges=smooth, feature_angle=50.0,
+                ambient=0.3, diffuse=0.85, specular=0.0,
+            )  # fmt: skip
 
 
 def _thicken(lines: list[Array], radius: float) -> Any:

@@ -53,7 +53,7 @@ def write_figure(out: Path, made: MadeFigure) -> Path:
     body = made.adult.body
     comments = (
         f"drapesim {__version__}: figure from measures, {made.form.document.path.name}",
-        "unit metre; z up, supine: head +x, left -y",
+        f"unit metre; z up, head +x; {made.form.lie}",
     )
     write_bytes(out, spell_ply(body.vertices, body.faces, comments))
     places = place_file(out)

@@ -14,6 +14,7 @@ from drapesim.ground.outcome import InputError
 from drapesim.jobs.run import Prepared, check_folder, prepare, run_scene
 from drapesim.matter.plan import Scene
 from drapesim.settling.archive import CHECKPOINT_FILE, RUN_FILE, Run, load_run
+from drapesim.settling.lay_archive import LAY_FILE
 from drapesim.settling.level import Progress
 
 MOST = 2  # times that the spacing is halved: h/8 would take a thousand times as long as h
@@ -50,7 +51,7 @@ def refine_scene(
         if resume and k < times and (folder / RUN_FILE).is_file() and not (folder / CHECKPOINT_FILE).is_file():
             runs.append(take_over(folder, plan))
         else:
-            goes_on = resume and (folder / CHECKPOINT_FILE).is_file()
+            goes_on = resume and any((folder / name).is_file() for name in (CHECKPOINT_FILE, LAY_FILE))
             runs.append(run_scene(scene, folder, progress, goes_on, spacing_mm, force, k, tuple(runs)))
     return tuple(runs)
 
@@ -62,7 +63,7 @@ def coarser_folder(plan: Prepared) -> str:
 
 def is_begun(folder: Path) -> bool:
     """Does ``folder`` hold a finished run or a checkpoint?"""
-    return (folder / RUN_FILE).is_file() or (folder / CHECKPOINT_FILE).is_file()
+    return any((folder / name).is_file() for name in (RUN_FILE, CHECKPOINT_FILE, LAY_FILE))
 
 
 def take_over(folder: Path, plan: Prepared) -> Run:

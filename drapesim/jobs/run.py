@@ -20,17 +20,23 @@ from drapesim import __version__
 from drapesim.ground.files import hash_bytes, remove_parts, write_text
 from drapesim.ground.outcome import InputError
 from drapesim.judging.hysteresis import carry
+from drapesim.judging.meetings import find_meetings
 from drapesim.judging.spacing import CoarserLay
-from drapesim.judging.verdicts import judge_marks
+from drapesim.judging.verdicts import chord_error, judge_marks
 from drapesim.matter.answers import PlaceCheck, SpacingChange, Verdict
 from drapesim.matter.plan import MOST_NODES, Scene
 from drapesim.matter.sheet import Lattice, cut_lattice, halved
 from drapesim.mechanics.body_contact import prepare_body
 from drapesim.settling.archive import CHECKPOINT_FILE, RUN_FILE, Run, load_checkpoint, save_checkpoint, save_run
 from drapesim.settling.contact_record import ContactRecord, record_contact
+from drapesim.settling.frames import FRAMES_FILE, FrameKeeper, load_film, save_film
+from drapesim.settling.handling import Laid, check_targets, handle, has_handling, working_pile
+from drapesim.settling.lay_archive import LAY_FILE, load_lay_state, save_lay_state
+from drapesim.settling.lay_record import LayDone
+from drapesim.settling.layer_record import prepare_layers, record_layers
 from drapesim.settling.level import Progress
-from drapesim.settling.settle import Interrupted, SettledSheet, settle
-from drapesim.settling.steps import start_shape
+from drapesim.settling.settle import Interrupted, LayInterrupted, SettledSheet, settle
+from drapesim.settling.starts import Begun, begin
 from drapesim.settling.warm import compile_kernels, is_compiled
 
 Array = np.ndarray
@@ -64,7 +70,8 @@ def run_scene(
     out = Path(out)
     check_folder(out, resume, force)
     plan = prepare(scene, spacing_mm, halvings)
-    checkpoint = load_checkpoint(out / CHECKPOINT_FILE, plan.fingerprint) if resume else None
+    is_settling = resume and (out / CHECKPOINT_FILE).is_file()
+    checkpoint = load_checkpoint(out / CHECKPOINT_FILE, plan.fingerprint) if is_settling else None
     make_folder(out)
     remove_parts(out)
     report = _Stages(progress, plan.lattice.spacing_u)
@@ -73,13 +80,17 @@ def run_scene(
     if not is_compiled():
         report.tell("compiling")
         compile_kernels()
+    laid = lay_by_hand(plan, out, report, resume)
     try:
         settled = settle(
             lattice,
             scene.fabric,
-            plan.x,
+            laid.x,
             scene.body,
-            settings=scene.settle,
+            held=laid.held if laid.held.any() else None,
+            hands=laid.loads,
+            worked=laid.done.work if laid.levels == 0 else 0.0,
+            settings=replace(scene.settle, levels=laid.levels),
             progress=report,
             resume=checkpoint,
             keep=lambda point: save_checkpoint(out / CHECKPOINT_FILE, point, plan.fingerprint),
@@ -98,11 +109,52 @@ def run_scene(
         scene.marks, lattice, settled.x, field, scene.fabric, settled.certificate, wider, record.hysteresis
     )
     run = gather_run(plan, settled, record, verdicts, spell_refined(plan.lattice, coarser))
+    if laid.done.tell() or laid.held.any():
+        run = replace(run, hands=laid.done)
+    if np.isfinite(settled.x).all():
+        layers = prepare_layers(lattice, settled.x, scene.fabric.thickness)
+        meetings = find_meetings(scene.marks, layers, settled.certificate, chord_error(lattice, settled.x))
+        run = replace(run, layers=record_layers(layers), meetings=meetings)
     report.tell("writing")
     write_text(out / MARKS_FILE, table_marks(run.verdicts))
     save_run(out / RUN_FILE, run)
     (out / CHECKPOINT_FILE).unlink(missing_ok=True)
+    (out / LAY_FILE).unlink(missing_ok=True)
     return run
+
+
+def lay_by_hand(plan: Prepared, out: Path, report: _Stages, resume: bool) -> Laid:
+    """Do what hands do before the cloth is left to itself; a plan that is a start alone is passed through.
+
+    Every finished step is kept in ``out``, and the frames of the lay are written there. Raises `Interrupted`.
+    """
+    begun = plan.begun
+    assert begun is not None
+    if not has_handling(plan.scene):
+        held = begun.pinned.copy()
+        for nodes in begun.grips.values():
+            held |= nodes
+        nothing = LayDone(plan.lattice.spacing_u, (), begun.told, np.zeros_like(begun.x), held)
+        return Laid(begun.x, held, None, plan.scene.settle.levels, nothing)
+    kept = load_lay_state(out, plan.fingerprint) if resume and (out / LAY_FILE).is_file() else None
+    film = FrameKeeper(working_pile(plan.lattice)[0])
+    if kept is not None and (out / FRAMES_FILE).is_file():
+        film.take_up(load_film(out))
+    try:
+        laid = handle(
+            plan.lattice,
+            plan.scene,
+            begun,
+            report,
+            film,
+            keep=lambda state: save_lay_state(out, state, plan.fingerprint),
+            resume=kept,
+        )
+    except KeyboardInterrupt:
+        raise LayInterrupted from None
+    finally:
+        save_film(out, film.film())
+    return laid
 
 
 def check_folder(out: str | Path, resume: bool = False, force: bool = False) -> None:
@@ -111,7 +163,7 @@ def check_folder(out: str | Path, resume: bool = False, force: bool = False) -> 
     if out.exists() and not out.is_dir():
         raise InputError(out, "", "this is a file, not a folder", "name a folder for the run")
     if resume:
-        if not (out / CHECKPOINT_FILE).is_file():
+        if not (out / CHECKPOINT_FILE).is_file() and not (out / LAY_FILE).is_file():
             ended = "the run in it has ended" if (out / RUN_FILE).is_file() else "no run was interrupted in it"
             raise InputError(out, "", f"there is no checkpoint to go on from; {ended}", "start without --resume")
     elif (out / RUN_FILE).is_file() and not force:
@@ -141,6 +193,7 @@ class Prepared:
     x: Array
     fingerprint: str
     changes: tuple[str, ...]
+    begun: Begun | None = None
 
 
 def prepare(scene: Scene, spacing_mm: float | None = None, halvings: int = 0) -> Prepared:
@@ -160,9 +213,12 @@ def prepare(scene: Scene, spacing_mm: float | None = None, halvings: int = 0) ->
     if sheet.spacing != usual:
         changes = (f"Node spacing {1e3 * sheet.spacing:.6g} mm instead of the scene's {1e3 * usual:g} mm.",)
     scene = replace(scene, sheet=sheet)
-    x = start_shape(lattice, scene)
+    begun = begin(lattice, scene)
+    if has_handling(scene):
+        check_targets(scene, prepare_body(begun.body))
+    scene = replace(scene, body=begun.body)
     parts = [__version__, sorted(scene.inputs.items()), lattice.spacing_u, lattice.spacing_v, scene.seed]
-    return Prepared(scene, lattice, x, hash_bytes(json.dumps(parts).encode()), changes)
+    return Prepared(scene, lattice, begun.x, hash_bytes(json.dumps(parts).encode()), changes, begun)
 
 
 def check_spacing(spacing_mm: float, length: float, width: float) -> float:

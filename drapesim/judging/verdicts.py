@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from drapesim.judging.geodesic import survey
+from drapesim.judging.meetings import judge_meeting
 from drapesim.judging.places import check_place, find_node_regions, name_region
 from drapesim.judging.spacing import CoarserLay, compare_spacings, weighted_quantile
 from drapesim.matter.answers import (
@@ -34,11 +35,13 @@ from drapesim.mechanics.body_contact import BodyField, prepare_body
 from drapesim.settling.certificate import Certificate
 from drapesim.settling.contact_record import GapReading, measure_gap
 from drapesim.settling.exact import part_field
+from drapesim.settling.layer_record import LayerField, is_covered, prepare_layers, read_layers
 
 Array = np.ndarray
 
 FAR = 0.02
 """m: a mark whose every point stays farther away than this is called clear of the body. Our convention, no source."""
+MEETS = "meets"  # kind of claim: the mark lies on the mark that ``place`` names
 TRACE = 0.01  # share of a mark that is too little to be called touching in part
 COVERED = 0.95  # share of a mark's area over which the stated uncertainty is not exceeded
 
@@ -86,9 +89,10 @@ def judge_marks(
     """The verdict of one lay, with the sheet's nodes at ``x`` (n, 3) m, on each mark, in order.
 
     The gap is measured at each of a mark's samples, on the lattice's triangles, to the body's exact triangles; the
-    support does not count. A mark's claim asks that at least ``claim.share`` of its area has a gap of at most
-    ``claim.tolerance``. It is decided only if the answer is the same with each gap moved by its error either way. Gaps
-    are those of the cloth's inner side; of a mark claimed to lie clear, those of whichever side is nearer.
+    support does not count, nor does the body where another layer of the cloth lies between. A mark's claim asks that at
+    least ``claim.share`` of its area has a gap of at most ``claim.tolerance``. It is decided only if the answer is the
+    same with each gap moved by its error either way. Gaps are those of the cloth's inner side; of a mark claimed to lie
+    clear, those of whichever side is nearer.
 
     ``coarser``: the same sheet settled at wider spacings, the widest first. If there are any, the error of a gap is
     measured by its change from the next wider spacing (`compare_spacings`), else estimated from the curvature between
@@ -96,6 +100,9 @@ def judge_marks(
 
     ``hysteresis`` (n,) m: what the cloth's bending hysteresis may make of each node's gap (`hysteresis.carry`). It
     counts beside that error in all that is decided, and is told by itself.
+
+    A claim of kind `MEETS` names another of ``marks`` as its place and is judged by `meetings.judge_meeting`; its
+    change with the spacing is not measured.
     """
     if not marks:
         return ()
@@ -103,11 +110,13 @@ def judge_marks(
     figure = part_field(field, False)
     strained = find_strained(lattice, x, fabric)
     sag = chord_error(lattice, x)
+    layers = [_find_layers(lay.lattice, lay.x, fabric) for lay in (*coarser, CoarserLay(lattice, x, True))]
     rough = find_rough(coarser)
     spacings = [lay.lattice.spacing_u for lay in coarser] + [lattice.spacing_u]
     ground = regions = None
     if figure is not None and any(mark.claim.kind in PLACE_CLAIMS for mark in marks):
         ground, regions = survey(figure), find_node_regions(x, figure)
+    named = {mark.name: mark for mark in marks}
     verdicts = []
     for mark in marks:
         claim = mark.claim
@@ -117,11 +126,18 @@ def judge_marks(
         over = bool(strained[cells[:, 0], cells[:, 1]].any())
         uv, weight = mark.samples[there], mark.weights[there]
         weight = weight / weight.sum()
-        found = read_gaps(uv, lattice, x, figure, fabric, claim)
+        if claim.kind == MEETS and claim.place in named and layers[-1] is not None:
+            obstacle = _find_obstacle(certificate, over, len(uv)) or rough
+            verdicts.append(judge_meeting(mark, named[claim.place], layers[-1], certificate, sag, obstacle))
+            continue
+        found = read_gaps(uv, lattice, x, figure, fabric, claim, layers[-1])
         off, change = sag[cells[:, 0], cells[:, 1]], None
         sure = perhaps = found.facing > 0.0
         if coarser and not rough and len(uv):
-            others = [read_gaps(uv, lay.lattice, lay.x, figure, fabric, claim) for lay in coarser]
+            others = [
+                read_gaps(uv, lay.lattice, lay.x, figure, fabric, claim, covers)
+                for lay, covers in zip(coarser, layers, strict=False)
+            ]
             measured = compare_spacings([*others, found], spacings, weight, claim.tolerance)
             off, change = measured.error, measured.figures
             sure, perhaps = measured.surely_facing, measured.perhaps_facing
@@ -139,12 +155,28 @@ def judge_marks(
 
 
 def read_gaps(
-    uv: Array, lattice: Lattice, x: Array, figure: BodyField | None, fabric: FabricCard, claim: Claim
+    uv: Array,
+    lattice: Lattice,
+    x: Array,
+    figure: BodyField | None,
+    fabric: FabricCard,
+    claim: Claim,
+    layers: LayerField | None = None,
 ) -> GapReading:
-    """Gaps at flat-map places ``uv`` (s, 2) m of the sheet at ``x`` (n, 3) m, of the side that the claim asks for."""
+    """Gaps at flat-map places ``uv`` (s, 2) m of the sheet at ``x`` (n, 3) m, of the side that the claim asks for.
+
+    ``layers``: the same sheet; where another layer of it lies between mark and body, facing is nan.
+    """
     points, normals = sample_sheet(lattice, x, uv)
     found = _measure(points, normals, figure, 0.5 * fabric.thickness)
+    if layers is not None and figure is not None and len(uv):
+        covered = is_covered(found.gap, found.facing, read_layers(layers, uv).gap, fabric.thickness)
+        found = replace(found, facing=np.where(covered, np.nan, found.facing))
     return nearer_side(found, fabric.thickness) if claim.kind == "lies_clear" else found
+
+
+def _find_layers(lattice: Lattice, x: Array, fabric: FabricCard) -> LayerField | None:
+    return prepare_layers(lattice, x, fabric.thickness) if np.isfinite(x).all() else None
 
 
 def find_rough(coarser: Sequence[CoarserLay]) -> str:
@@ -276,7 +308,11 @@ def _judge(
     shares = reading.shares(mark.claim.tolerance)
     verdict = UNDECIDED if obstacle else decide(mark.claim, reading)
     region = "" if figure is None else name_region(reading.weight, reading.face, figure.body)
+    covered = float(reading.weight[np.isnan(reading.facing) & np.isfinite(reading.gap)].sum())
     reason = obstacle or say_why(verdict, mark.claim, gaps, shares, error, region, len(reading.gap) == 1, rub)
+    if covered > TRACE and not obstacle:
+        part = "all of it" if covered > 1.0 - TRACE else f"{100.0 * covered:.0f} % of it"
+        reason = f"{reason} Between {part} and the body lies another layer of the cloth."
     given = (*gaps, *shares, numerical, place, region, change, rub)
     return Verdict(mark.name, mark.kind, mark.claim.kind, verdict, reason, *given)
 

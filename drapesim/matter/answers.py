@@ -92,3 +92,34 @@ class Verdict:
         if self.verdict != NATURAL:
             return False
         return self.place.belongs if self.place is not None else True
+
+
+@dataclass(frozen=True)
+class Meeting:
+    """Two marks of one sheet that lie across from each other, layer on layer, by one pair of faces; SI.
+
+    Areas and shares: of the mark that lies on the other mark with a gap of at most ``tolerance``, as measured, and with
+    each gap larger (sure) or smaller (possible) by its error. Gaps are from face to face, over all that lies across
+    from the other mark, however far, ``across`` of the mark's area.
+    """
+
+    mark: str
+    other: str  # may be the mark itself
+    face: str  # of the mark's cloth, "inner" or "outer", that looks at the other mark
+    met: str  # the face of the other mark's cloth that looks back
+    tolerance: float
+    area_sure: float
+    area: float
+    area_possible: float
+    share: float
+    share_other: float  # the same area over the other mark's
+    across: float
+    gap_min: float
+    gap_median: float
+    gap_max: float
+    uncertainty: float  # m, numerical, of the gaps
+
+    @property
+    def meets(self) -> bool | None:
+        """Do they lie on each other? None: the uncertainty does not allow to say."""
+        return True if self.area_sure > 0.0 else None if self.area_possible > 0.0 else False

@@ -32,6 +32,7 @@ Array = np.ndarray
 CHORD_ERROR = 1e-4  # m, how far a flattened curve may leave the drawn one
 FARTHEST = 100.0  # m, no cloth is larger
 POINT_DIAMETER = 2e-3  # m, a circle up to this size is a point
+DEEPEST = 100  # groups in groups; a drawing by hand has a dozen
 
 _SHAPES = {"path", "polygon", "polyline", "circle", "ellipse", "rect", "line"}
 _GROUPS = {"svg", "g", "a", "switch"}
@@ -54,6 +55,7 @@ class DrawnShape:
     filled: bool
     even_odd: bool
     is_point: bool
+    groups: tuple[str, ...] = ()  # ids and labels of the element itself and of the groups above it, the nearest first
 
 
 @dataclass(frozen=True)
@@ -64,23 +66,31 @@ class Drawing:
     shapes: tuple[DrawnShape, ...]
 
 
-def read_drawing(path: str | Path, mm_per_unit: float | None = None, named_in: str = "") -> Drawing:
+def read_drawing(
+    path: str | Path, mm_per_unit: float | None = None, named_in: str = "", what: str = "mark", must_name: bool = True
+) -> Drawing:
     """Read the shapes of an SVG in metres. ``mm_per_unit`` only where the file has no size with a unit.
+
+    ``what`` the shapes are called in refusals. Unless they ``must_name`` themselves, those without an id of their own
+    are numbered.
 
     Raises `InputError` for a file that is no SVG, has no scale, stretches its axes unequally, repeats an id, or holds
     a visible shape without an id.
     """
-    content = read_bytes(path, "marks drawing", named_in)
+    content = read_bytes(path, f"{what}s drawing", named_in)
     root, styles = _parse_tree(path, content)
-    metres, offset, size = _read_scale(path, root, mm_per_unit)
-    kept = _prune(path, root)
+    metres, offset, size = _read_scale(path, root, mm_per_unit, what)
+    kept = _prune(path, root, what)
     for style in styles:
         if "transform" in (style.text or ""):
             line = f"{path}:{style.get('data-line')}"
             raise InputError(line, "<style>", "a style sheet moves shapes", "write transforms as attributes")
         kept.insert(0, style)
-    _check_names(path, kept)
-    return Drawing(size, tuple(_read_shapes(path, kept, metres, offset)))
+    if must_name:
+        _check_names(path, kept, what)
+    else:
+        _number_shapes(kept)
+    return Drawing(size, tuple(_read_shapes(path, kept, metres, offset, what)))
 
 
 def _parse_tree(path: str | Path, content: bytes) -> tuple[ET.Element, list[ET.Element]]:
@@ -88,13 +98,28 @@ def _parse_tree(path: str | Path, content: bytes) -> tuple[ET.Element, list[ET.E
     builder = ET.TreeBuilder()
     parser = expat.ParserCreate()
     parser.buffer_text = True
+    depth = 0
 
     def start(tag: str, attributes: dict[str, str]) -> None:
+        nonlocal depth
+        depth += 1
+        if depth > DEEPEST:
+            place = f"{path}:{parser.CurrentLineNumber}"
+            raise InputError(place, "", f"groups lie in each other more than {DEEPEST} deep", "ungroup them")
         kept = {key: value for key, value in attributes.items() if ":" not in key and key != "xmlns"}
+        label = next((value for key, value in attributes.items() if key.endswith(":label")), None)
+        if label is not None:
+            kept["data-label"] = label
         builder.start(tag.rpartition(":")[2], {**kept, "data-line": str(parser.CurrentLineNumber)})
 
     parser.StartElementHandler = start
-    parser.EndElementHandler = lambda tag: builder.end(tag.rpartition(":")[2])
+
+    def end(tag: str) -> None:
+        nonlocal depth
+        depth -= 1
+        builder.end(tag.rpartition(":")[2])
+
+    parser.EndElementHandler = end
     parser.CharacterDataHandler = builder.data
     try:
         parser.Parse(content, True)
@@ -111,7 +136,7 @@ _LENGTH = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*([A-Za-z
 
 
 def _read_scale(
-    path: str | Path, root: ET.Element, mm_per_unit: float | None
+    path: str | Path, root: ET.Element, mm_per_unit: float | None, what: str
 ) -> tuple[float, Array, tuple[float, float] | None]:
     """Metres per user unit, the page corner in user units, and the page size in metres."""
     place = f"{path}:{root.get('data-line')}"
@@ -141,7 +166,8 @@ def _read_scale(
         return scales[0], np.array(box[:2]), (scales[0] * box[2], scales[0] * box[3])
     if mm_per_unit is None:
         problem = "the drawing's size has no unit, so its scale is unknown"
-        remedy = "write width and height with mm, cm, in or pt, or give flat_map.mm_per_unit in the scene"
+        remedy = "write width and height with mm, cm, in or pt"
+        remedy += ", or give flat_map.mm_per_unit in the scene" if what == "mark" else ""
         raise InputError(place, "width", problem, remedy)
     scale = mm_per_unit * 1e-3
     plain = [size[0] for size in sizes if size is not None and size[1] in ("", "px")]
@@ -155,8 +181,9 @@ def _is_hidden(element: ET.Element) -> bool:
     return element.get("display", "").strip().lower() == "none" or "display:none" in style
 
 
-def _prune(path: str | Path, element: ET.Element) -> ET.Element:
-    """The visible groups and shapes only, each shape with its own id in ``data-name``.
+def _prune(path: str | Path, element: ET.Element, what: str, above: tuple[str, ...] = ()) -> ET.Element:
+    """The visible groups and shapes only, each shape with its own id in ``data-name``, and in ``data-groups`` what it
+    and the groups round it are called, a line each.
 
     The root loses its size, so that the reader below works in plain user units.
     """
@@ -170,7 +197,7 @@ def _prune(path: str | Path, element: ET.Element) -> ET.Element:
         if _is_hidden(child):
             continue
         if child.tag == "use":
-            raise InputError(place, "use", "a clone cannot be a mark, since it has no outline of its own", "unlink it")
+            raise InputError(place, "use", f"a clone is no {what}, since it has no outline of its own", "unlink it")
         if child.tag == "svg":
             raise InputError(place, "svg", "a drawing inside the drawing is not read", "move its shapes to the top one")
         if child.tag in _SHAPES or child.tag in _GROUPS:
@@ -179,12 +206,17 @@ def _prune(path: str | Path, element: ET.Element) -> ET.Element:
             _check_numbers(place, child)
             shape = ET.Element(child.tag, dict(child.attrib))
             shape.set("data-name", child.get("id", ""))
+            shape.set("data-groups", "\n".join((*_list_names(child), *above)))
             if child.tag == "path":
                 shape.set("d", child.get("d", ""))  # the reader stumbles over a path without one
             kept.append(shape)
         elif child.tag in _GROUPS:
-            kept.append(_prune(path, child))
+            kept.append(_prune(path, child, what, (*_list_names(child), *above)))
     return kept
+
+
+def _list_names(element: ET.Element) -> tuple[str, ...]:
+    return tuple(name for name in (element.get("id"), element.get("data-label")) if name)
 
 
 _NUMBER = re.compile(r"[\s,]*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)")
@@ -261,7 +293,15 @@ def _check_transform(place: str, element: ET.Element) -> None:
         raise InputError(place, _name_element(element), problem, "apply it to the outline, or write it as an attribute")
 
 
-def _check_names(path: str | Path, root: ET.Element) -> None:
+def _number_shapes(root: ET.Element) -> None:
+    seen: set[str] = set()
+    for k, shape in enumerate(shape for shape in root.iter() if shape.tag in _SHAPES):
+        name = shape.get("data-name") or f"{shape.tag} in line {shape.get('data-line')}"
+        shape.set("data-name", f"{name} (no. {k + 1})" if name in seen else name)
+        seen.add(shape.get("data-name", ""))
+
+
+def _check_names(path: str | Path, root: ET.Element, what: str) -> None:
     faults: list[InputError] = []
     seen: dict[str, str] = {}
     for shape in root.iter():
@@ -269,18 +309,18 @@ def _check_names(path: str | Path, root: ET.Element) -> None:
             continue
         line, name = shape.get("data-line", ""), shape.get("data-name", "")
         if not name:
-            problem = f"this <{shape.tag}> has no id, so the mark has no name"
+            problem = f"this <{shape.tag}> has no id, so the {what} has no name"
             faults.append(InputError(f"{path}:{line}", "", problem, "give it an id or hide it"))
         elif name in seen:
             problem = f"the id is used twice, first in line {seen[name]}"
-            faults.append(InputError(f"{path}:{line}", f"#{name}", problem, "each mark needs an id of its own"))
+            faults.append(InputError(f"{path}:{line}", f"#{name}", problem, f"each {what} needs an id of its own"))
         else:
             seen[name] = line
     if faults:
         raise gather_faults(faults)
 
 
-def _read_shapes(path: str | Path, root: ET.Element, metres: float, offset: Array) -> list[DrawnShape]:
+def _read_shapes(path: str | Path, root: ET.Element, metres: float, offset: Array, what: str) -> list[DrawnShape]:
     from svgelements import SVG, Shape
     from svgelements import Path as DrawnPath
 
@@ -300,7 +340,7 @@ def _read_shapes(path: str | Path, root: ET.Element, metres: float, offset: Arra
             raise InputError(place, f"#{name}", problem, "redraw it, or correct the drawing's scale")
         lines, closed = _flatten(outline, CHORD_ERROR / metres)
         if not lines:
-            raise InputError(place, f"#{name}", "the mark draws nothing", "give it an outline or delete it")
+            raise InputError(place, f"#{name}", f"the {what} draws nothing", "give it an outline or delete it")
         scaled = tuple((line - offset) * metres for line in lines)
         corners = np.concatenate(scaled)
         widest = float(np.ptp(corners, axis=0).max())
@@ -315,13 +355,14 @@ def _read_shapes(path: str | Path, root: ET.Element, metres: float, offset: Arra
                 filled=element.fill is not None and element.fill.value is not None and attributes["tag"] != "line",
                 even_odd=str(values.get("fill-rule") or "") == "evenodd",
                 is_point=attributes["tag"] in ("circle", "ellipse") and widest <= POINT_DIAMETER * (1 + 1e-6),
+                groups=tuple(attributes["data-groups"].split("\n")),
             )
         )
         read.add(name)
     for shape in root.iter():  # the reader drops what it cannot draw, such as a circle of radius 0
         if shape.tag in _SHAPES and shape.get("data-name") not in read:
             place = f"{path}:{shape.get('data-line')}"
-            raise InputError(place, f"#{shape.get('data-name')}", "the mark draws nothing", "give it a size")
+            raise InputError(place, f"#{shape.get('data-name')}", f"the {what} draws nothing", "give it a size")
     return shapes
 
 

@@ -15,6 +15,8 @@ from drapesim.ground.outcome import InputError, gather_faults
 from drapesim.matter.body import Body
 from drapesim.matter.conditions import apply_conditions, check_condition
 from drapesim.matter.fabric import ITSELF, FabricCard, check_surfaces, parse_card
+from drapesim.matter.lay import LayStep
+from drapesim.matter.lay_door import CheckedLay, build_lay, check_lay
 from drapesim.matter.marks import PLACE_CLAIMS, Claimed, FlatMap, Mark, parse_claims, read_flat_map, read_marks
 from drapesim.matter.sheet import Sheet
 
@@ -23,20 +25,6 @@ if TYPE_CHECKING:
     from drapesim.matter.support import Bed
 
 Array = np.ndarray
-
-
-@dataclass(frozen=True)
-class LowerStep:
-    """Lower the flat cloth from above: flat-map point ``point`` (u, v) comes to lie over ``place`` (x, y), metres.
-
-    ``turn`` (rad) is the angle from world +x to the warp direction, seen from above. The inner side faces down.
-    ``clearance`` (m) is the height of the flat sheet above the highest point under it.
-    """
-
-    point: tuple[float, float]
-    place: tuple[float, float]
-    turn: float = 0.0
-    clearance: float = 0.01
 
 
 @dataclass(frozen=True)
@@ -65,7 +53,7 @@ class Scene:
     sheet: Sheet
     fabric: FabricCard
     body: Body
-    lay: tuple[LowerStep, ...]
+    lay: tuple[LayStep, ...]
     marks: tuple[Mark, ...]
     flat_map: FlatMap | None
     settle: SettleSettings
@@ -80,11 +68,15 @@ MOST_SNAP = 0.02  # m that a landmark of the scene may lie off: farther, no mark
 
 def scene_schema() -> dict[str, Any]:
     """JSON Schema of the scene's file, for editors that check while one types."""
+    from drapesim.matter.lay_schema import HANDLING, STARTS
     from drapesim.matter.scene_schema import SceneFile
 
+    schema = SceneFile.model_json_schema()
+    steps = [table.model_json_schema() for table in (*STARTS.values(), *HANDLING.values())]
+    schema["properties"]["lay"]["items"] = {"oneOf": steps}
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
-        **SceneFile.model_json_schema(),
+        **schema,
         "title": "drapesim scene",
     }
 
@@ -94,19 +86,19 @@ def read_scene(path: str | Path) -> Scene:
 
     Raises `InputError`: one sentence for the main fault, a further one for each other fault found with it.
     """
-    from drapesim.matter.door import check
-    from drapesim.matter.scene_schema import SceneFile
-
     document = read_toml(path, "scene")
-    file = check(SceneFile, document)
+    file, plan, steps = _check_file(document)
     inputs = {Path(path).name: document.sha256}
+    if file.lay_plan is not None:
+        inputs[file.lay_plan] = steps.sha256
     sheet = _build_sheet(document, file)
     fabric = _read_fabric(document, file, inputs)
-    lay = tuple(_build_step(document, file, sheet, number) for number in range(len(file.lay)))
     marks, claims = _read_marks(document, file, sheet, inputs)
+    build_lay(steps, plan, sheet, marks, None)
     flat_map = _read_picture(document, file, sheet, inputs)
     body = _build_body(document, file, inputs)  # last: carving takes seconds, and a fault should show at once
     marks = _find_places(marks, claims, body)
+    lay = build_lay(steps, plan, sheet, marks, body)
     return Scene(
         path=Path(path),
         text=document.text,
@@ -130,6 +122,38 @@ def read_scene(path: str | Path) -> Scene:
         contact_levels=tuple(_metres(level) for level in file.report.contact_levels_mm),
         inputs=inputs,
     )
+
+
+def _check_file(document: Document) -> tuple[SceneFile, CheckedLay, Document]:
+    """The file and its lay plan against their schemas, and the file that the plan is in.
+
+    Raises `InputError` with the faults of both.
+    """
+    from drapesim.matter.door import check
+    from drapesim.matter.scene_schema import SceneFile
+
+    faults: list[InputError] = []
+    file, plan, source, name = None, None, document, document.data.get("lay_plan")
+    try:
+        file = check(SceneFile, document)
+    except InputError as fault:
+        faults.append(fault)
+    try:
+        if isinstance(name, str) and name:
+            source = read_toml(_beside(document, name), "lay plan", document.place(("lay_plan",)))
+            others = set(source.data) - {"lay"}
+            if others or not source.data.get("lay"):
+                raise source.error(tuple(sorted(others))[:1], "a lay plan holds [[lay]] steps and nothing else")
+        steps = source.data.get("lay")
+        if isinstance(steps, list) and steps and all(isinstance(step, dict) for step in steps):
+            plan = check_lay(source, steps)
+    except InputError as fault:
+        faults.append(fault)
+    if faults:
+        raise gather_faults(faults)
+    assert file is not None
+    assert plan is not None
+    return file, plan, source
 
 
 def _metres(millimetres: float) -> float:
@@ -319,19 +343,6 @@ def _build_adult(document: Document, table: BodyTable, inputs: dict[str, str]) -
     body = build_figure(read_figure(path), table.surface).body
     x, y = _point(table.adult.middle_mm)
     return placed(body, (float(x), float(y), 0.0), math.radians(table.adult.turn_deg))
-
-
-def _build_step(document: Document, file: SceneFile, sheet: Sheet, number: int) -> LowerStep:
-    table = file.lay[number]
-    u, v = _point(table.point_mm)
-    if not (0 <= u <= sheet.length and 0 <= v <= sheet.width):
-        problem = f"[{table.point_mm[0]:g}, {table.point_mm[1]:g}] is no point of the cloth"
-        remedy = f"give 0 to {file.sheet.length_mm:g} along the warp and 0 to {file.sheet.width_mm:g} along the weft"
-        raise document.error(("lay", number, "point_mm"), problem, remedy)
-    x, y = _point(table.place_mm)
-    return LowerStep(
-        (float(u), float(v)), (float(x), float(y)), math.radians(table.turn_deg), _metres(table.clearance_mm)
-    )
 
 
 def _read_marks(

@@ -5,7 +5,7 @@ Read through `drapesim.matter.plan.read_scene`; exported as JSON Schema by `drap
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 import numpy as np
 from pydantic import Field, model_validator
@@ -251,18 +251,6 @@ class SupportTable(Table):
         return self
 
 
-class LowerTable(Table):
-    """Lower the flat cloth from above, inner side down."""
-
-    do: Literal["lower"]
-    point_mm: Pair = Field(description="a point [u, v] of the flat map")
-    place_mm: Pair = Field(description="the world's [x, y] that the point comes to hang over")
-    turn_deg: Angle = Field(default=0.0, description="from world +x to the warp direction, seen from above")
-    clearance_mm: Positive = Field(
-        default=10.0, description="height of the flat cloth above the highest point under it"
-    )
-
-
 class SettleTable(Table):
     """When the sheet counts as settled, and how long to try. Looser limits than these are refused."""
 
@@ -297,9 +285,17 @@ class SceneFile(Table):
     flat_map: FlatMapTable = FlatMapTable()
     body: BodyTable = Field(description="the table [body]")
     support: SupportTable | None = None
-    lay: Annotated[list[LowerTable], Field(min_length=1)] = Field(description="at least one [[lay]] step")
+    lay: list[dict[str, Any]] = Field(default=[], description="the [[lay]] steps; see drapesim.matter.lay_schema")
+    lay_plan: Name | None = Field(default=None, description="a file of [[lay]] steps instead")
     settle: SettleTable = SettleTable()
     report: ReportTable = ReportTable()
+
+    @model_validator(mode="after")
+    def _one_lay(self) -> SceneFile:
+        if bool(self.lay) == (self.lay_plan is not None):
+            found = "both are" if self.lay else "neither is"
+            raise ValueError(f"a lay is given by [[lay]] steps or by a lay_plan, and {found} given; give one of them")
+        return self
 
 
 class ClaimTable(Table):

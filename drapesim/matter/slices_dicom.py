@@ -1,17 +1,20 @@
 """Slices from a DICOM series: ordered by position and orientation alone, whatever the files are called.
 
-Planes, positions and spacings: DICOM PS3.3, C.7.6.2 (Image Plane Module); stored values to CT numbers: C.11.1
-(Modality LUT); from memory. Nothing that names a person is read out or passed on.
+One slice a file, or one frame of an enhanced file with several. Planes, positions and spacings: DICOM PS3.3, C.7.6.2
+(Image Plane Module), of frames C.7.6.16 (functional groups, shared or of each frame); stored values to CT numbers:
+C.11.1 (Modality LUT), of frames C.7.6.16.2.9 (Pixel Value Transformation); from memory. Nothing that names a person
+is read out or passed on.
 """
 
 from __future__ import annotations
 
 import warnings
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from itertools import groupby
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -30,6 +33,15 @@ LOWEST_CT = -1024.0  # below air; what is under it was put there as padding
 PADDING = 0x00280120
 SIMPLE = "1.2.840.10008.1.2"
 DEFLATED = "1.2.840.10008.1.2.1.99"
+# Which sequence of its functional groups states this for a frame.
+GROUPS = {
+    "ImagePositionPatient": "PlanePositionSequence",
+    "ImageOrientationPatient": "PlaneOrientationSequence",
+    "PixelSpacing": "PixelMeasuresSequence",
+    "RescaleSlope": "PixelValueTransformationSequence",
+    "RescaleIntercept": "PixelValueTransformationSequence",
+    "GantryDetectorTilt": "CTAcquisitionDetailsSequence",
+}
 
 
 @dataclass(frozen=True)
@@ -47,23 +59,33 @@ class _Head:
     modality: str
     pose: str
     tilt: float
+    frame: int | None = None  # counted from 0, in files of several
+
+    @property
+    def where(self) -> str:
+        return "" if self.frame is None else f"frame {self.frame + 1}"
+
+    @property
+    def title(self) -> str:
+        return self.path.name if self.frame is None else f"{self.where} of {self.path.name}"
 
 
 def read_dicom(paths: list[Path], source: Path) -> Slices:
-    """One series of single slices as one volume. Raises InputError, about ``source`` or one file, with the reason.
+    """One series, of single slices or of enhanced files with several frames, as one volume.
 
+    Raises InputError, about ``source`` or one file or frame, with the reason.
     Refused: several series or acquisition geometries, missing, doubled or uneven slices, a leaning stack (gantry
-    tilt), colour, several frames in a file, compression without a decoder here.
+    tilt), colour, frames without a place of their own, compression without a decoder here.
     """
     need("pydicom", source, "DICOM")
-    heads = [_guarded(path, _read_head) for path in paths]
+    heads = [head for path in paths for head in _guarded(path, _read_heads)]
     _want_one_series(heads, source)
     first = heads[0]
     check_size(source, len(heads), *first.shape)
     row_way, column_way = first.orientation[:3], first.orientation[3:]
     if max(abs(row_way @ row_way - 1), abs(column_way @ column_way - 1), abs(row_way @ column_way)) > RIGHT_ANGLE:
         problem = "ImageOrientationPatient does not give two unit vectors square to each other"
-        raise InputError(first.path, "", problem, "export the series anew")
+        raise InputError(first.path, first.where, problem, "export the series anew")
     normal = np.cross(row_way, column_way)
     heads.sort(key=lambda head: float(head.position @ normal))
     places = 1e-3 * np.array([head.position for head in heads])
@@ -82,7 +104,8 @@ def read_dicom(paths: list[Path], source: Path) -> Slices:
             spacing=np.array([*pixel, gap]),
             axes=axes / np.linalg.norm(axes, axis=1, keepdims=True),
             origin=places[0] @ FROM_PATIENT,
-            source=f"DICOM series ({first.modality or 'of unknown kind'}) of {len(paths)} files",
+            source=f"DICOM series ({first.modality or 'of unknown kind'}) of {_count(len(paths), 'file')}"
+            + (f" with {_count(len(heads), 'frame')}" if first.frame is not None else ""),
             notes=tuple(notes),
         ),
         source,
@@ -102,8 +125,12 @@ def _guarded(path: Path, read: Callable[[Path], T]) -> T:
         raise InputError(path, "", problem, "export the series anew") from fault
 
 
-def _read_head(path: Path) -> _Head:
-    """The header without pixels; `InputError` where it lacks what a slice must have."""
+def _count(n: int, name: str) -> str:
+    return f"{n} {name}{'' if n == 1 else 's'}"
+
+
+def _read_heads(path: Path) -> list[_Head]:
+    """The header of each slice in the file, without pixels; `InputError` where one lacks what a slice must have."""
     import pydicom
 
     meta = pydicom.filereader.read_file_meta_info(path) if _has_preamble(path) else {}
@@ -111,45 +138,86 @@ def _read_head(path: Path) -> _Head:
         raise InputError(path, "", "the file is deflated as a whole", "export the series uncompressed")
     head = pydicom.dcmread(path, stop_before_pixels=True, force=True)
     size = path.stat().st_size
-    for name, count in (("SeriesInstanceUID", 0), ("Rows", 0), ("Columns", 0), ("ImagePositionPatient", 3),
-                        ("ImageOrientationPatient", 6), ("PixelSpacing", 2)):  # fmt: skip
-        value = head.get(name)
-        if name == "ImagePositionPatient" and int(head.get("NumberOfFrames", 1) or 1) > 1:
-            problem = f"the file holds {int(head.NumberOfFrames)} frames"
-            raise InputError(path, "", problem, "export the series with one slice a file")
-        if value is None or value == "" or (count and len(value) != count):
-            problem = f"the file is no slice with a place: it has no usable {name}"
-            raise InputError(path, "", problem, "give a series of slices, each with its position and pixel spacing")
-        if count and not np.isfinite(np.array(value, dtype=float)).all():
-            raise InputError(path, "", f"{name} holds what is not a finite number", "export the series anew")
+    for name in ("SeriesInstanceUID", "Rows", "Columns"):
+        _want(path, "", name, head.get(name), 0)
+    count, bits = int(head.get("NumberOfFrames", 1) or 1), int(head.get("BitsAllocated", 0) or 0)
+    kind = str(getattr(head.get("SOPClassUID"), "name", "") or "of unknown kind")
+    if bits == 1:
+        raise InputError(path, "", f"the file ({kind}) holds one bit a pixel, no grey values", "give the scan itself")
+    places = head.get("PerFrameFunctionalGroupsSequence")
+    if places is None and count > 1:
+        problem = f"the file ({kind}) holds {count} frames without a place for each"
+        raise InputError(path, "", problem, "export an enhanced file with its functional groups, or one slice a file")
+    if places is not None and len(places) != count:
+        problem = f"the file holds {_count(count, 'frame')}, but tells the places of {len(places)}"
+        raise InputError(path, "", problem, "the file is cut short or broken; export it anew")
+    if places is None:
+        heads = [_read_slice(path, head, None, {})]
+    else:
+        heads = [_read_slice(path, head, k, _join_groups(head, k)) for k in range(count)]
     if int(head.get("SamplesPerPixel", 1) or 1) != 1 or head.get("PhotometricInterpretation") != "MONOCHROME2":
         shade = str(head.get("PhotometricInterpretation", "of an unnamed kind"))
         raise InputError(path, "", f"the pixels are {shade}, not plain grey values", "export them as MONOCHROME2")
-    if head.get("ModalityLUTSequence"):
-        problem = "the pixels need a look-up table (ModalityLUTSequence)"
-        raise InputError(path, "", problem, "export them with rescale slope and intercept")
-    bits = int(head.get("BitsAllocated", 0) or 0)
-    check_size(path, 1, int(head.Rows), int(head.Columns))
-    if int(head.Rows) * int(head.Columns) * bits // 8 > size * SQUEEZED_MOST or bits not in (8, 16, 32):
-        problem = f"{head.Rows} x {head.Columns} pixels of {bits} bits are announced in {size} bytes"
+    check_size(path, count, int(head.Rows), int(head.Columns))
+    if count * int(head.Rows) * int(head.Columns) * bits // 8 > size * SQUEEZED_MOST or bits not in (8, 16, 32):
+        many = f"{count} x " if count > 1 else ""
+        problem = f"{many}{head.Rows} x {head.Columns} pixels of {bits} bits are announced in {size} bytes"
         raise InputError(path, "", problem, "the file is cut short or broken; export it anew")
+    return heads
+
+
+def _join_groups(head: Any, frame: int) -> dict[str, Any]:
+    """What the functional groups state of a frame: its own before those shared by all."""
+    shared = head.get("SharedFunctionalGroupsSequence") or []
+    stated: dict[str, Any] = {}
+    for groups in (*shared[:1], head.PerFrameFunctionalGroupsSequence[frame]):
+        for name, sequence in GROUPS.items():
+            items = groups.get(sequence)
+            value = items[0].get(name) if items else None
+            if value not in (None, ""):
+                stated[name] = value
+    return stated
+
+
+def _want(path: Path, where: str, name: str, value: Any, count: int) -> None:
+    """`InputError` unless ``value`` is there, with ``count`` finite numbers where that is not 0."""
+    if value is None or value == "" or (count and len(value) != count):
+        thing = "frame" if where else "file"
+        problem = f"the {thing} is no slice with a place: it has no usable {name}"
+        raise InputError(path, where, problem, "give a series of slices, each with its position and pixel spacing")
+    if count and not np.isfinite(np.array(value, dtype=float)).all():
+        raise InputError(path, where, f"{name} holds what is not a finite number", "export the series anew")
+
+
+def _read_slice(path: Path, head: Any, frame: int | None, groups: dict[str, Any]) -> _Head:
+    """One slice: what ``groups`` state of the frame, and the rest as the file's ``head`` has it."""
+    where = "" if frame is None else f"frame {frame + 1}"
+
+    def look(name: str) -> Any:
+        return groups.get(name, head.get(name))
 
     def number(name: str, otherwise: float) -> float:
-        value = head.get(name)
+        value = look(name)
         return otherwise if value is None or value == "" else float(value)
 
+    for name, count in (("ImagePositionPatient", 3), ("ImageOrientationPatient", 6), ("PixelSpacing", 2)):
+        _want(path, where, name, look(name), count)
+    if look("ModalityLUTSequence"):
+        problem = "the pixels need a look-up table (ModalityLUTSequence)"
+        raise InputError(path, where, problem, "export them with rescale slope and intercept")
     return _Head(
         path=path,
         series=str(head.SeriesInstanceUID),
         shape=(int(head.Rows), int(head.Columns)),
-        position=np.array(head.ImagePositionPatient, dtype=float),
-        orientation=np.array(head.ImageOrientationPatient, dtype=float),
-        pixel=np.array(head.PixelSpacing, dtype=float),
+        position=np.array(look("ImagePositionPatient"), dtype=float),
+        orientation=np.array(look("ImageOrientationPatient"), dtype=float),
+        pixel=np.array(look("PixelSpacing"), dtype=float),
         slope=number("RescaleSlope", 1.0),
         intercept=number("RescaleIntercept", 0.0),
         modality=str(head.get("Modality") or ""),
         pose=str(head.get("PatientPosition") or ""),
         tilt=number("GantryDetectorTilt", 0.0),
+        frame=frame,
     )
 
 
@@ -172,9 +240,9 @@ def _want_one_series(heads: list[_Head], source: Path) -> None:
             ("the number of rows and columns", np.array(first.shape), np.array(head.shape), 0),
         ):
             if np.abs(one - other).max() > near:
-                problem = f"{name} differs from that of {first.path.name}, so the slices are not one parallel stack"
+                problem = f"{name} differs from that of {first.title}, so the slices are not one parallel stack"
                 remedy = "leave out localisers, and give slices of one orientation and one pixel spacing"
-                raise InputError(head.path, "", problem, remedy)
+                raise InputError(head.path, head.where, problem, remedy)
 
 
 def _find_spacing(along: Array, source: Path, heads: list[_Head]) -> float:
@@ -184,7 +252,7 @@ def _find_spacing(along: Array, source: Path, heads: list[_Head]) -> float:
     steps = np.diff(along)
     k = int(np.argmin(steps))
     if steps[k] < SAME_PLACE:
-        problem = f"{heads[k].path.name} and {heads[k + 1].path.name} lie at the same place"
+        problem = f"{heads[k].title} and {heads[k + 1].title} lie at the same place"
         raise InputError(source, "", problem, "leave one out, or split the folder into its series")
     usual = float(np.median(steps))
     allowed = max(UNEVEN * usual, UNEVEN_LEAST)
@@ -194,7 +262,7 @@ def _find_spacing(along: Array, source: Path, heads: list[_Head]) -> float:
         missing = round(steps[k] / usual) - 1
         said = f"{missing} slice{'' if missing == 1 else 's'} missing" if missing > 0 else "an uneven step"
         problem = (
-            f"{said} between {heads[k].path.name} and {heads[k + 1].path.name}: {1e3 * steps[k]:.2f} mm apart, "
+            f"{said} between {heads[k].title} and {heads[k + 1].title}: {1e3 * steps[k]:.2f} mm apart, "
             f"where {1e3 * usual:.2f} mm is usual"
         )
         raise InputError(source, "", problem, "give the whole series")
@@ -227,21 +295,22 @@ def _refuse_tilt(places: Array, normal: Array, pixel: Array, stated: float, sour
 def _read_values(heads: list[_Head], notes: list[str]) -> Array:
     """(nz, ny, nx): CT numbers or grey values; whole numbers stay whole."""
     scales = [(head.slope, head.intercept) for head in heads]
-    if not np.isfinite(scales).all() or 0.0 in {slope for slope, _ in scales}:
-        raise InputError(heads[0].path, "", "the rescale slope or intercept is no usable number", "export it anew")
+    for head, scale in zip(heads, scales, strict=True):
+        if not np.isfinite(scale).all() or scale[0] == 0.0:
+            problem = "the rescale slope or intercept is no usable number"
+            raise InputError(head.path, head.where, problem, "export the series anew")
     shape = (len(heads), *heads[0].shape)
     whole = all(slope == 1.0 and cut == int(cut) for slope, cut in scales)
     values = np.empty(shape, dtype=np.int16 if whole else np.float32)
     is_ct = all(head.modality == "CT" for head in heads)
     n_padded = 0
-    for k, (head, scale) in enumerate(zip(heads, scales, strict=True)):
-        stored, padding = _guarded(head.path, _read_pixels)
+    for k, (head, scale, (stored, padding)) in enumerate(zip(heads, scales, _iterate_pixels(heads), strict=True)):
         if stored.shape != shape[1:]:
             raise InputError(head.path, "", f"the pixels are {stored.shape}, not {shape[1:]}", "export the series anew")
         padded = stored == padding if padding is not None else np.zeros(1, dtype=bool)
         slab = stored.astype(np.float32) * np.float32(scale[0]) + np.float32(scale[1])
         if not np.isfinite(slab).all():
-            raise InputError(head.path, "", "the rescaled values are too large", "export the series anew")
+            raise InputError(head.path, head.where, "the rescaled values are too large", "export the series anew")
         if padding is not None and padded.any() and not padded.all():
             slab[padded] = slab[~padded].min()
             n_padded += int(padded.sum())
@@ -254,6 +323,16 @@ def _read_values(heads: list[_Head], notes: list[str]) -> Array:
     return values
 
 
+def _iterate_pixels(heads: list[_Head]) -> Iterator[tuple[Array, float | None]]:
+    """Stored values of each slice and the value of its padding; of a file with frames no more than one is held."""
+    for path, run in groupby(heads, key=lambda head: head.path):
+        frames = [head.frame for head in run if head.frame is not None]
+        if frames:
+            yield from _read_frames(path, frames)
+        else:
+            yield _guarded(path, _read_pixels)
+
+
 def _read_pixels(path: Path) -> tuple[Array, float | None]:
     import pydicom
 
@@ -263,12 +342,32 @@ def _read_pixels(path: Path) -> tuple[Array, float | None]:
         data.file_meta.TransferSyntaxUID = SIMPLE if data.original_encoding[0] else f"{SIMPLE}.1"
     if "PixelData" not in data:
         raise InputError(path, "", "the file holds no pixels", "export the series with its pictures")
+    return _decode(path, syntax, lambda: data.pixel_array), _find_padding(data)
+
+
+def _read_frames(path: Path, frames: list[int]) -> Iterator[tuple[Array, float | None]]:
+    import pydicom
+
+    def look_up(path: Path) -> tuple[Any, float | None]:
+        data = pydicom.dcmread(path, stop_before_pixels=True, force=True)
+        return getattr(data.file_meta, "TransferSyntaxUID", None), _find_padding(data)
+
+    syntax, padding = _guarded(path, look_up)
+    pixels = pydicom.pixels.iter_pixels(path, indices=frames, raw=True)
+    for _ in frames:
+        yield _guarded(path, lambda path: _decode(path, syntax, lambda: next(pixels))), padding
+
+
+def _find_padding(data: Any) -> float | None:
+    stated = data.get(PADDING)
+    return None if stated is None or stated.value in (None, "") else float(stated.value)
+
+
+def _decode(path: Path, syntax: Any, decode: Callable[[], Array]) -> Array:
     try:
-        pixels = data.pixel_array
+        return decode()
     except (RuntimeError, NotImplementedError) as fault:
         if syntax is None or not syntax.is_compressed:
             raise
         problem = f"the pixels are compressed ({syntax.name}) and there is no decoder for that here"
         raise InputError(path, "", problem, "export the series uncompressed") from fault
-    stated = data.get(PADDING)
-    return pixels, None if stated is None or stated.value in (None, "") else float(stated.value)

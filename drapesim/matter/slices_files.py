@@ -36,7 +36,10 @@ DOUBTFUL = 30  # nibabel's level of a fault from which it is no trifle
 SILENT = 100  # above every level of a log
 GZIP_MOST = 1100  # times: what the method can squeeze at most
 NIFTI_UNITS = {"meter": 1.0, "mm": 1e-3, "micron": 1e-6, "unknown": 1e-3}
-WAYS = "give a folder of DICOM slices or of numbered PNG or TIFF pictures, a TIFF of pages, a NIfTI file or a CSV file"
+WAYS = (
+    "give a folder of DICOM slices or of numbered PNG or TIFF pictures, a TIFF of pages, a NIfTI file, "
+    "or a CSV or SVG of outlines"
+)
 
 
 def read_slices(path: str | Path, spacing: tuple[float, float, float] | None = None, first: Ending = "feet") -> Slices:
@@ -69,7 +72,7 @@ def read_slices(path: str | Path, spacing: tuple[float, float, float] | None = N
     if path.name.lower().endswith(NIFTI):
         _want_no_spacing(path, spacing)
         return read_nifti(path)
-    if path.suffix.lower() == ".csv":
+    if path.suffix.lower() in (".csv", ".svg"):
         _want_no_spacing(path, spacing)
         return read_outlines(path)
     if path.suffix.lower() in PICTURES:

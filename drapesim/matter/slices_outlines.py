@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import io
 import math
+import re
 from itertools import pairwise
 from pathlib import Path
 
@@ -16,6 +17,7 @@ import numpy as np
 
 from drapesim.ground.files import read_bytes
 from drapesim.ground.outcome import InputError
+from drapesim.matter.marks_svg import read_drawing
 from drapesim.matter.slices import FROM_PATIENT, Slices, check_size, check_slices
 
 Array = np.ndarray
@@ -26,17 +28,25 @@ ACROSS = 360  # pixels along the longer side; the pixel is never under
 LEAST_PIXEL = 1e-3  # m
 MARGIN = 4  # pixels of air around
 MOST_POINTS = 2_000_000
+FARTHEST = 20.0  # m
+# The height of a slice as the name of its layer, group or outline: z120, z-20.5, z=120 mm, z120_left.
+HEIGHT = re.compile(r"z[ _=]?([+-]?\d+(?:\.\d+)?) ?(?:mm)?(?:[ _].*)?")
 HELD = 2.0  # pixels: signed distances are held within this, so that the volume has one contrast everywhere
 
 Outlines = dict[float, dict[str, list[tuple[float, float]]]]
 
 
 def read_outlines(path: Path) -> Slices:
-    """A volume of signed distances (m, positive inside, level 0) from a CSV of outlines; x to the left, y to the back.
+    """A volume of signed distances (m, positive inside, level 0) from a CSV or SVG; x to the left, y to the back.
 
-    Slices are counted toward the head. Raises InputError naming the line or the outline at fault.
+    Slices are counted toward the head. Outlines of one slice that overlap or lie in each other are one area.
+    Raises InputError naming the line or the outline at fault.
     """
-    rings = _check_rings(_read_points(path), path)
+    outlines = _read_drawn(path) if path.suffix.lower() == ".svg" else _read_points(path)
+    if len(outlines) < 2:
+        problem = "outlines of one slice enclose no body" if outlines else "there are no outlines"
+        raise InputError(path, "", problem, "give at least two slices")
+    rings = _check_rings(outlines, path)
     places = sorted(rings)
     points = np.concatenate([ring for each in rings.values() for ring in each])
     low, extent = points.min(axis=0), np.ptp(points, axis=0)
@@ -91,25 +101,47 @@ def _read_points(path: Path) -> Outlines:
                 place, x, y = (1e-3 * float(row[k]) for k in (at[0], at[2], at[3]))
             except ValueError:
                 raise InputError(where, "", "a coordinate is no number", "give lengths in mm") from None
-            if not all(map(math.isfinite, (place, x, y))) or max(map(abs, (place, x, y))) > 20.0:
-                raise InputError(where, "", "a coordinate is beyond 20 m", "give lengths in mm")
+            if not all(map(math.isfinite, (place, x, y))) or max(map(abs, (place, x, y))) > FARTHEST:
+                raise InputError(where, "", f"a coordinate is beyond {FARTHEST:g} m", "give lengths in mm")
             outlines.setdefault(round(place, 9), {}).setdefault(name, []).append((x, y))
             if rows.line_num > MOST_POINTS:
                 raise InputError(path, "", f"more than {MOST_POINTS} lines", "thin the points out")
     except csv.Error as fault:
         raise InputError(path, "", f"the file cannot be read as CSV ({fault})", WANTED) from None
-    if len(outlines) < 2:
-        problem = "outlines of one slice enclose no body" if outlines else "there are no outlines"
-        raise InputError(path, "", problem, "give at least two slices")
+    return outlines
+
+
+def _read_drawn(path: Path) -> Outlines:
+    """Outlines of a drawing, x to the right, y down; the slice is in the name of the outline or a group round it."""
+    outlines: Outlines = {}
+    count = 0
+    for shape in read_drawing(path, what="outline", must_name=False).shapes:
+        found = next((match for match in map(HEIGHT.fullmatch, shape.groups) if match), None)
+        if found is None:
+            problem = "neither the outline nor a group round it is called by a height"
+            remedy = "call the layer, the group or the outline of each slice z and its height in mm, such as z120.5"
+            raise InputError(shape.place, f"#{shape.name}", problem, remedy)
+        place = 1e-3 * float(found[1])
+        if abs(place) > FARTHEST:
+            raise InputError(shape.place, f"#{shape.name}", f"its slice is beyond {FARTHEST:g} m", "give heights in mm")
+        if not all(shape.closed):
+            raise InputError(shape.place, f"#{shape.name}", "the outline is open", "close it, or hide what is none")
+        count += sum(map(len, shape.lines))
+        if count > MOST_POINTS:
+            raise InputError(path, "", f"more than {MOST_POINTS} points", "simplify the outlines")
+        named = outlines.setdefault(round(place, 9), {})
+        for k, line in enumerate(shape.lines):
+            named[f"{shape.name}, part {k + 1}" if k else shape.name] = [(float(x), float(y)) for x, y in line]
     return outlines
 
 
 def _check_rings(outlines: Outlines, path: Path) -> dict[float, list[Array]]:
-    """Rings (k, 2) m of each slice, without the repeated last point; `InputError` where one crosses itself."""
-    from shapely import Polygon
+    """Rings (k, 2) m of each slice, without the repeated last point; `InputError` where an outline crosses itself."""
+    from shapely import Polygon, get_parts, union_all
 
     rings: dict[float, list[Array]] = {}
     for place, named in outlines.items():
+        areas = []
         for name, points in named.items():
             ring = np.array(points if points[0] != points[-1] else points[:-1])
             where = f'slice {1e3 * place:g} mm, outline "{name}"'
@@ -117,7 +149,8 @@ def _check_rings(outlines: Outlines, path: Path) -> dict[float, list[Array]]:
                 raise InputError(path, where, "it encloses nothing", "give three points or more, in their order")
             if not Polygon(ring).is_valid:
                 raise InputError(path, where, "it crosses itself", "give its points in their order around the body")
-            rings.setdefault(place, []).append(ring)
+            areas.append(Polygon(ring))
+        rings[place] = [np.array(part.exterior.coords)[:-1] for part in get_parts(union_all(areas))]
     return rings
 
 

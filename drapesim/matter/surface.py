@@ -107,6 +107,20 @@ def sample_nodes(lattice: Lattice, values: Array, uv: Array) -> Array:
     return np.where(there, np.einsum("mk,mk->m", weight, values[corner]), np.nan)
 
 
+def spread_forces(lattice: Lattice, uv: Array, force: Array) -> Array:
+    """(n, 3) N on the nodes from forces (m, 3) N at flat-map places ``uv`` (m, 2) m; the work is that at the places.
+
+    The inverse road of `sample_sheet`: the same weights. What lies off the cloth is left out.
+    """
+    corner, weight, there = _weigh_corners(lattice, uv)
+    total = np.zeros((len(lattice.ij), 3))
+    for k in range(4):
+        for c in range(3):
+            parts = np.where(there, weight[:, k] * force[:, c], 0.0)
+            total[:, c] += np.bincount(corner[:, k], parts, minlength=len(total))
+    return total
+
+
 def _weigh_corners(lattice: Lattice, uv: Array) -> tuple[Array, Array, Array]:
     """Node numbers (m, 4) of the cell at each place ``uv`` (m, 2) m, their weights (m, 4), and (m,) is there cloth?"""
     cells = lattice.cell.shape

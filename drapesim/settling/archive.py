@@ -7,26 +7,42 @@ file as it is; they ignore the groups beside it, which hold the rest of the run.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, fields
-from itertools import pairwise
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
 
 import h5py
 import numpy as np
 
 from drapesim.ground.files import reading_hdf5, write_hdf5
 from drapesim.ground.outcome import Ending, InputError
-from drapesim.matter.answers import PlaceCheck, SpacingChange, Verdict
+from drapesim.matter.answers import Meeting, PlaceCheck, SpacingChange, Verdict
 from drapesim.matter.body import Body, BodyPart
 from drapesim.matter.fabric import FabricCard, Provenance
+from drapesim.matter.lay import LayStep
 from drapesim.matter.marks import Claim, FlatMap, Mark
-from drapesim.matter.plan import LowerStep, SettleSettings
+from drapesim.matter.plan import SettleSettings
 from drapesim.matter.sheet import Lattice
+from drapesim.settling.archive_tables import (
+    NAMES,
+    UNITS,
+    put,
+    put_ragged,
+    put_record,
+    put_table,
+    put_texts,
+    take_ragged,
+    take_record,
+    take_table,
+    take_texts,
+)
 from drapesim.settling.certificate import Certificate
 from drapesim.settling.contact_record import ContactRecord
+from drapesim.settling.lay_archive import put_lay, take_lay
+from drapesim.settling.lay_record import LayDone
+from drapesim.settling.layer_archive import put_layers, take_layers
+from drapesim.settling.layer_record import LayerRecord
 from drapesim.settling.settle import Checkpoint
 
 Array = np.ndarray
@@ -37,32 +53,12 @@ CHECKPOINT_LAYOUT = 3
 LAYOUT = 4  # of the groups beside VTKHDF; raised when an old file can no longer be read
 VTK_VERSION = (2, 2)  # of the VTKHDF layout: old enough for the viewers in use
 
-UNITS: Mapping[str, str] = MappingProxyType({
-    "gap": "m", "support_gap": "m", "body_point": "m", "body_face": "1", "region": "1", "landmark": "1",
-    "facing": "1", "pressure": "Pa", "tension_warp": "N/m", "tension_weft": "N/m", "strain_warp": "1",
-    "strain_weft": "1", "shear_angle": "rad", "slope": "rad", "hysteresis": "m",
-    "gap_min": "m", "gap_median": "m", "gap_max": "m", "contact_share_sure": "1", "contact_share_measured": "1",
-    "contact_share_possible": "1", "uncertainty": "m", "share_on_place_sure": "1", "share_on_place": "1",
-    "share_on_place_possible": "1", "offset_body": "m", "offset_cloth": "m", "wider": "m", "own": "m",
-})  # fmt: skip
-"""Unit of each column of the contact record, the verdicts and the place checks; text has none."""
-
 CHECKPOINT_UNITS: Mapping[str, str] = MappingProxyType({
     "x": "m", "v": "m/s", "spent": "J", "history": "s, m, 1, 1", "found_node": "1", "found_weight": "1",
     "found_normal": "1", "found_point": "m", "found_gap": "m", "found_part": "1", "found_key": "1",
     "found_triangle": "1", "preload": "N", "anchor": "m", "push": "N", "slopes": "N/m",
     "inertia": "kg",
 })  # fmt: skip
-
-NAMES: Mapping[str, str] = MappingProxyType({
-    "stay_max": "stay_max_m", "penetration_max": "penetration_max_m", "seconds": "seconds_s",
-    "stay": "stay_m", "penetration": "penetration_m",
-    "point": "point_m", "place": "place_m", "turn": "turn_rad", "clearance": "clearance_m",
-    "areal_density": "areal_density_kg_m2", "thickness": "thickness_m", "shear_rigidity": "shear_rigidity_N_m_rad",
-    "locking_angle": "locking_angle_rad", "bend_warp": "bend_warp_N_m", "bend_weft": "bend_weft_N_m",
-    "bend_bias": "bend_bias_N_m",
-})  # fmt: skip
-"""Names that attributes with a unit have in the file."""
 
 
 @dataclass(frozen=True)
@@ -84,7 +80,7 @@ class Run:
     lattice: Lattice
     fabric: FabricCard
     body: Body
-    lay: tuple[LowerStep, ...]
+    lay: tuple[LayStep, ...]
     settle: SettleSettings
     x: Array
     contact_force: Array
@@ -99,6 +95,9 @@ class Run:
     flat_map: FlatMap | None
     contact_levels: tuple[float, ...]
     changes: tuple[str, ...] = ()
+    hands: LayDone | None = None
+    layers: LayerRecord | None = None
+    meetings: tuple[Meeting, ...] = ()
 
 
 def save_run(path: str | Path, run: Run) -> Path:
@@ -112,18 +111,18 @@ def save_run(path: str | Path, run: Run) -> Path:
         _put_lattice(file.create_group("lattice"), run.lattice)
         _put_fabric(file.create_group("fabric"), run.fabric)
         _put_body(file.create_group("body"), run.body)
-        for number, step in enumerate(run.lay, start=1):
-            _put_record(file.create_group(f"lay/{number}"), step)
-        _put_record(file.create_group("settle"), run.settle)
+        put_lay(file, run.lay, run.hands)
+        put_record(file.create_group("settle"), run.settle)
         certificate = file.create_group("certificate")
-        _put_record(certificate, run.certificate)
+        put_record(certificate, run.certificate)
         certificate.attrs["ending"] = run.ending.name
-        history = _put(certificate, "history", run.history, "s, m, 1, 1")
+        history = put(certificate, "history", run.history, "s, m, 1, 1")
         history.attrs["columns"] = ["seconds", "spacing", "residual_rms", "residual_max"]
         _put_marks(file.create_group("marks"), run.marks)
         _put_verdicts(file.create_group("verdicts"), run.verdicts)
         if run.flat_map is not None:
             _put_flat_map(file.create_group("flat_map"), run.flat_map)
+        put_layers(file, run.layers, run.meetings)
 
     write_hdf5(path, fill)
     return path
@@ -150,36 +149,34 @@ def load_run(path: str | Path) -> Run:
 
 def _take_run(file: h5py.File) -> Run:
     scene, points, certificate = file["scene"], file["VTKHDF/PointData"], file["certificate"]
+    kept = [field.name for field in fields(ContactRecord) if field.name in points or field.name != "hysteresis"]
     return Run(
         scene_text=scene["text"].asstr()[()],
         title=scene.attrs["title"],
-        inputs=MappingProxyType(dict(zip(_texts(scene, "inputs/file"), _texts(scene, "inputs/sha256"), strict=True))),
+        inputs=MappingProxyType(
+            dict(zip(take_texts(scene, "inputs/file"), take_texts(scene, "inputs/sha256"), strict=True))
+        ),
         versions=MappingProxyType(dict(scene["versions"].attrs.items())),
         seed=int(scene.attrs["seed"]),
         lattice=_take_lattice(file["lattice"]),
         fabric=_take_fabric(file["fabric"]),
         body=_take_body(file["body"]),
-        lay=tuple(_take_record(LowerStep, file[f"lay/{k}"]) for k in range(1, len(file.get("lay", ())) + 1)),
-        settle=_take_record(SettleSettings, file["settle"]),
+        settle=take_record(SettleSettings, file["settle"]),
         x=file["VTKHDF/Points"][()],
         contact_force=points["contact_force"][()],
         layer_force=points["layer_force"][()],
         reaction=points["reaction"][()],
-        contact=ContactRecord(
-            **{
-                field.name: points[field.name][()]
-                for field in fields(ContactRecord)
-                if field.name in points or field.name != "hysteresis"
-            }
-        ),
-        certificate=_take_record(Certificate, certificate),
+        contact=ContactRecord(**{name: points[name][()] for name in kept}),
+        certificate=take_record(Certificate, certificate),
         ending=Ending[certificate.attrs["ending"]],
         history=certificate["history"][()],
         marks=_take_marks(file["marks"]),
         verdicts=_take_verdicts(file["verdicts"]),
         flat_map=_take_flat_map(file["flat_map"]) if "flat_map" in file else None,
         contact_levels=tuple(scene["contact_levels"][()].tolist()),
-        changes=tuple(_texts(scene, "changes")),
+        changes=tuple(take_texts(scene, "changes")),
+        **take_lay(file),
+        **take_layers(file),
     )
 
 
@@ -193,7 +190,7 @@ def save_checkpoint(path: str | Path, checkpoint: Checkpoint, fingerprint: str) 
         for field in fields(checkpoint):
             value = getattr(checkpoint, field.name)
             if isinstance(value, np.ndarray):
-                _put(file, field.name, value, CHECKPOINT_UNITS[field.name])
+                put(file, field.name, value, CHECKPOINT_UNITS[field.name])
             else:
                 file.attrs[field.name] = value
 
@@ -222,59 +219,6 @@ def _file_of(path: str | Path, name: str) -> Path:
     return path / name if path.is_dir() else path
 
 
-# One dataset, one list of words, one record of plain values, one table of equal records.
-
-
-def _put(group: h5py.Group, name: str, array: Array, unit: str, **options: object) -> h5py.Dataset:
-    dataset = group.create_dataset(name, data=array, **options)
-    dataset.attrs["unit"] = unit
-    return dataset
-
-
-def _put_texts(group: h5py.Group, name: str, texts: Sequence[str]) -> None:
-    dataset = group.create_dataset(name, data=np.array(texts, dtype=object), dtype=h5py.string_dtype())
-    dataset.attrs["unit"] = ""
-
-
-def _texts(group: h5py.Group, name: str) -> list[str]:
-    return list(group[name].asstr()[()])
-
-
-def _put_record(group: h5py.Group, record: Any) -> None:
-    """Fields of a record of plain values as attributes; None is left out."""
-    for field in fields(record):
-        value = getattr(record, field.name)
-        if value is None:
-            continue
-        if isinstance(value, tuple) and (not value or isinstance(value[0], str)):
-            value = np.array(value, dtype=h5py.string_dtype())
-        group.attrs[NAMES.get(field.name, field.name)] = value
-
-
-def _take_record(kind: type, group: h5py.Group) -> Any:
-    values: dict[str, object] = {}
-    for field in fields(kind):
-        value = group.attrs.get(NAMES.get(field.name, field.name))
-        if isinstance(value, np.ndarray):
-            value = tuple(value.tolist())
-        elif isinstance(value, np.generic):
-            value = value.item()
-        values[field.name] = value
-    return kind(**values)
-
-
-def _put_table(group: h5py.Group, rows: Sequence[Any], texts: Sequence[str], numbers: Sequence[str]) -> None:
-    for name in texts:
-        _put_texts(group, name, [getattr(row, name) for row in rows])
-    for name in numbers:
-        _put(group, name, np.array([getattr(row, name) for row in rows], dtype=np.float64), UNITS.get(name, "1"))
-
-
-def _take_table(group: h5py.Group, texts: Sequence[str], numbers: Sequence[str]) -> list[dict[str, Any]]:
-    columns = [_texts(group, name) for name in texts] + [group[name][()].tolist() for name in numbers]
-    return [dict(zip((*texts, *numbers), row, strict=True)) for row in zip(*columns, strict=True)]
-
-
 # The groups.
 
 
@@ -282,22 +226,22 @@ def _put_sheet(group: h5py.Group, run: Run) -> None:
     """The settled sheet as PolyData. Readers want all four kinds of cells, empty or not, and this very text type."""
     group.attrs["Version"] = VTK_VERSION
     group.attrs.create("Type", b"PolyData", dtype=h5py.string_dtype("ascii", len(b"PolyData")))
-    _put(group, "Points", run.x, "m")
-    _put(group, "NumberOfPoints", np.array([len(run.x)], dtype=np.int64), "1")
+    put(group, "Points", run.x, "m")
+    put(group, "NumberOfPoints", np.array([len(run.x)], dtype=np.int64), "1")
     for kind in ("Vertices", "Lines", "Polygons", "Strips"):
         corners = run.lattice.triangles if kind == "Polygons" else np.empty((0, 3), dtype=np.int32)
         cells = group.create_group(kind)
-        _put(cells, "NumberOfCells", np.array([len(corners)], dtype=np.int64), "1")
-        _put(cells, "NumberOfConnectivityIds", np.array([corners.size], dtype=np.int64), "1")
-        _put(cells, "Offsets", np.arange(len(corners) + 1, dtype=np.int64) * 3, "1")
-        _put(cells, "Connectivity", corners.ravel().astype(np.int64), "1")
+        put(cells, "NumberOfCells", np.array([len(corners)], dtype=np.int64), "1")
+        put(cells, "NumberOfConnectivityIds", np.array([corners.size], dtype=np.int64), "1")
+        put(cells, "Offsets", np.arange(len(corners) + 1, dtype=np.int64) * 3, "1")
+        put(cells, "Connectivity", corners.ravel().astype(np.int64), "1")
     points = group.create_group("PointData")
-    _put(points, "uv", run.lattice.uv, "m")
-    _put(points, "contact_force", run.contact_force, "N")
-    _put(points, "layer_force", run.layer_force, "N")
-    _put(points, "reaction", run.reaction, "N")
+    put(points, "uv", run.lattice.uv, "m")
+    put(points, "contact_force", run.contact_force, "N")
+    put(points, "layer_force", run.layer_force, "N")
+    put(points, "reaction", run.reaction, "N")
     for name, values in run.contact.fields().items():
-        _put(points, name, values, UNITS[name])
+        put(points, name, values, UNITS[name])
 
 
 def _put_scene(group: h5py.Group, run: Run) -> None:
@@ -305,10 +249,10 @@ def _put_scene(group: h5py.Group, run: Run) -> None:
     group.attrs["seed"] = run.seed
     text = group.create_dataset("text", data=run.scene_text, dtype=h5py.string_dtype())
     text.attrs["unit"] = ""
-    _put_texts(group, "inputs/file", list(run.inputs))
-    _put_texts(group, "inputs/sha256", list(run.inputs.values()))
-    _put_texts(group, "changes", run.changes)
-    _put(group, "contact_levels", np.array(run.contact_levels, dtype=np.float64), "m")
+    put_texts(group, "inputs/file", list(run.inputs))
+    put_texts(group, "inputs/sha256", list(run.inputs.values()))
+    put_texts(group, "changes", run.changes)
+    put(group, "contact_levels", np.array(run.contact_levels, dtype=np.float64), "m")
     versions = group.create_group("versions")
     for name, version in run.versions.items():
         versions.attrs[name] = version
@@ -318,7 +262,7 @@ def _put_lattice(group: h5py.Group, lattice: Lattice) -> None:
     group.attrs["spacing_u_m"] = lattice.spacing_u
     group.attrs["spacing_v_m"] = lattice.spacing_v
     group.attrs["inner_sign"] = lattice.inner_sign
-    _put(group, "cell", lattice.cell, "1")
+    put(group, "cell", lattice.cell, "1")
 
 
 def _take_lattice(group: h5py.Group) -> Lattice:
@@ -344,18 +288,18 @@ def _put_fabric(group: h5py.Group, card: FabricCard) -> None:
         if moment is not None:
             group.attrs[name] = moment
     for name in ("warp_curve", "weft_curve"):
-        curve = _put(group, name, getattr(card, name), "1, N/m")
+        curve = put(group, name, getattr(card, name), "1, N/m")
         curve.attrs["columns"] = ["strain", "tension"]
-    _put_texts(group, "friction/surface", list(card.friction))
-    _put(group, "friction/coefficient", np.array(list(card.friction.values()), dtype=np.float64), "1")
+    put_texts(group, "friction/surface", list(card.friction))
+    put(group, "friction/coefficient", np.array(list(card.friction.values()), dtype=np.float64), "1")
     entries = list(card.provenance.values())
     table = group.create_group("provenance")
-    _put_texts(table, "value", list(card.provenance))
-    _put_table(table, entries, ORIGIN_TEXTS, ())
+    put_texts(table, "value", list(card.provenance))
+    put_table(table, entries, ORIGIN_TEXTS, ())
     for name in ORIGIN_NUMBERS:
         stated = [np.nan if getattr(entry, name) is None else getattr(entry, name) for entry in entries]
-        _put(table, name, np.array(stated, dtype=np.float64), "SI of the value" if name in ("low", "high") else "1")
-    _put(table, "n", np.array([entry.n for entry in entries], dtype=np.int64), "1")
+        put(table, name, np.array(stated, dtype=np.float64), "SI of the value" if name in ("low", "high") else "1")
+    put(table, "n", np.array([entry.n for entry in entries], dtype=np.int64), "1")
 
 
 def _take_fabric(group: h5py.Group) -> FabricCard:
@@ -364,7 +308,7 @@ def _take_fabric(group: h5py.Group) -> FabricCard:
     warp_rub, weft_rub = (group.attrs[name].item() if name in group.attrs else None for name in HYSTERESES)
     coefficients = group["friction/coefficient"][()].tolist()
     provenance = {}
-    for row in _take_table(group["provenance"], ("value", *ORIGIN_TEXTS), (*ORIGIN_NUMBERS, "n")):
+    for row in take_table(group["provenance"], ("value", *ORIGIN_TEXTS), (*ORIGIN_NUMBERS, "n")):
         name = row.pop("value")
         stated = {key: None if np.isnan(row[key]) else row[key] for key in ORIGIN_NUMBERS}
         provenance[name] = Provenance(**{**row, **stated})
@@ -372,7 +316,7 @@ def _take_fabric(group: h5py.Group) -> FabricCard:
         name=group.attrs["name"],
         warp_curve=group["warp_curve"][()],
         weft_curve=group["weft_curve"][()],
-        friction=MappingProxyType(dict(zip(_texts(group, "friction/surface"), coefficients, strict=True))),
+        friction=MappingProxyType(dict(zip(take_texts(group, "friction/surface"), coefficients, strict=True))),
         safe_strain=(warp_safe, weft_safe),
         bend_hysteresis=(warp_rub, weft_rub),
         provenance=MappingProxyType(provenance),
@@ -382,65 +326,53 @@ def _take_fabric(group: h5py.Group) -> FabricCard:
 
 def _put_body(group: h5py.Group, body: Body) -> None:
     """Exactly the mesh that contact used."""
-    _put(group, "vertices", body.vertices, "m")
-    _put(group, "faces", body.faces, "1")
-    _put(group, "part", body.part, "1")
-    _put(group, "region", body.region, "1")
-    _put_texts(group, "region_names", body.region_names)
-    _put_table(group.create_group("parts"), body.parts, ("name", "surface"), ())
-    _put(group["parts"], "is_support", np.array([part.is_support for part in body.parts], dtype=bool), "1")
-    _put_texts(group, "landmarks/name", list(body.landmarks))
-    _put(group, "landmarks/point", np.array(list(body.landmarks.values()), dtype=np.float64).reshape(-1, 3), "m")
-    _put_texts(group, "repairs", body.repairs)
+    put(group, "vertices", body.vertices, "m")
+    put(group, "faces", body.faces, "1")
+    put(group, "part", body.part, "1")
+    put(group, "region", body.region, "1")
+    put_texts(group, "region_names", body.region_names)
+    put_table(group.create_group("parts"), body.parts, ("name", "surface"), ())
+    put(group["parts"], "is_support", np.array([part.is_support for part in body.parts], dtype=bool), "1")
+    put_texts(group, "landmarks/name", list(body.landmarks))
+    put(group, "landmarks/point", np.array(list(body.landmarks.values()), dtype=np.float64).reshape(-1, 3), "m")
+    put_texts(group, "repairs", body.repairs)
 
 
 def _take_body(group: h5py.Group) -> Body:
-    landmarks = dict(zip(_texts(group, "landmarks/name"), group["landmarks/point"][()], strict=True))
+    landmarks = dict(zip(take_texts(group, "landmarks/name"), group["landmarks/point"][()], strict=True))
     return Body(
         vertices=group["vertices"][()],
         faces=group["faces"][()],
         part=group["part"][()],
-        parts=tuple(BodyPart(**row) for row in _take_table(group["parts"], ("name", "surface"), ("is_support",))),
+        parts=tuple(BodyPart(**row) for row in take_table(group["parts"], ("name", "surface"), ("is_support",))),
         region=group["region"][()],
-        region_names=tuple(_texts(group, "region_names")),
+        region_names=tuple(take_texts(group, "region_names")),
         landmarks=MappingProxyType(landmarks),
-        repairs=tuple(_texts(group, "repairs")),
+        repairs=tuple(take_texts(group, "repairs")),
     )
 
 
-def _put_ragged(group: h5py.Group, name: str, pieces: Sequence[Array], unit: str) -> None:
-    """Arrays of unequal length end to end in ``name``; piece k is the rows start[k] to start[k + 1]."""
-    start = np.concatenate([[0], np.cumsum([len(piece) for piece in pieces], dtype=np.int64)]).astype(np.int64)
-    _put(group, name, np.concatenate(pieces) if pieces else np.empty((0, 2)), unit)
-    _put(group, f"{name}_start", start, "1")
-
-
-def _take_ragged(group: h5py.Group, name: str) -> list[Array]:
-    start, rows = group[f"{name}_start"][()], group[name][()]
-    return [rows[a:b].copy() for a, b in pairwise(start)]
-
-
 def _put_marks(group: h5py.Group, marks: tuple[Mark, ...]) -> None:
-    _put_table(group, marks, ("name", "kind"), ())
+    put_table(group, marks, ("name", "kind"), ())
     claims = group.create_group("claims")
-    _put_table(claims, [mark.claim for mark in marks], ("kind", "place"), ())
-    _put(claims, "tolerance", np.array([mark.claim.tolerance for mark in marks], dtype=np.float64), "m")
-    _put(claims, "share", np.array([mark.claim.share for mark in marks], dtype=np.float64), "1")
-    _put_ragged(group, "samples", [mark.samples for mark in marks], "m")
-    _put_ragged(group, "weights", [mark.weights for mark in marks], "m2")
+    put_table(claims, [mark.claim for mark in marks], ("kind", "place"), ())
+    put(claims, "tolerance", np.array([mark.claim.tolerance for mark in marks], dtype=np.float64), "m")
+    put(claims, "share", np.array([mark.claim.share for mark in marks], dtype=np.float64), "1")
+    put_ragged(group, "samples", [mark.samples for mark in marks], "m")
+    put_ragged(group, "weights", [mark.weights for mark in marks], "m2")
     rings = [(number, ring) for number, mark in enumerate(marks) for ring in mark.rings]
-    _put_ragged(group, "rings", [ring for _, ring in rings], "m")
-    _put(group, "rings_mark", np.array([number for number, _ in rings], dtype=np.int64), "1")
+    put_ragged(group, "rings", [ring for _, ring in rings], "m")
+    put(group, "rings_mark", np.array([number for number, _ in rings], dtype=np.int64), "1")
 
 
 def _take_marks(group: h5py.Group) -> tuple[Mark, ...]:
-    claims = [Claim(**row) for row in _take_table(group["claims"], ("kind", "place"), ("tolerance", "share"))]
-    rings, owner = _take_ragged(group, "rings"), group["rings_mark"][()]
-    samples, weights = _take_ragged(group, "samples"), _take_ragged(group, "weights")
+    claims = [Claim(**row) for row in take_table(group["claims"], ("kind", "place"), ("tolerance", "share"))]
+    rings, owner = take_ragged(group, "rings"), group["rings_mark"][()]
+    samples, weights = take_ragged(group, "samples"), take_ragged(group, "weights")
     return tuple(
         Mark(**row, rings=tuple(rings[k] for k in np.flatnonzero(owner == number)), samples=samples[number],
              weights=weights[number], claim=claims[number])
-        for number, row in enumerate(_take_table(group, ("name", "kind"), ()))
+        for number, row in enumerate(take_table(group, ("name", "kind"), ()))
     )  # fmt: skip
 
 
@@ -452,40 +384,40 @@ PLACE_NUMBERS = ("share_on_place_sure", "share_on_place", "share_on_place_possib
 
 
 def _put_verdicts(group: h5py.Group, verdicts: tuple[Verdict, ...]) -> None:
-    _put_table(group, verdicts, VERDICT_TEXTS, VERDICT_NUMBERS)
+    put_table(group, verdicts, VERDICT_TEXTS, VERDICT_NUMBERS)
     if any(np.isfinite(verdict.hysteresis) for verdict in verdicts):
-        _put(group, "hysteresis", np.array([verdict.hysteresis for verdict in verdicts]), "m")
+        put(group, "hysteresis", np.array([verdict.hysteresis for verdict in verdicts]), "m")
     tested = [(number, verdict.place) for number, verdict in enumerate(verdicts) if verdict.place is not None]
     places = group.create_group("places")
-    _put_table(places, [place for _, place in tested], ("place", "reason"), PLACE_NUMBERS)
-    _put(places, "verdict", np.array([number for number, _ in tested], dtype=np.int64), "1")
+    put_table(places, [place for _, place in tested], ("place", "reason"), PLACE_NUMBERS)
+    put(places, "verdict", np.array([number for number, _ in tested], dtype=np.int64), "1")
     belongs = [-1 if place.belongs is None else int(place.belongs) for _, place in tested]  # -1: undecided
-    _put(places, "belongs", np.array(belongs, dtype=np.int8), "1")
-    _put(places, "asked", np.array([place.asked for _, place in tested], dtype=bool), "1")
+    put(places, "belongs", np.array(belongs, dtype=np.int8), "1")
+    put(places, "asked", np.array([place.asked for _, place in tested], dtype=bool), "1")
     changed = [(number, verdict.change) for number, verdict in enumerate(verdicts) if verdict.change is not None]
     changes = group.create_group("spacing_changes")
-    _put_table(changes, [change for _, change in changed], (), CHANGE_NUMBERS)
-    _put(changes, "verdict", np.array([number for number, _ in changed], dtype=np.int64), "1")
+    put_table(changes, [change for _, change in changed], (), CHANGE_NUMBERS)
+    put(changes, "verdict", np.array([number for number, _ in changed], dtype=np.int64), "1")
 
 
 def _take_verdicts(group: h5py.Group) -> tuple[Verdict, ...]:
     places: dict[int, PlaceCheck] = {}
-    for row in _take_table(group["places"], ("place", "reason"), ("verdict", "belongs", "asked", *PLACE_NUMBERS)):
+    for row in take_table(group["places"], ("place", "reason"), ("verdict", "belongs", "asked", *PLACE_NUMBERS)):
         number, belongs = row.pop("verdict"), row.pop("belongs")
         places[number] = PlaceCheck(**row, belongs=None if belongs < 0 else bool(belongs))
     changes: dict[int, SpacingChange] = {}
     if "spacing_changes" in group:  # files of the first days have none
-        for row in _take_table(group["spacing_changes"], (), ("verdict", *CHANGE_NUMBERS)):
+        for row in take_table(group["spacing_changes"], (), ("verdict", *CHANGE_NUMBERS)):
             number = row.pop("verdict")
             changes[number] = SpacingChange(**row)
-    rows = _take_table(group, VERDICT_TEXTS, VERDICT_NUMBERS + ("hysteresis",) * ("hysteresis" in group))
+    rows = take_table(group, VERDICT_TEXTS, VERDICT_NUMBERS + ("hysteresis",) * ("hysteresis" in group))
     return tuple(
         Verdict(**row, place=places.get(number), change=changes.get(number)) for number, row in enumerate(rows)
     )
 
 
 def _put_flat_map(group: h5py.Group, flat_map: FlatMap) -> None:
-    _put(group, "pixels", flat_map.pixels, "1", compression="gzip", shuffle=True)
+    put(group, "pixels", flat_map.pixels, "1", compression="gzip", shuffle=True)
     group.attrs["metres_per_pixel_m"] = flat_map.metres_per_pixel
     group.attrs["seen_from"] = flat_map.seen_from
     group.attrs["file"] = flat_map.file

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -11,7 +11,7 @@ from drapesim.ground.outcome import NOT_MEASURED
 from drapesim.matter.plan import SettleSettings
 from drapesim.matter.surface import link_strains
 from drapesim.mechanics.self_contact import find_layer_contacts
-from drapesim.mechanics.solve import choose_pace, positions, steepest_slopes, stored_energy
+from drapesim.mechanics.solve import Motion, Problem, choose_pace, positions, steepest_slopes, stored_energy
 from drapesim.mechanics.tangent import elastic_tangent, factorise, mobilised, rest_tangent
 from drapesim.settling.balance import balance
 from drapesim.settling.exact import count_body_crossings, count_self_crossings, penetration
@@ -77,17 +77,37 @@ def find_stability(state: LevelState) -> tuple[bool | None, bool | None]:
     return gripping, is_definite(NEAR_SLIP) if n <= SLIPPING_NODES else None
 
 
-def certify(state: LevelState, settings: SettleSettings, stay: float, opening: float, seconds: float) -> Certificate:
+def stored_with_hands(problem: Problem, motion: Motion, loads: Array | None) -> float:
+    """Stored energy (J), that of the dead loads (n, 3) N of hands in it: they have moved by force times way."""
+    stored = stored_energy(problem, motion)
+    return stored if loads is None else stored - float((loads * positions(problem, motion)).sum())
+
+
+def certify(
+    state: LevelState,
+    settings: SettleSettings,
+    stay: float,
+    opening: float,
+    seconds: float,
+    loads: Array | None = None,
+    worked: float = 0.0,
+) -> Certificate:
     """Measure every figure of the certificate at the present state.
 
-    ``stay`` (m): largest move in the further steps; ``opening`` (J): stored energy when this lattice began.
+    ``stay`` (m): largest move in the further steps; ``opening`` (J): stored energy when this lattice began; ``loads``
+    (n, 3) N: dead loads of hands, weights and bands that stay; ``worked`` (J): what hands did on this very lattice
+    before, a row of its account.
     """
     problem, motion = state.problem, state.motion
     lattice, card = problem.lattice, problem.card
     x = positions(problem, motion)
     if not np.isfinite(x).all():
         return _broken(state, seconds)
-    net = balance(problem, state.found, x, (settings.residual_rms, settings.residual_max))
+    loaded = problem
+    if loads is not None:  # the balance knows weight alone: each node gets the gravity that weighs as much as its load
+        mass = card.areal_density * lattice.node_area
+        loaded = replace(problem, gravity=problem.gravity + loads / mass[:, None])
+    net = balance(loaded, state.found, x, (settings.residual_rms, settings.residual_max))
     is_free = np.ones(len(x), dtype=bool) if problem.held is None else ~problem.held
     size = np.linalg.norm(net, axis=1)[is_free] / problem.weight[is_free]
     crossings, _ = count_self_crossings(x, lattice.triangles)
@@ -98,11 +118,11 @@ def certify(state: LevelState, settings: SettleSettings, stay: float, opening: f
         deep = max(deep, penetration(x, lattice.triangles, problem.field, 0.5 * card.thickness))
     strains = link_strains(lattice, x)
     over = [float(np.mean(e > safe)) for e, safe in zip(strains, card.safe_strain, strict=True)]
-    closing = stored_energy(problem, motion)
+    closing = stored_with_hands(problem, motion, loads)
     lost, to_contact = float(motion.spent.sum()), float(motion.spent[1].sum())
     # contact may take energy, but never give more than the start had pressed into it
     unexplained = max(abs(opening - closing - lost), -to_contact - state.lent)
-    closure = unexplained / max(abs(opening - closing), abs(lost), 1e-12)
+    closure = unexplained / max(abs(opening - closing), abs(lost), abs(worked), 1e-12)
     stable, stable_slipping = find_stability(state)
     c = (min(card.bend_warp, card.bend_weft) / (card.areal_density * 9.80665)) ** (1.0 / 3.0)
     figures = {

@@ -102,7 +102,7 @@ class LevelState:
     body: Cover | None = None  # of the search for the body
     layers: Cover | None = None  # and of that for other layers, whose two triangles of a cell go together
     calm: Calm | None = None
-    lent: float = 0.0  # J, in contacts that the start had pressed in: they may give it back
+    lent: float = 0.0  # J, put into contacts by the start or with their preloads: they may give it back
     caution: float = 1.0  # share of the usual stride between looks at the contact list
     patience: int = PATIENCE  # times that it may pass through itself yet
     steps: int = 0
@@ -218,16 +218,19 @@ def fastest_of(motion: Motion, local: Local | None) -> float:
     return float(np.sqrt(max(squares)))
 
 
-def load_contacts(found: ContactSet, stiffness: float, moving: Array | None = None) -> None:
+def load_contacts(found: ContactSet, stiffness: float, moving: Array | None = None) -> float:
     """Move the load that contacts carry by indentation into their preload, so that they carry it without sinking in.
 
     ``moving`` (t,) bool: only contacts of these triangles, all if None; at the others nothing has been measured anew.
+    Returns the energy (J) that this puts into them: they may give it back as they lift the sheet again.
     """
     contacts = found.contacts
-    preload = np.maximum(0.0, contacts.preload - stiffness * contacts.last)
+    before = contacts.preload.copy()
+    preload = np.maximum(0.0, before - stiffness * contacts.last)
     if moving is not None:
-        preload = np.where(moving[found.found.triangle], preload, contacts.preload)
+        preload = np.where(moving[found.found.triangle], preload, before)
     contacts.preload[:] = preload
+    return float(((before - preload) * contacts.last).sum())
 
 
 def sink_of(found: ContactSet) -> float:
@@ -339,7 +342,7 @@ def relax_windows(state: LevelState, local: Local, rms: float, watch: Watch) -> 
             go_back(state)
             break
         if sink_of(state.found) > SUNK or hover_of(state.found, pace.stiffness) > HOVER:
-            load_contacts(state.found, pace.stiffness, local.triangles)
+            state.lent += load_contacts(state.found, pace.stiffness, local.triangles)
         restless = [float((window_residuals(motion, window) ** 2).sum()) for window in local.windows]
         watch(state, "settling", float(np.sqrt((max(rest, 0.0) + sum(restless)) / n)), np.nan)
         if not np.isfinite(restless).all():
@@ -418,7 +421,7 @@ def relax_level(
         look = now
         sunk, hover = sink_of(state.found), hover_of(state.found, pace.stiffness)
         if sunk > min(SUNK, UNDER * sink) or hover > min(HOVER, UNDER * HOVER_SHARE * sink):
-            load_contacts(state.found, pace.stiffness)
+            state.lent += load_contacts(state.found, pace.stiffness)
         watch(state, "settling", rms, top)
         if rms < goal[0] and top < goal[1] and sunk <= sink and hover <= HOVER_SHARE * sink:
             confirmed += 1

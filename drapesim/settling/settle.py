@@ -30,12 +30,12 @@ from drapesim.mechanics.solve import (
     pose_problem,
     positions,
     start_motion,
-    stored_energy,
     take_inertia,
 )
-from drapesim.settling.certificate import Certificate, certify
+from drapesim.settling.certificate import Certificate, certify, stored_with_hands
 from drapesim.settling.exact import count_self_crossings
 from drapesim.settling.level import DAMPING, GENTLE, NOT_MET, Crossed, LevelState, Progress, relax_level, run_on
+from drapesim.settling.loads import PointLoads, lay_on
 
 Array = np.ndarray
 
@@ -113,6 +113,13 @@ class Interrupted(Exception):  # noqa: N818 - the user asked for it: no error
         super().__init__(Ending.INTERRUPTED.value)
 
 
+class LayInterrupted(Interrupted):
+    """Raised when it is stopped while hands are at work: each finished step is kept, and there is no checkpoint."""
+
+    def __init__(self) -> None:
+        Exception.__init__(self, Ending.INTERRUPTED.value)
+
+
 def coarsened(lattice: Lattice) -> Lattice | None:
     """Lattice of twice the spacing on the same piece, or None if it does not divide into whole cells."""
     nu, nv = lattice.cell.shape
@@ -162,11 +169,15 @@ def settle(
     progress: Callable[[Progress], None] | None = None,
     resume: Checkpoint | None = None,
     keep: Callable[[Checkpoint], object] | None = None,
+    hands: PointLoads | None = None,
+    worked: float = 0.0,
 ) -> SettledSheet:
     """Bring the sheet from ``x0`` (n, 3) m to rest on ``body`` and certify it.
 
     held: (n,) bool, nodes that do not move. friction: (parts,) static coefficients, from the card if not given.
-    gravity: m/s2. keep: called with a checkpoint about once a minute. Raises `Interrupted` (with a checkpoint) when
+    gravity: m/s2. keep: called with a checkpoint about once a minute. hands: dead loads of hands, weights and bands
+    that stay; they belong to the balance and to the energy account. worked: J that hands have done before on the last
+    lattice, if they worked on it; it belongs to its account too. Raises `Interrupted` (with a checkpoint) when
     stopped by the keyboard, and `InputError` for a sheet that passes through itself at the start; a run that does not
     settle comes back with its ending and a certificate that says so.
     """
@@ -192,15 +203,16 @@ def settle(
         blocks = share_out(level, threads)
         problem = pose_problem(level, card, field, np.asarray(friction, float), marks, np.asarray(gravity), blocks)
         least = DAMPING[0] if is_last else GENTLE
+        loads = None if hands is None else lay_on(problem, hands)
         if number > first:
             x = cleared(problem, x)
         state = LevelState(problem, start_motion(problem, x), history=history, damping=least, least_damping=least)
         if not is_last:
             state.patience = COARSE_PATIENCE
-        opening = stored_energy(problem, state.motion)
+        opening = stored_with_hands(problem, state.motion, loads)
         if resume is not None and number == first:
             opening = resume.opening
-            _take_up(state, resume)
+            take_up(state, resume)
         goal = (AIM * settings.residual_rms, AIM * settings.residual_max) if is_last else COARSE_GOAL
         watch = _Watch(progress, keep, number, len(pile), started, goal, opening)
         stay, failed, rested = np.inf, None, False
@@ -215,7 +227,7 @@ def settle(
                 if stay > settings.stay:
                     rested = relax_level(state, goal, settings.max_steps, sink, watch)
             if is_last:
-                certificate = certify(state, settings, stay, opening, time.monotonic() - started)
+                certificate = certify(state, settings, stay, opening, time.monotonic() - started, loads, worked)
         except KeyboardInterrupt:
             raise Interrupted(watch.checkpoint(state)) from None
         except (FloatingPointError, Crossed) as fault:
@@ -223,7 +235,7 @@ def settle(
                 is_lost = True  # too coarse for these folds: the next lattice goes from its own start
                 continue
             failed = Ending.STUCK if isinstance(fault, Crossed) else Ending.NOT_FINITE
-            certificate = certify(state, settings, stay, opening, time.monotonic() - started)
+            certificate = certify(state, settings, stay, opening, time.monotonic() - started, loads, worked)
             break
         x = positions(state.problem, state.motion)
     return _finished(state, lattice, certificate, rested, failed)
@@ -277,28 +289,33 @@ class _Watch:
 
     def checkpoint(self, state: LevelState) -> Checkpoint:
         """The state of this level, to go on from."""
-        lattice, motion, contacts = state.problem.lattice, state.motion, state.found.contacts
-        return Checkpoint(
-            level=self.level,
-            x=unpadded(lattice, motion.x),
-            v=unpadded(lattice, motion.v),
-            spent=motion.spent.copy(),
-            opening=self.opening,
-            lent=state.lent,
-            steps=state.steps,
-            damping=state.damping,
-            slopes=np.array(state.slopes),
-            inertia=unpadded(lattice, motion.inertia.mass),
-            seconds=time.monotonic() - self.started,
-            history=np.array(state.history).reshape(-1, 4),
-            **{f"found_{name}": array for name, array in state.found.found._asdict().items()},
-            preload=contacts.preload,
-            anchor=contacts.anchor,
-            push=contacts.force,
-        )
+        return keep_state(state, self.level, self.opening, time.monotonic() - self.started)
 
 
-def _take_up(state: LevelState, resume: Checkpoint) -> None:
+def keep_state(state: LevelState, level: int, opening: float, seconds: float) -> Checkpoint:
+    """All of a moving ``state``, to be gone on from; the other arguments as in `Checkpoint`."""
+    lattice, motion, contacts = state.problem.lattice, state.motion, state.found.contacts
+    return Checkpoint(
+        level=level,
+        x=unpadded(lattice, motion.x),
+        v=unpadded(lattice, motion.v),
+        spent=motion.spent.copy(),
+        opening=opening,
+        lent=state.lent,
+        steps=state.steps,
+        damping=state.damping,
+        slopes=np.array(state.slopes),
+        inertia=unpadded(lattice, motion.inertia.mass),
+        seconds=seconds,
+        history=np.array(state.history).reshape(-1, 4),
+        **{f"found_{name}": array for name, array in state.found.found._asdict().items()},
+        preload=contacts.preload,
+        anchor=contacts.anchor,
+        push=contacts.force,
+    )
+
+
+def take_up(state: LevelState, resume: Checkpoint) -> None:
     """Put a level back to where the checkpoint left it; the first search then knows its contacts again."""
     problem = state.problem
     state.motion = start_motion(problem, resume.x, resume.v)

@@ -6,7 +6,8 @@ import numpy as np
 
 from drapesim.ground.outcome import InputError
 from drapesim.matter.body import Body
-from drapesim.matter.plan import LowerStep, Scene
+from drapesim.matter.lay import LowerStep
+from drapesim.matter.plan import Scene
 from drapesim.matter.sheet import Lattice
 
 Array = np.ndarray
@@ -18,7 +19,7 @@ def start_shape(lattice: Lattice, scene: Scene) -> Array:
     Raises `InputError` naming the lay entry if nothing lies under the sheet, or if a step cannot follow the one before.
     """
     first, *further = scene.lay
-    if further:
+    if further or not isinstance(first, LowerStep):
         problem = "the sheet has been lowered already"
         raise InputError(scene.path, "lay[2]", problem, 'give one step with do = "lower"')
     return lower_flat(lattice, first, scene.body, 0.5 * scene.fabric.thickness, str(scene.path), "lay[1]")

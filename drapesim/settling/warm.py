@@ -24,6 +24,7 @@ from drapesim.mechanics.energies import padded
 from drapesim.mechanics.search import aimed, find_touching
 from drapesim.mechanics.solve import Problem, Slopes, advance, choose_pace, pose_problem, start_motion
 from drapesim.settling.exact import count_self_crossings, penetration
+from drapesim.settling.layer_record import prepare_layers, record_layers
 
 # numba keeps what it has compiled under the path of the source: the same sources elsewhere are compiled anew
 STAMP = CACHE_FOLDER / f"all-compiled-{sha256(str(Path(__file__).resolve()).encode()).hexdigest()[:16]}"
@@ -73,6 +74,7 @@ def compile_share(share: int) -> None:
         farthest_moves(np.zeros(len(problem.weave.triangles)), x, problem.weave.triangles, x[problem.weave.triangles])
         count_self_crossings(x, problem.lattice.triangles)
         penetration(x, problem.lattice.triangles, field, 1e-4)
+        record_layers(prepare_layers(problem.lattice, x, 1e-4))
 
 
 def pose_small() -> tuple[Problem, BodyField, np.ndarray]:

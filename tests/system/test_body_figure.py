@@ -97,3 +97,37 @@ def test_an_adult_lies_in_a_scene_where_it_is_put(folder: Path) -> None:
     assert hips[:2] == pytest.approx([0.1, 0.2], abs=0.02)
     assert body.landmarks["nose tip"][1] > 0.7  # turned by a quarter: the head towards +y
     assert body.vertices[body.faces[body.part == 0]][..., 2].min() == pytest.approx(0.0, abs=1e-9)
+
+
+def test_realistic_body_without_its_model_is_refused(tmp_path, monkeypatch, capsys):
+    import importlib.util
+
+    (tmp_path / "adult.toml").write_text(FORM)
+    found = importlib.util.find_spec
+    monkeypatch.setattr(importlib.util, "find_spec", lambda name, *rest: None if name == "anny" else found(name, *rest))
+    monkeypatch.chdir(tmp_path)
+    assert main(["body", "figure", "adult.toml", "--realistic"]) == 2
+    told = capsys.readouterr().err
+    assert "which is not installed; pip install 'drapesim[body-model]'" in told
+    assert len(told.splitlines()) == 1
+    assert not list(tmp_path.glob("bodies/*"))
+
+
+def test_realistic_body(tmp_path, monkeypatch, capsys):
+    """Where the model is installed: closed, as tall and heavy as asked, head, hands and feet where they belong."""
+    pytest.importorskip("anny", reason="the extra body-model is not installed", exc_type=ImportError)
+    (tmp_path / "adult.toml").write_text(FORM)
+    monkeypatch.chdir(tmp_path)
+    assert main(["body", "figure", "adult.toml", "--realistic", "--no-pictures", "--quiet"]) == 0
+    told = capsys.readouterr().out
+    assert "1750 mm, asked 1750" in told
+    body = load_body(tmp_path / "bodies/adult.ply", "m", "z")
+    assert body.vertices[:, 2].min() == pytest.approx(0.0, abs=1e-3)
+    marks = read_places(tmp_path / "bodies/adult.places.toml").landmarks
+    assert marks["nose tip"][0] > 0.5
+    assert marks["nose tip"][2] > marks["chin"][2] > 0.2
+    for side, sign in (("left", -1.0), ("right", 1.0)):
+        assert sign * marks[f"{side} knee cap"][1] > 0.05
+        assert marks[f"{side} heel"][2] < 0.06
+        assert marks[f"{side} toe tip"][0] < -0.6
+    assert abs(marks["right wrist"][1]) < 0.2

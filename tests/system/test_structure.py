@@ -16,6 +16,7 @@ ROOT = Path(__file__).parents[2]
 LONGEST_FILE = 500
 
 HEAVY = {
+    "anny",
     "h5py",
     "igl",
     "matplotlib",
@@ -27,6 +28,7 @@ HEAVY = {
     "scipy",
     "shapely",
     "skimage",
+    "torch",
     "trimesh",
     "vtk",
 }

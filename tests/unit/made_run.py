@@ -9,15 +9,17 @@ from types import MappingProxyType
 import numpy as np
 
 from drapesim.ground.outcome import Ending
-from drapesim.matter.answers import NATURAL, UNDECIDED, PlaceCheck, SpacingChange, Verdict
+from drapesim.matter.answers import NATURAL, UNDECIDED, Meeting, PlaceCheck, SpacingChange, Verdict
 from drapesim.matter.body import join, slab, sphere
 from drapesim.matter.fabric import read_card
+from drapesim.matter.lay import LowerStep
 from drapesim.matter.marks import Claim, FlatMap, Mark
-from drapesim.matter.plan import LowerStep, SettleSettings
+from drapesim.matter.plan import SettleSettings
 from drapesim.matter.sheet import Lattice
 from drapesim.settling.archive import Run
 from drapesim.settling.certificate import Certificate
 from drapesim.settling.contact_record import ContactRecord
+from drapesim.settling.layer_record import LayerRecord
 from drapesim.settling.settle import Checkpoint
 
 ROOT = Path(__file__).parents[2]
@@ -90,7 +92,14 @@ def make_run(**changes: object) -> Run:
         flat_map=FlatMap(chance.integers(0, 256, (20, 30, 3)).astype(np.uint8), 1e-3, "inner", "cover.png"),
         contact_levels=(5e-4, 1e-3),
         changes=("Node spacing 12 mm instead of the scene's 6 mm.",),
-    )
+        layers=LayerRecord(
+            some(2), some(2, 2), chance.integers(-1, 9, (n, 2)).astype(np.int32), some(2, 3),
+            chance.integers(-1, 2, (n, 2)).astype(np.int8),
+        ),
+        meetings=(
+            Meeting("wax", "seam", "inner", "outer", 1e-3, 1e-5, 2e-5, 4e-5, 0.2, 0.9, 0.5, 1e-4, 5e-4, 3e-3, 1e-4),
+        ),
+    )  # fmt: skip
     return replace(run, **changes)
 
 

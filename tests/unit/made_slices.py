@@ -1,5 +1,6 @@
 """Made-up volumes with a known surface, and the files a scanner would write of them. World and patient axes, m."""
 
+import copy
 from pathlib import Path
 
 import numpy as np
@@ -114,3 +115,49 @@ def write_series(folder: Path, slices: Slices, shuffle=True, change=None, interc
         data.save_as(path, enforce_file_format=True)
         paths.append(path)
     return paths
+
+
+def write_frames(path: Path, slices: Slices, change=None, intercept=-1024.0, shared=True) -> Path:
+    """The same as one enhanced CT file, its frames shuffled; ``shared``: what all frames have is stated once.
+
+    ``change(dataset)`` may spoil the file before it is written.
+    """
+    from pydicom.dataset import Dataset, FileDataset, FileMetaDataset
+    from pydicom.uid import EnhancedCTImageStorage, ExplicitVRLittleEndian, generate_uid
+
+    def item(**values):
+        made = Dataset()
+        for name, value in values.items():
+            setattr(made, name, value)
+        return made
+
+    path.parent.mkdir(parents=True, exist_ok=True)
+    meta = FileMetaDataset()
+    meta.TransferSyntaxUID, meta.MediaStorageSOPClassUID = ExplicitVRLittleEndian, EnhancedCTImageStorage
+    meta.MediaStorageSOPInstanceUID = generate_uid(entropy_srcs=["frames"])
+    data = FileDataset(str(path), {}, file_meta=meta, preamble=b"\0" * 128)
+    data.SOPClassUID, data.SOPInstanceUID = meta.MediaStorageSOPClassUID, meta.MediaStorageSOPInstanceUID
+    data.SeriesInstanceUID, data.Modality, data.PatientPosition = generate_uid(entropy_srcs=["series"]), "CT", "HFS"
+    count, data.Rows, data.Columns = slices.values.shape
+    data.NumberOfFrames, data.SamplesPerPixel, data.PhotometricInterpretation = count, 1, "MONOCHROME2"
+    data.BitsAllocated, data.BitsStored, data.HighBit, data.PixelRepresentation = 16, 12, 11, 0
+    ways = np.concatenate([slices.axes[0] @ FROM_PATIENT.T, slices.axes[1] @ FROM_PATIENT.T])
+    pixel = [f"{1e3 * slices.spacing[1]:.6g}", f"{1e3 * slices.spacing[0]:.6g}"]
+    common = {
+        "PlaneOrientationSequence": [item(ImageOrientationPatient=[f"{c:.10f}" for c in ways])],
+        "PixelMeasuresSequence": [item(PixelSpacing=pixel)],
+        "PixelValueTransformationSequence": [item(RescaleSlope="1", RescaleIntercept=f"{intercept:g}")],
+    }
+    order = np.random.default_rng(3).permutation(count)
+    places = [1e3 * slices.to_world(np.array([[0.0, 0.0, k]]))[0] @ FROM_PATIENT.T for k in order]
+    data.SharedFunctionalGroupsSequence = [item(**(common if shared else {}))]
+    data.PerFrameFunctionalGroupsSequence = [
+        item(PlanePositionSequence=[item(ImagePositionPatient=[f"{c:.6f}" for c in place])],
+             **({} if shared else copy.deepcopy(common)))
+        for place in places
+    ]  # fmt: skip
+    data.PixelData = np.rint(slices.values[order] - intercept).astype("<u2").tobytes()
+    if change is not None:
+        change(data)
+    data.save_as(path, enforce_file_format=True)
+    return path

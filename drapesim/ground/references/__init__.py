@@ -28,6 +28,7 @@ from drapesim.ground.references.fold import Fold, solve_fold
 from drapesim.ground.references.loops import HeartLoop, solve_heart_loop
 from drapesim.ground.references.ruck import Ruck, predict_small_ruck, solve_ruck
 from drapesim.ground.references.sliding import (
+    predict_capstan_extension,
     predict_capstan_ratio,
     predict_edge_drop,
     predict_edge_overhang,
@@ -60,6 +61,7 @@ __all__ = [
     "find_rigidity",
     "integrate_hanging_stretch",
     "predict_bias_modulus",
+    "predict_capstan_extension",
     "predict_capstan_ratio",
     "predict_cylinder_pressure",
     "predict_drape_floor",

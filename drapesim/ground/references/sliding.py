@@ -34,6 +34,22 @@ def predict_capstan_ratio(friction: float, wrap: float) -> float:
     return math.exp(friction * wrap)
 
 
+def predict_capstan_extension(
+    pull: float, modulus: float, friction: float, wrap: float, radius: float, near: float, far: float
+) -> float:
+    """How far (m) the end of a weightless strip comes that is pulled over a rough round body, its other end held.
+
+    ``pull`` T N/m at the end, ``near`` and ``far`` m: straight lengths on the pulled and on the held side.
+    Claim: (T / E) (near + far exp(-mu wrap) + (R / mu) (1 - exp(-mu wrap))), the strain T exp(-mu a) / E summed up.
+    Source: the capstan formula, integrated anew; checked against a step-by-step sum in tests/unit. Valid: started
+    without tension and pulled ever harder, so that all of it slides toward the pull; a straight load-extension line,
+    small strain, no bending, mu > 0. R is the radius of the strip's middle surface.
+    """
+    _demand_friction(friction)
+    left = math.exp(-friction * wrap)
+    return pull / modulus * (near + far * left + radius / friction * (1.0 - left))
+
+
 def predict_strip_slip_length(short_drop: float, radius: float, friction: float) -> float:
     """Longer hanging length l2 (m) at which a heavy strip begins to run off over a rough level cylinder.
 

@@ -162,7 +162,10 @@ def test_show_refuses_a_folder_without_a_run(tmp_path, capsys):
     assert "there is no run file" in capsys.readouterr().err
 
 
-@pytest.mark.parametrize(("words", "times"), [(["--refine"], 1), (["--refine", "2"], 2)])
+@pytest.mark.parametrize(
+    ("words", "times"), [([STRIP, "--refine"], 1), ([STRIP, "--refine", "2"], 2), (["--refine", STRIP], 1),
+                         (["--refine", "2", STRIP], 2), (["--refine=2", STRIP], 2), (["--refine", "--", STRIP], 1)],
+)  # fmt: skip
 @pytest.mark.parametrize("is_coarse_settled", [True, False])
 def test_refined_run(in_folder, monkeypatch, capsys, words, times, is_coarse_settled):
     """The finest is shown; the exit code says whether all have settled."""
@@ -175,8 +178,7 @@ def test_refined_run(in_folder, monkeypatch, capsys, words, times, is_coarse_set
         return coarse, fine
 
     monkeypatch.setattr("drapesim.jobs.refine.refine_scene", refine_scene)
-    command = ["run", STRIP, *words, "--no-pictures", "--quiet", "--spacing-mm", "30"]
-    assert main(command) == (0 if is_coarse_settled else 3)
+    assert main(["run", "--no-pictures", "--quiet", "--spacing-mm", "30", *words]) == (0 if is_coarse_settled else 3)
     assert asked == [(times, False, 30.0, False)]
     assert "measured, 20 against 10 mm" in capsys.readouterr().out
 

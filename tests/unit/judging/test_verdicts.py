@@ -14,6 +14,7 @@ from drapesim.matter.fabric import FabricCard
 from drapesim.matter.marks import Claim, Mark
 from drapesim.matter.sheet import Lattice, Sheet, cut_lattice
 from drapesim.settling.certificate import Certificate
+from tests.unit.folded_sheet import fold_at
 
 Array = np.ndarray
 
@@ -273,3 +274,23 @@ def test_landmark_grants_the_uncertainty_both_ways(lattice, block):
 def test_nearest_cloth_lies_between_nodes(lattice):
     found = nearest_cloth(np.array([0.0137, -0.0291, -0.02]), lattice, lay_flat(lattice, 0.0))
     assert found == pytest.approx([0.3137, 0.1709], abs=1e-4)
+
+
+def test_a_layer_between_is_no_contact():
+    """A sheet folded over a block: the over half lies on the under half, which alone touches the block."""
+    sheet = cut_lattice(Sheet(0.4, 0.1, 0.005))
+    x = fold_at(sheet, 0.2, 0.5 * THICK + 1e-5)
+    top = float(x[:, 2].min()) - 0.5 * THICK - 1e-5
+    under = box((-0.1, -0.2, top - 0.1), (0.4, 0.2, top))
+    at = np.stack(np.meshgrid(np.linspace(0.29, 0.32, 7), np.linspace(0.04, 0.06, 5)), -1).reshape(-1, 2)
+    ring = np.array([[0.285, 0.038], [0.325, 0.038], [0.325, 0.062], [0.285, 0.062]])
+    mark = Mark("over", "stain", (ring,), at, np.ones(len(at)), Claim(tolerance=2e-3))
+    (verdict,) = judge_marks([mark], sheet, x, under, CARD, SETTLED)
+    assert verdict.verdict == NOT_HERE
+    assert verdict.gap_max < 1e-3  # near enough, but for the cloth
+    assert "Between all of it and the body lies another layer of the cloth." in verdict.reason
+    # the same half in the same place, with no cloth under it, does touch
+    alone = np.where((sheet.uv[:, :1] < 0.22), x + np.array([-1.0, 0.0, 0.0]), x)
+    (verdict,) = judge_marks([replace(mark, claim=Claim(tolerance=2e-3))], sheet, alone, under, CARD, SETTLED)
+    assert "another layer" not in verdict.reason
+    assert verdict.contact_share_measured == 1.0

@@ -280,7 +280,7 @@ SQUARE = '<path id="a" d="M0 0h9v9z"/>'
         (SQUARE, 'width="1e999mm" height="300mm"', "the drawing has no size"),
         ('<path d="M0 0h9v9z"/>', MILLIMETRES, "marks.svg:2: this <path> has no id"),
         (f"{SQUARE}\n{SQUARE}", MILLIMETRES, "marks.svg:3: #a: the id is used twice, first in line 2"),
-        (f'{SQUARE}<use id="b" href="#a"/>', MILLIMETRES, "a clone cannot be a mark"),
+        (f'{SQUARE}<use id="b" href="#a"/>', MILLIMETRES, "a clone is no mark"),
         (f"<svg>{SQUARE}</svg>", MILLIMETRES, "a drawing inside the drawing"),
         ('<path id="a" d="M0 0h9v9"/>', MILLIMETRES, "the outline is open by 12.73 mm"),
         ('<polyline id="a" points="0,0 9,0 9,9"/>', MILLIMETRES, "the outline is open by 12.73 mm"),

@@ -15,7 +15,8 @@ import trimesh
 from PIL import Image
 
 from drapesim.ground.outcome import InputError
-from drapesim.matter.plan import LowerStep, SettleSettings, read_scene, scene_schema
+from drapesim.matter.lay import LowerStep
+from drapesim.matter.plan import SettleSettings, read_scene, scene_schema
 
 SCENES = Path(__file__).parents[3] / "scenes"
 
@@ -318,7 +319,7 @@ def test_a_claim_may_use_another_word_for_the_place_or_gets_the_nearest_names(wr
         ),
         ([("length_mm = 500", "length_mm = inf")], "sheet.length_mm: must be a finite number"),
         ([("turn_deg = 90", "turn_rad = 1")], "scene.toml:21: lay[1].turn_rad: unknown key; did you mean 'turn_deg'?"),
-        ([('do = "lower"', 'do = "throw"')], "lay[1].do: must be 'lower', not 'throw'"),
+        ([('do = "lower"', 'do = "throw"')], "lay[1].do: 'throw' is no step of a lay; known here: bind, hang"),
         ([("point_mm = [250, 150]", "point_mm = [650, 150]")], "[650, 150] is no point of the cloth; give 0 to 500"),
         ([("point_mm = [250, 150]", "point_mm = [250]")], "lay[1].point_mm: must hold at least 2 entries, not 1"),
         ([(BOX, "")], "body: one kind of body is wanted, and none is given; give one of figure, mesh"),

@@ -12,7 +12,7 @@ from PIL import Image
 from drapesim.ground.outcome import InputError
 from drapesim.matter.slices import FROM_PATIENT, Slices
 from drapesim.matter.slices_files import read_slices
-from tests.unit.made_slices import SLANT, turn, write_series
+from tests.unit.made_slices import SLANT, turn, write_frames, write_series
 
 SPACING = np.array([0.7e-3, 0.9e-3, 1.5e-3])
 REAL = Path(pydicom.__file__).parent / "data/test_files"
@@ -136,6 +136,80 @@ def test_no_name_of_a_person_is_kept(series):
     assert "Nobody" not in repr(read_slices(series()))
 
 
+@pytest.mark.parametrize("shared", [True, False])
+def test_frames_of_an_enhanced_file_come_back_in_the_order_of_their_places(tmp_path, shared):
+    made = make_slices(turn(SLANT))
+    read = read_slices(write_frames(tmp_path / "ct.dcm", made, shared=shared))
+    assert read.values.dtype == np.int16
+    np.testing.assert_array_equal(read.values, made.values)
+    np.testing.assert_allclose(read.spacing, SPACING, atol=1e-9)
+    np.testing.assert_allclose(read.axes, made.axes, atol=1e-9)
+    np.testing.assert_allclose(read.origin, made.origin, atol=1e-8)
+    assert read.source == "DICOM series (CT) of 1 file with 6 frames"
+
+
+def test_stack_may_be_cut_into_files_of_frames(tmp_path):
+    made = make_slices(FROM_PATIENT)
+    for k, part in enumerate((slice(0, 4), slice(4, 6))):
+        place = made.to_world(np.array([[0.0, 0.0, float(part.start)]]))[0]
+        write_frames(tmp_path / f"{k}.dcm", Slices(made.values[part], SPACING, made.axes, place, ""))
+    read = read_slices(tmp_path)
+    np.testing.assert_array_equal(read.values, made.values)
+    assert read.source == "DICOM series (CT) of 2 files with 6 frames"
+
+
+def test_frames_may_have_their_own_rescale_padding_and_squeezing(tmp_path):
+    """Which frame is which shows in the values: each has its own intercept, and they lie in the file shuffled."""
+
+    def change(data):
+        pixels = np.frombuffer(data.PixelData, "<u2").reshape(6, 8, 9).copy()
+        pixels[:, 0, :3] = 4000
+        data.PixelPaddingValue, data.PixelData = 4000, pixels.tobytes()
+        for k, groups in enumerate(data.PerFrameFunctionalGroupsSequence):
+            groups.PixelValueTransformationSequence[0].RescaleIntercept = str(-1024 + k)
+        data.compress(pydicom.uid.RLELossless)
+
+    made = make_slices(FROM_PATIENT)
+    read = read_slices(write_frames(tmp_path / "ct.dcm", made, change, shared=False))
+    order = np.argsort(np.random.default_rng(3).permutation(6))
+    expected = np.maximum(made.values + order[:, None, None], -1024)
+    np.testing.assert_array_equal(read.values[:, 1:], expected[:, 1:])
+    np.testing.assert_array_equal(read.values[:, 0, 3:], expected[:, 0, 3:])
+    assert any("18 pixels of padding" in note for note in read.notes)
+
+
+def _frame(data, k=2):
+    return data.PerFrameFunctionalGroupsSequence[k]
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (lambda d: d.PerFrameFunctionalGroupsSequence.pop(), ["holds 6 frames, but tells the places of 5"]),
+        (lambda d: d.__delattr__("PerFrameFunctionalGroupsSequence"),
+         ["(Enhanced CT Image Storage) holds 6 frames without a place for each", "one slice a file"]),
+        (lambda d: _frame(d).__delattr__("PlanePositionSequence"), ["frame 3: the frame is no slice with a place"]),
+        (lambda d: _frame(d).__delattr__("PixelMeasuresSequence"), ["frame 3", "no usable PixelSpacing"]),
+        (lambda d: _frame(d).PixelMeasuresSequence.clear(), ["frame 3", "no usable PixelSpacing"]),
+        (lambda d: setattr(_frame(d).PixelMeasuresSequence[0], "PixelSpacing", [2, 2]),
+         ["frame 3: PixelSpacing differs from that of frame 1 of ct.dcm"]),
+        (lambda d: setattr(_frame(d).PlaneOrientationSequence[0], "ImageOrientationPatient", [1, 0, 0, 0, 0, -1]),
+         ["frame 3: ImageOrientationPatient differs"]),
+        (lambda d: setattr(_frame(d), "PlanePositionSequence", _frame(d, 4).PlanePositionSequence),
+         ["frame 3 of ct.dcm and frame 5 of ct.dcm lie at the same place"]),
+        (lambda d: [setattr(g.PlaneOrientationSequence[0], "ImageOrientationPatient", [1, 0, 0, 0, 0.97815, 0.20791])
+                    for g in d.PerFrameFunctionalGroupsSequence], ["leans by 12.0 degrees"]),
+        (lambda d: setattr(_frame(d).PixelValueTransformationSequence[0], "RescaleSlope", "0"), ["frame 3", "slope"]),
+        (lambda d: setattr(d, "NumberOfFrames", 10**9), ["but tells the places of 6"]),
+        (lambda d: setattr(d, "PixelData", d.PixelData[:300]), ["cannot be read as a DICOM slice"]),
+        (lambda d: setattr(d, "BitsAllocated", 1), ["one bit a pixel, no grey values"]),
+    ],
+)  # fmt: skip
+def test_frames_that_are_no_straight_whole_stack_are_refused(tmp_path, change, words):
+    path = write_frames(tmp_path / "ct.dcm", make_slices(FROM_PATIENT), lambda d: change(d) and None, shared=False)
+    assert_refused(path, *words)
+
+
 # The files below come with pydicom and nibabel: cut down to a few pixels from series of real scanners.
 
 
@@ -160,7 +234,12 @@ def test_real_series_has_its_spacing_and_orientation():
         ("dicomdirtests/98892001", ["the folder itself holds no slices"]),
         ("CT_small.dcm", ["a single slice"]),
         ("image_dfl.dcm", ["deflated"]),
-        ("rtdose.dcm", ["15 frames"]),
+        ("rtdose.dcm", ["(RT Dose Storage) holds 15 frames without a place for each"]),
+        ("rtdose_rle.dcm", ["(RT Dose Storage) holds 15 frames without a place for each"]),
+        ("SC_rgb_rle_2frame.dcm", ["(Secondary Capture Image Storage) holds 2 frames without a place for each"]),
+        ("examples_ybr_color.dcm", ["(Ultrasound Multi-frame Image Storage) holds 30 frames without a place"]),
+        ("liver_1frame.dcm", ["(Segmentation Storage) holds one bit a pixel"]),
+        ("liver_expb_1frame.dcm", ["(Segmentation Storage) holds one bit a pixel"]),
         ("badVR.dcm", ["cannot be read"]),
         ("waveform_ecg.dcm", ["no usable Rows"]),
     ],
@@ -274,7 +353,8 @@ def test_spoilt_bytes_are_read_or_refused_and_never_crash(tmp_path):
     size = (1e-3,) * 3
     cases = [(next((tmp_path / "series").iterdir()), tmp_path / "series", None, 1200),
              (tmp_path / "one.nii", tmp_path / "one.nii", None, 352), (tmp_path / "two.nii.gz",) * 2 + (None, 900),
-             (tmp_path / "pages.tif",) * 2 + (size, 9999)]  # fmt: skip
+             (tmp_path / "pages.tif",) * 2 + (size, 9999),
+             (write_frames(tmp_path / "frames.dcm", made),) * 2 + (None, 3000)]  # fmt: skip
     rng = np.random.default_rng(7)
     refused = told = 0
     for file, source, spacing, head in cases:
@@ -299,4 +379,4 @@ def test_spoilt_bytes_are_read_or_refused_and_never_crash(tmp_path):
                 told += 1
         file.write_bytes(good)
         read_slices(source, spacing)
-    assert refused == told > 300
+    assert refused == told > 400

@@ -38,8 +38,9 @@ VARIANTS = {
     "as made": {},
     "nothing optional": {
         "flat_map": None, "marks": (), "verdicts": (), "changes": (), "contact_levels": (),
-        "history": np.empty((0, 4)), "seed": 2**40,
+        "history": np.empty((0, 4)), "seed": 2**40, "layers": None, "meetings": (),
     },
+    "no marks meet": {"meetings": ()},
     "settled": {"certificate": replace(make_run().certificate, settled=True, stable=True, failures=())},
 }  # fmt: skip
 

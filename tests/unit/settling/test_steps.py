@@ -8,7 +8,8 @@ import pytest
 
 from drapesim.ground.outcome import InputError
 from drapesim.matter.body import box, join, placed, slab, sphere
-from drapesim.matter.plan import LowerStep, read_scene
+from drapesim.matter.lay import LowerStep
+from drapesim.matter.plan import read_scene
 from drapesim.matter.sheet import Sheet, cut_lattice
 from drapesim.matter.surface import inner_normals
 from drapesim.settling.steps import highest_under, lower_flat, start_shape

@@ -10,6 +10,7 @@ from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
 from drapesim.ground.references import (
+    predict_capstan_extension,
     predict_capstan_ratio,
     predict_edge_drop,
     predict_edge_overhang,
@@ -100,3 +101,16 @@ def test_edge_drop_by_step_balance(edge_friction):
     assert predict_edge_drop(flat, radius, mu, edge_friction) == pytest.approx(run.y[0, -1], rel=1e-9)
     thin = predict_edge_drop(flat, 1e-9, mu, mu)
     assert thin / (thin + flat) == pytest.approx(predict_edge_overhang(mu, rounded=True), rel=1e-6)
+
+
+def test_capstan_extension_is_the_sum_of_its_strains():
+    """Link by link from the pulled end: each carries what the one before left after its share of the turn."""
+    mu, wrap, radius, pull, modulus = 0.3, 2.0, 0.05, 8.0, 400.0
+    links = 200_000
+    tension, total = pull, 0.1 * pull / modulus
+    for _ in range(links):
+        after = tension / (1.0 + mu * wrap / links)
+        total += 0.5 * (tension + after) / modulus * radius * wrap / links
+        tension = after
+    total += 0.2 * tension / modulus
+    assert predict_capstan_extension(pull, modulus, mu, wrap, radius, 0.1, 0.2) == pytest.approx(total, rel=1e-5)

@@ -1,0 +1,121 @@
+"""Reach proofs of a scene: which of its claims no lay of any kind can meet."""
+
+from __future__ import annotations
+
+import csv
+import io
+import itertools
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from drapesim.ground.files import write_text
+from drapesim.ground.outcome import InputError
+from drapesim.judging.obstacle import Obstacle, build_obstacle
+from drapesim.judging.reach import (
+    Reach,
+    farthest_points,
+    find_limits,
+    find_places,
+    granted_to,
+    outline_of,
+    prove_reach,
+    say_chain,
+    say_pair,
+)
+from drapesim.judging.taut import raise_level
+from drapesim.matter.plan import Scene
+from drapesim.mechanics.body_contact import prepare_body
+from drapesim.settling.exact import part_field
+
+REACH_FILE = "reach.csv"
+REACH_JSON = "reach.json"
+
+
+@dataclass(frozen=True)
+class SceneReach:
+    """The proofs of a scene, and the surface that strings were run round."""
+
+    reach: Reach
+    obstacle: Obstacle
+
+
+def prove_scene(scene: Scene, say: Callable[[str], None] = lambda _: None) -> SceneReach:
+    """Run the taut-string bound over all pairs of the scene's marks that are claimed on a place.
+
+    Needs neither lay nor settling. Raises `InputError` for a scene in which fewer than two marks claim a place.
+    """
+    places = find_places(scene.marks, scene.body)
+    marks = [mark for mark in scene.marks if mark.name in places]
+    if len(marks) < 2:
+        problem = "fewer than two marks claim a place on the body, and a proof needs two"
+        raise InputError(scene.path, "flat_map.claims", problem, 'claim "touches_place" or "shows_feature"')
+    field = part_field(prepare_body(scene.body), False)
+    if field is None:
+        raise InputError(scene.path, "body", "there is no body to run a string round", "give one")
+    limits = find_limits(scene.fabric)
+    most = max(
+        farthest_points(outline_of(a), outline_of(b), limits)[1]
+        + granted_to(a, scene.fabric)
+        + granted_to(b, scene.fabric)
+        for a, b in itertools.combinations(marks, 2)
+    )  # fmt: skip
+    say("finding how deep the body is")
+    by_name = {place.name: place for place in places.values()}
+    obstacle = build_obstacle(field, list(by_name.values()))
+    levels = {}
+    for number, (name, place) in enumerate(by_name.items(), start=1):
+        say(f"ways from the {name}, {number} of {len(by_name)}")
+        levels[name] = raise_level(obstacle, place, 1.1 * most + 0.02)
+    say("comparing with the cloth")
+    return SceneReach(prove_reach(marks, obstacle, levels, scene.fabric), obstacle)
+
+
+COLUMNS = (
+    "marks", "places", "impossible", "on_cloth_mm", "longest_on_cloth_mm", "granted_mm", "way_at_least_mm", "string_mm",
+    "stretch_needed_percent", "stretch_allowed_percent", "least_fold_mm", "reason",
+)  # fmt: skip
+
+
+def list_proofs(reach: Reach) -> list[dict[str, object]]:
+    """One entry a pair, the impossible ones first, then the chains; lengths in mm."""
+    from drapesim.judging.taut import measure_string
+
+    rows: list[dict[str, object]] = []
+    for pair in sorted(reach.pairs, key=lambda p: p.allowed - p.needed):
+        rows.append({
+            "marks": list(pair.marks), "places": list(pair.places), "impossible": pair.is_impossible,
+            "on_cloth_mm": 1e3 * pair.flat, "longest_on_cloth_mm": 1e3 * pair.longest, "granted_mm": 1e3 * pair.granted,
+            "way_at_least_mm": 1e3 * pair.way,
+            "string_mm": 1e3 * measure_string(pair.string) if len(pair.string) else None,
+            "stretch_needed_percent": 100 * pair.needed, "stretch_allowed_percent": 100 * pair.allowed,
+            "least_fold_mm": 1e3 * pair.fold, "reason": say_pair(pair, reach.limits),
+        })  # fmt: skip
+    rows += [{"marks": list(chain.marks), "places": list(chain.places), "impossible": True, "reason": say_chain(chain)}
+             for chain in reach.chains]  # fmt: skip
+    return rows
+
+
+def write_proofs(out: Path, reach: Reach) -> None:
+    """reach.csv and reach.json in the folder ``out``."""
+    rows = list_proofs(reach)
+    text = io.StringIO()
+    table = csv.writer(text, lineterminator="\n")
+    table.writerow(COLUMNS)
+    for row in rows:
+        cells = []
+        for name in COLUMNS:
+            value = row.get(name)
+            if isinstance(value, bool):
+                value = "yes" if value else "no"
+            elif isinstance(value, list):
+                value = " / ".join(value)
+            elif isinstance(value, float):
+                value = f"{value:.3f}"
+            cells.append("" if value is None else str(value))
+        table.writerow(cells)
+    write_text(out / REACH_FILE, text.getvalue())
+    limits = {"warp_percent": 100 * reach.limits.warp, "weft_percent": 100 * reach.limits.weft,
+              "locking_rad": reach.limits.angle}  # fmt: skip
+    write_text(out / REACH_JSON, json.dumps({"limits": limits, "proofs": rows}, indent=1) + "\n")

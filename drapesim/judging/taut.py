@@ -1,0 +1,351 @@
+"""Taut strings: how far it is at least from place to place round the outside of a body, with a proof, and the way.
+
+A taut string runs over the faces of the body and, over hollows, straight through the air. Let a *level* be a number at
+each vertex, linear on each face, that rises nowhere faster than 1 m a metre: on no face, and between no two points of
+the body that see each other. Then no way outside the body from a place where the level is at most p to one where it is
+at least q is shorter than q - p, for the shortest way is made of such pieces, and on none of them the level gains more
+than its length. So any level is a proof, however it was come by; a bad one proves less, never too much.
+
+The level is found as fronts find it (`drapesim.kernels.taut.spread_front`: round fronts over unfolded faces;
+`jump_front`: straight through the air). Then every face and every pair of faces that may see each other is looked at
+(`find_steep`), and wherever the level rises by k > 1 m a metre, all rise between the same heights is divided by k.
+Pairs count as seeing each other unless a face turns its back or the body is certain to stop all ways between them.
+Only faces matter that a way no longer than the bound can touch.
+
+A level that is exact at the vertices of a triangle with the edge h, at the distance r from where its front is round, is
+too steep there by up to h / 2r: that is what the bound loses, 1 to 2 % with the meshes made here.
+
+The support is left out, which makes ways shorter if anything: of a body that lies on a level support nothing is lost,
+since a taut string stays within the body's convex hull.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import dijkstra
+from scipy.spatial import KDTree
+
+from drapesim.ground.outcome import InputError
+from drapesim.judging.obstacle import RIM, Obstacle, Place
+from drapesim.kernels.taut import find_steep, jump_front, spread_front
+from drapesim.settling.exact import measure_distance
+
+Array = np.ndarray
+
+ROUNDS = 10  # of fronts through the air
+ALLOWED = 1.0 + 1e-4  # pairs steeper than this are kept; all else counts as if it were as steep
+SETTLED = 1e-4  # m: fronts through the air that lower no level by more are the last
+TRIES = 9  # lengths asked of, when two levels tell which faces matter
+CLOSE = 3e-4  # share of a length that is not worth a further try
+SLOTS = 12
+BIN = 5e-4  # m of level in which the steepest face counts for all
+
+
+@dataclass(frozen=True)
+class Level:
+    """A level from ``place``: value (n,) m at vertices; start: its most there; before (n, 2): where it came from.
+
+    upper, lower, floor, steep (k,): pairs of faces (lower -1: any) that it rises too fast between, see `find_steep`.
+    slope (m,): rise a metre on each face. most: m, above which nothing was looked at.
+    """
+
+    place: Place
+    value: Array
+    start: float
+    before: Array
+    slope: Array
+    upper: Array
+    lower: Array
+    floor: Array
+    steep: Array
+    most: float
+
+
+def raise_level(obstacle: Obstacle, place: Place, most: float = np.inf) -> Level:
+    """The level from ``place`` over the whole obstacle; nothing above ``most`` m is looked at for its steepness."""
+    value, start = _seed(obstacle, place)
+    value, most = value + place.radius, most + place.radius  # from the middle of a round place: so round its fronts are
+    n, faces = len(obstacle.x), obstacle.faces
+    before = np.full((n, 2), -1, dtype=np.int64)
+    seeds = np.flatnonzero(np.isfinite(value))
+    if not len(seeds):
+        raise InputError("", place.name, "the place holds nothing of the body's surface", "name another place")
+    edge = np.unique(np.sort(np.stack([faces, np.roll(faces, -1, axis=1)], axis=2).reshape(-1, 2), axis=1), axis=0)
+    length = np.linalg.norm(obstacle.x[edge[:, 1]] - obstacle.x[edge[:, 0]], axis=1)
+    rows = np.concatenate([edge[:, 0], np.full(len(seeds), n)])
+    columns = np.concatenate([edge[:, 1], seeds])
+    weight = np.concatenate([length, 1.0 + value[seeds]])  # a weight of 0 would be no link
+    graph = coo_array((weight, (rows, columns)), shape=(n + 1, n + 1)).tocsr()
+    found, previous = dijkstra(graph, directed=False, indices=n, return_predecessors=True)
+    value = found[:n] - 1.0
+    before[:, 0] = before[:, 1] = np.where(previous[:n] < n, previous[:n], -1)
+    out, jumped = np.zeros(1), np.full(n, -1, dtype=np.int64)
+    everywhere, jumped_from = np.arange(n), np.full(n, np.inf)
+    clusters = obstacle.of_vertices
+    for _ in range(ROUNDS):
+        order = np.argsort(value[faces].min(axis=1), kind="stable")
+        for _ in range(60):
+            spread_front(obstacle.x, faces, obstacle.apex, order, value, before, out)
+            if out[0] < 1e-8:
+                break
+        stirred = np.maximum.reduceat((value < jumped_from)[clusters.order], clusters.first[:-1])
+        lowest = np.where(stirred, np.minimum.reduceat(value[clusters.order], clusters.first[:-1]), np.inf)
+        jumped_from = value.copy()
+        fallen = value.copy()
+        jump_front(
+            obstacle.x, everywhere, obstacle.ring_start, obstacle.ring, obstacle.normal, obstacle.size, clusters.first,
+            clusters.order, clusters.middle, clusters.width, lowest, most, obstacle.depth, obstacle.low, obstacle.step,
+            value, jumped, fallen,
+        )  # fmt: skip
+        moved = (jumped >= 0) & (fallen < value)
+        before[moved] = jumped[moved, None]
+        most_fallen = float((value - fallen)[moved].max()) if moved.any() else 0.0
+        value = fallen
+        if most_fallen < SETTLED:
+            break
+    return _find_slopes(obstacle, place, value - place.radius, start, before, most - place.radius)
+
+
+def _seed(obstacle: Obstacle, place: Place) -> tuple[Array, float]:
+    """Levels (n,) m that are known from the start (inf elsewhere), and the most that the level reaches on the place."""
+    value = np.full(len(obstacle.x), np.inf)
+    if place.faces is not None:
+        value[obstacle.faces[np.isin(obstacle.parent, place.faces)]] = 0.0
+        return value, 0.0
+    away = np.linalg.norm(obstacle.x - place.centre, axis=1)
+    touched = obstacle.faces[_touched(obstacle, place)]
+    value[touched] = np.maximum(away[touched] - place.radius, -RIM)
+    return value, _extreme(obstacle, place, np.where(np.isfinite(value), value, 0.0), highest=True)
+
+
+def _touched(obstacle: Obstacle, place: Place) -> Array:
+    """Faces that may hold something of a round place."""
+    away = np.linalg.norm(obstacle.centre - place.centre, axis=1)
+    return np.flatnonzero(away <= place.radius + obstacle.radius)
+
+
+def _extreme(obstacle: Obstacle, place: Place, value: Array, highest: bool) -> float:
+    """Most or least that the level ``value`` (n,) m, linear on faces, reaches on ``place``; -inf or inf of nothing.
+
+    On a face within a ball it does so at a corner inside, where an edge leaves the ball, or at the point of the circle
+    (in which the ball cuts the face's plane) that lies farthest along the slope.
+    """
+    sign = 1.0 if highest else -1.0
+    if place.faces is not None:
+        return sign * float((sign * value[obstacle.faces[np.isin(obstacle.parent, place.faces)]]).max())
+    best = -np.inf
+    for f in _touched(obstacle, place):
+        corner, level = obstacle.x[obstacle.faces[f]], sign * value[obstacle.faces[f]]
+        inside = np.linalg.norm(corner - place.centre, axis=1) <= place.radius
+        if inside.any():
+            best = max(best, float(level[inside].max()))
+        for k in range(3):
+            p, q = corner[k] - place.centre, corner[(k + 1) % 3] - corner[k]
+            a, b, c = q @ q, p @ q, p @ p - place.radius**2
+            if b * b - a * c >= 0.0:
+                for t in (-b - np.sqrt(b * b - a * c)) / a, (-b + np.sqrt(b * b - a * c)) / a:
+                    if 0.0 <= t <= 1.0:
+                        best = max(best, float(level[k] + t * (level[(k + 1) % 3] - level[k])))
+        n = obstacle.normal[f]
+        foot = place.centre + n * (n @ (corner[0] - place.centre))
+        left = place.radius**2 - float((foot - place.centre) @ (foot - place.centre))
+        slope = _gradients(corner[None], level[None])[0]
+        steep = float(np.linalg.norm(slope))
+        if left > 0.0 and steep > 0.0:
+            point = foot + np.sqrt(left) * slope / steep
+            turns = [n @ np.cross(corner[(k + 1) % 3] - corner[k], point - corner[k]) for k in range(3)]
+            if min(turns) >= 0.0:
+                best = max(best, float(level[0] + slope @ (point - corner[0])))
+    return sign * best
+
+
+def _gradients(corner: Array, level: Array) -> Array:
+    """(m, 3): slope of levels (m, 3) m, linear on triangles ``corner`` (m, 3, 3) m."""
+    u, w = corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0]
+    p, q = level[:, 1] - level[:, 0], level[:, 2] - level[:, 0]
+    uu, ww, uw = (np.einsum("mc,mc->m", a, b) for a, b in ((u, u), (w, w), (u, w)))
+    det = np.maximum(uu * ww - uw * uw, 1e-300)
+    return ((p * ww - q * uw) / det)[:, None] * u + ((q * uu - p * uw) / det)[:, None] * w
+
+
+def _find_slopes(obstacle: Obstacle, place: Place, value: Array, start: float, before: Array, most: float) -> Level:
+    faces = obstacle.faces
+    at = value[faces]
+    top, bottom = at.max(axis=1), at.min(axis=1)
+    clusters = obstacle.of_faces
+    lowest = np.minimum.reduceat(bottom[clusters.order], clusters.first[:-1])
+    m = len(faces)
+    count, other = np.zeros(m, dtype=np.int64), np.full((m, SLOTS), -1, dtype=np.int64)
+    floor, steep = np.zeros((m, SLOTS)), np.zeros((m, SLOTS))
+    find_steep(
+        obstacle.x, faces, obstacle.normal, obstacle.centre, obstacle.radius, top, bottom, clusters.first,
+        clusters.order, clusters.middle, clusters.width, lowest, clusters.axis, clusters.spread, most, obstacle.depth,
+        obstacle.low, obstacle.step, value, ALLOWED, count, other, floor, steep,
+    )  # fmt: skip
+    used = np.arange(SLOTS) < count[:, None]
+    upper = np.repeat(np.arange(m), SLOTS).reshape(m, SLOTS)[used]
+    slope = np.linalg.norm(_gradients(obstacle.x[faces], at), axis=1)
+    return Level(place, value, start, before, slope, upper, other[used], floor[used], steep[used], most)
+
+
+def away_from(obstacle: Obstacle, place: Place) -> Array:
+    """(m,) m: straight from each face to ``place``, never too long."""
+    if place.faces is None:
+        away = np.linalg.norm(obstacle.centre - place.centre, axis=1) - place.radius
+    else:
+        held = np.isin(obstacle.parent, place.faces)
+        away = KDTree(obstacle.centre[held]).query(obstacle.centre)[0] - obstacle.radius[held].max()
+    return np.maximum(away - obstacle.radius, 0.0)
+
+
+def even_out(obstacle: Obstacle, level: Level, matters: Array) -> tuple[Array, Array]:
+    """Heights (b,) m and the rise (b,) m that is proven up to each: the level with every steep spot evened out.
+
+    matters (m,) bool: faces that count.
+    """
+    at = level.value[obstacle.faces]
+    top, bottom = at.max(axis=1), at.min(axis=1)
+    ends = float(min(level.most, top[np.isfinite(top)].max())) + BIN
+    heights = np.arange(0.0, ends + BIN, BIN)
+    rows = np.flatnonzero(matters & (level.slope > 1.0) & (bottom < ends))
+    pairs = matters[level.upper] & ((level.lower < 0) | matters[level.lower])
+    lows = np.concatenate([bottom[rows], level.floor[pairs]])
+    highs = np.concatenate([top[rows], top[level.upper[pairs]]])
+    kappa = np.concatenate([level.slope[rows], level.steep[pairs]])
+    first = np.clip(np.floor(lows / BIN).astype(int), 0, len(heights) - 1)
+    last = np.clip(np.floor(highs / BIN).astype(int) + 1, 1, len(heights))
+    steepest = np.maximum(ALLOWED, most_over(first, np.maximum(last, first + 1), kappa, len(heights)))
+    return heights, np.concatenate([[0.0], np.cumsum(BIN / steepest)[:-1]])
+
+
+def most_over(first: Array, last: Array, value: Array, n: int) -> Array:
+    """(n,): at each place the largest ``value`` (k,) of the ranges from ``first`` (k,) to before ``last`` (k,); else 0.
+
+    Each range is put down as two that overlap, of a power of two long, and these are halved from the longest down.
+    """
+    power = np.floor(np.log2(last - first)).astype(int)
+    longest = int(power.max()) if len(power) else 0
+    table = np.zeros((longest + 1, n))
+    np.maximum.at(table, (power, first), value)
+    np.maximum.at(table, (power, last - 2**power), value)
+    for k in range(longest, 0, -1):
+        half = 2 ** (k - 1)
+        table[k - 1] = np.maximum(table[k - 1], table[k])
+        table[k - 1, half:] = np.maximum(table[k - 1, half:], table[k, :-half])
+    return table[0]
+
+
+def bound_way(
+    obstacle: Obstacle, level: Level, goal: Place, other: Level | None = None, enough: float = math.inf
+) -> float:
+    """m that every way round the outside from the level's place to ``goal`` has at least.
+
+    ``other``: the level from ``goal``, if there is one. Then it is asked of rising lengths m whether any way so short
+    exists: faces x drop out for which the ways proven from the place to x and from x to the goal are together longer
+    than m, with them their steep spots, and so more is proven of the rest. That goes on while it helps. ``enough`` m:
+    it is asked first of this length, and if it cannot be proven, no more is asked.
+    """
+    highest = _extreme(obstacle, goal, level.value, highest=False)
+    guess = min(highest, level.most) - level.start
+    if not guess > 0.0:
+        return 0.0
+    straight = away_from(obstacle, level.place) + away_from(obstacle, goal)
+    proven, failed = 0.0, guess
+    for tried in range(TRIES):
+        most = min(guess, enough * 1.000001) if tried == 0 else 0.5 * (proven + failed)
+        matters = straight <= most
+        gain, kept = 0.0, -1
+        while gain < most:
+            gain = max(gain, _gain(obstacle, level, matters, highest))
+            if other is None:
+                break
+            back = _extreme(obstacle, level.place, other.value, highest=False)
+            gain = max(gain, _gain(obstacle, other, matters, back))
+            matters &= prove_ways(obstacle, level, matters) + prove_ways(obstacle, other, matters) <= most
+            left = int(matters.sum())
+            if not left:
+                gain = most
+            if left == kept:
+                break
+            kept = left
+        proven = max(proven, min(most, gain))
+        if gain < most:
+            failed = most
+        if other is None or failed - proven < CLOSE * guess or (tried == 0 and gain < most < guess):
+            break
+    return proven
+
+
+def _gain(obstacle: Obstacle, level: Level, matters: Array, highest: float) -> float:
+    heights, rise = even_out(obstacle, level, matters)
+    return float(np.interp(highest, heights, rise) - np.interp(level.start, heights, rise))
+
+
+def prove_ways(obstacle: Obstacle, level: Level, matters: Array) -> Array:
+    """(m,) m: what is proven of the way from the level's place to each face, over faces that matter (m,) alone."""
+    heights, rise = even_out(obstacle, level, matters)
+    low = level.value[obstacle.faces].min(axis=1)
+    return np.maximum(np.interp(low, heights, rise) - np.interp(level.start, heights, rise), 0.0)
+
+
+def pull_string(obstacle: Obstacle, level: Level, goal: Place, pieces: int = 128) -> Array:
+    """(k, 3) m: the taut string from the level's place to ``goal``, for pictures and to see how good a bound is.
+
+    The way by which the level came, pulled straight: each point goes to the middle between its neighbours and, where
+    that is inside the body, to the nearest point of the surface, first with few points and then with more. It is as
+    short as the ways near it; its chords may cut into round parts by (length of a piece)^2 / (8 R).
+    """
+    faces = obstacle.faces
+    if goal.faces is not None:
+        ends = np.unique(faces[np.isin(obstacle.parent, goal.faces)])
+    else:
+        away = np.linalg.norm(obstacle.x - goal.centre, axis=1)
+        ends = np.flatnonzero(away <= max(goal.radius, float(away.min())))
+    at = int(ends[np.argmin(level.value[ends])])
+    way = [at]
+    while level.value[at] > level.start and len(way) < 5000:
+        one, two = level.before[at]
+        if one < 0:
+            break
+        at = int(one if level.value[one] <= level.value[two] else two)
+        way.append(at)
+    points = obstacle.x[way[::-1]].copy()
+    rim = level.place.centre
+    if rim is not None and level.value[way[-1]] > level.start:  # known from the start, though outside
+        far = float(np.linalg.norm(points[0] - rim))
+        points = np.concatenate([[points[0] + (1.0 - level.place.radius / far) * (rim - points[0])], points])
+        way.append(way[-1])
+    if len(points) < 2:
+        return points
+    first, second = level.value[way[-1]], level.value[way[-2]]
+    if first < level.start < second:  # the string starts at the rim of the place
+        points[0] += (level.start - first) / (second - first) * (points[1] - points[0])
+    if goal.centre is not None:
+        inside = np.linalg.norm(points - goal.centre, axis=1) <= goal.radius
+        if inside.any() and not inside[0]:
+            k = int(np.argmax(inside))
+            far, near = (float(np.linalg.norm(points[i] - goal.centre)) for i in (k - 1, k))
+            end = points[k - 1] + (far - goal.radius) / max(far - near, 1e-12) * (points[k] - points[k - 1])
+            points = np.concatenate([points[:k], [end]])
+    for n in (8, 16, 32, 64, 128, 256, 512):
+        if n > pieces:
+            break
+        along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
+        new = np.linspace(0.0, along[-1], n + 1)
+        points = np.stack([np.interp(new, along, points[:, d]) for d in range(3)], axis=1)
+        for _ in range(60 if n < pieces else 150):
+            for k in (1, 2):
+                points[k:-1:2] = 0.5 * (points[k - 1 : -2 : 2] + points[k + 1 :: 2])
+                distance, nearest, _ = measure_distance(points[k:-1:2], obstacle.field)
+                inside = distance < 0.0
+                points[k:-1:2][inside] = nearest[inside]
+    return points
+
+
+def measure_string(points: Array) -> float:
+    """m along a polyline (k, 3)."""
+    return float(np.linalg.norm(np.diff(points, axis=0), axis=1).sum())

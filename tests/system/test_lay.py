@@ -1,0 +1,129 @@
+"""A lay by hands through the main job: what run.h5 keeps of it, its certificate from the file, Ctrl-C and going on."""
+
+import shutil
+
+import numpy as np
+import pytest
+
+import drapesim
+from drapesim.front.cli import BAD_INPUT, main
+from drapesim.jobs.run import run_scene
+from drapesim.matter.lay import PressStep, PullStep
+from drapesim.matter.plan import read_scene
+from drapesim.mechanics.body_contact import prepare_body
+from drapesim.mechanics.independent import elastic_force
+from drapesim.mechanics.solve import pose_problem
+from drapesim.settling.balance import balance
+from drapesim.settling.frames import load_film
+from drapesim.settling.lay_archive import LAY_FILE
+from drapesim.settling.settle import Interrupted
+from tests.unit.made_run import ROOT
+
+SCENE = """\
+title = "Strip handled on a roller"
+[sheet]
+length_mm = 900
+width_mm = 120
+spacing_mm = 15
+[fabric]
+card = "cover-linen.toml"
+[body]
+surface = "limewood"
+cylinder = { radius_mm = 100, length_mm = 200, axis = "y", centre_mm = [0, 0, 500] }
+[[lay]]
+do = "lower"
+point_mm = [450, 60]
+place_mm = [0, 0]
+clearance_mm = 5
+[[lay]]
+do = "press"
+point_mm = [420, 60]
+force_N = 1
+keep = true
+name = "finger"
+[[lay]]
+do = "pull"
+edge_mm = [[900, 0], [900, 120]]
+by_mm = [0, 0, -10]
+most_force_N = 5
+across_mm = 1
+[[lay]]
+do = "weight"
+point_mm = [880, 60]
+mass_g = 20
+"""
+DOWN = np.array([0.0, 0.0, -9.80665])
+
+
+@pytest.fixture(scope="module")
+def path(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("lay")
+    shutil.copy(ROOT / "scenes/fabrics/cover-linen.toml", folder)
+    (folder / "scene.toml").write_text(SCENE)
+    return folder / "scene.toml"
+
+
+@pytest.fixture(scope="module")
+def run(path):
+    run_scene(read_scene(path), path.parent / "run")
+    return drapesim.load_run(path.parent / "run")
+
+
+def test_it_settles_with_what_stays_on_it(run):
+    assert run.certificate.settled, run.certificate.failures
+    assert run.hands is not None
+    assert run.hands.load.sum(axis=0)[2] < -0.15
+    assert np.linalg.norm(run.hands.load, axis=1).sum() == pytest.approx(1.0 + 0.02 * 9.80665, rel=1e-6)
+
+
+def test_the_file_keeps_the_plan_and_what_became_of_it(run, path):
+    assert run.lay == read_scene(path).lay
+    assert isinstance(run.lay[1], PressStep)
+    assert isinstance(run.lay[2], PullStep)
+    assert [step.outcome for step in run.hands.steps] == ["done"] * 3
+    told = run.hands.tell()
+    assert "nodes 30 mm apart" in told[0]
+    assert "pull [900, 0] to [900, 120] by (0, 0, -10) mm: done; at most" in told[2]
+
+
+def test_forces_of_the_file_balance_with_the_loads_of_hands(run):
+    weight = run.fabric.areal_density * run.lattice.node_area * 9.80665
+    net = elastic_force(run.lattice, run.fabric, run.x) + run.contact_force + run.layer_force + run.hands.load
+    size = np.linalg.norm(net + weight[:, None] * [0.0, 0.0, -1.0], axis=1) / weight
+    assert np.sqrt(np.mean(size**2)) <= run.settle.residual_rms
+    assert size.max() <= run.settle.residual_max
+    # and found from nothing: no load, no rest
+    friction = np.array([run.fabric.friction[part.surface] for part in run.body.parts])
+    problem = pose_problem(run.lattice, run.fabric, prepare_body(run.body), friction, None, DOWN, 1)
+    without = np.linalg.norm(balance(problem, None, run.x, (1e-3, 1e-2)), axis=1) / weight
+    assert without.max() > 1.0
+
+
+def test_a_lay_that_was_stopped_goes_on_to_the_same_bytes(run, path):
+    def stop(look):
+        if "pull" in look.stage:
+            raise KeyboardInterrupt
+
+    out = path.parent / "stopped"
+    with pytest.raises(Interrupted):
+        run_scene(read_scene(path), out, stop)
+    assert (out / LAY_FILE).is_file()
+    assert not (out / "run.h5").exists()
+    seen = []
+    run_scene(read_scene(path), out, lambda look: seen.append(look.stage), resume=True)
+    assert not any("press" in stage for stage in seen)
+    again = drapesim.load_run(out)
+    assert np.array_equal(again.x, run.x)
+    assert not (out / LAY_FILE).exists()
+    film, whole = load_film(out), load_film(path.parent / "run")
+    assert film.words[0] == whole.words[0]
+    assert np.array_equal(film.x[-1], whole.x[-1])
+
+
+def test_a_target_inside_the_body_writes_nothing(path, capsys):
+    bad = path.with_name("bad.toml")
+    bad.write_text(SCENE.replace("by_mm = [0, 0, -10]", "to_mm = [0, 0, 500]"))
+    out = path.parent / "never"
+    assert main(["run", str(bad), "--out", str(out)]) == BAD_INPUT
+    assert "lay[3].to: this place lies 100 mm inside the body; give a place on or above it" in capsys.readouterr().err
+    assert not out.exists()
