@@ -87,7 +87,7 @@ def spread_ground(lattice: Lattice, record: ContactRecord, body: Body) -> Ground
 
 
 def score_marks(marks: Sequence[Mark], ground: Ground) -> Array:
-    """(m,): how much of each mark does what it claims, 0 to 1 and a thousandth more for closeness."""
+    """(m,): how much of each mark does what it claims, 0 to 1, of which a thousandth is for closeness."""
     samples = np.concatenate([mark.samples for mark in marks])
     step = np.array([ground.lattice.spacing_u, ground.lattice.spacing_v])
     at = samples / step
@@ -111,7 +111,7 @@ def score_marks(marks: Sequence[Mark], ground: Ground) -> Array:
                 fits = fits & is_on(mark.claim.place, ground.body, region[rows], point[rows])
             share = weight @ fits
             near = np.where(np.isfinite(off), 1.0 - np.clip(off, 0.0, NEAR) / NEAR, 0.0)
-        scores[number] = float(share) + CLOSENESS * float(weight @ near)
+        scores[number] = (1.0 - CLOSENESS) * float(share) + CLOSENESS * float(weight @ near)
     return scores
 
 
@@ -227,6 +227,6 @@ def say_support(scores: tuple[float, float], names: tuple[str, str], met: tuple[
     lead = f"fit {better} better" if abs(a - b) > 0.005 else "do not tell the two apart"
     return (
         f"Scored by the same {n} claims, {names[0]} comes to {a:.3f} ({met[0]} met) and {names[1]} to {b:.3f} "
-        f"({met[1]} met): the claims {lead}. This is support within these claims and these two lays, and no conclusion about how "
-        "the marks came to be."
+        f"({met[1]} met): the claims {lead}. This is support within these claims and these two lays, and no conclusion "
+        "about how the marks came to be."
     )

@@ -55,7 +55,7 @@ def test_scores_by_hand() -> None:
         patch("clear", (0.1, 0.1), Claim("lies_clear", "", 1e-3)),
     ]
     scores = score_marks(marks, flat)
-    assert scores[0] == pytest.approx(1.0 + CLOSENESS * (1 - 5e-4 / 0.02))
+    assert scores[0] == pytest.approx(1.0 - CLOSENESS * 5e-4 / 0.02)
     assert 0.3 < scores[1] < 0.7
     assert scores[2] == pytest.approx(CLOSENESS * 5e-4 / 0.02)
     turned = Ground(flat.lattice, flat.body, flat.gap, -flat.facing, flat.region, flat.point)
