@@ -23,7 +23,7 @@ import numpy as np
 
 from drapesim.judging.places import LANDMARK_REACH
 from drapesim.matter.body import Body
-from drapesim.matter.marks import PLACE_CLAIMS, Mark
+from drapesim.matter.marks import MEETS, PLACE_CLAIMS, Mark
 from drapesim.matter.sheet import Lattice
 from drapesim.settling.contact_record import ContactRecord
 
@@ -100,6 +100,8 @@ def score_marks(marks: Sequence[Mark], ground: Ground) -> Array:
     for number, mark in enumerate(marks):
         rows = slice(start, start + len(mark.samples))
         start += len(mark.samples)
+        if mark.claim.kind == MEETS:  # asks nothing of the body, and so tells no lot from another
+            continue
         weight = mark.weights / mark.weights.sum()
         tolerance, off = mark.claim.tolerance, gap[rows]
         if mark.claim.kind == "lies_clear":
