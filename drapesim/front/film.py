@@ -38,6 +38,7 @@ KINDS = (".gif", ".mp4", ".webm")
 CODECS = {".mp4": "libx264", ".webm": "libvpx-vp9"}
 STAGES = 9  # pictures of the strip at most
 STILL = 0.01  # m
+LOST = 3.0  # m, of their middles
 NEEDS_AV = "MP4 and WebM are made by PyAV: pip install 'drapesim[film]', or name a file that ends in .gif"
 
 
@@ -87,15 +88,21 @@ def split_steps(words: Sequence[str]) -> list[tuple[int, int]]:
 
 
 def place_camera(chosen: Sequence[Chosen], run: Run) -> Camera:
-    """The report's slanting view, wide enough for the body and for all that the cloth passes through."""
+    """The report's slanting view, wide enough for the body and for all that the cloth passes through.
+
+    Cloth that is farther from the body than `LOST` has fallen off and is let out of sight.
+    """
     is_support = np.array([part.is_support for part in run.body.parts])
     figure = run.body.faces[~is_support[run.body.part]]
     seen = [run.body.vertices[np.unique(figure)]] if len(figure) else []
     way, up = np.array([0.45, 1.0, -0.72]), np.array([0.0, 0.0, 1.0])
     right = np.cross(way, up)
     axes = np.stack([right, np.cross(right, way), *np.eye(3)])  # of the picture, and of the world
+    middle = seen[0].mean(axis=0) if seen else chosen[0].x.mean(axis=0)
     for each in chosen:
         x = each.x.astype(np.float64)
+        if float(np.linalg.norm(x.mean(axis=0) - middle)) > LOST:
+            continue
         along = x @ axes.T
         seen.append(x[np.concatenate([along.argmin(axis=0), along.argmax(axis=0)])])
     return Camera("film", run.title, tuple(way.tolist()), tuple(up.tolist()), np.concatenate(seen))

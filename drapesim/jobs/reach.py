@@ -6,7 +6,7 @@ import csv
 import io
 import itertools
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -25,6 +25,9 @@ from drapesim.judging.reach import (
     say_pair,
 )
 from drapesim.judging.taut import raise_level
+from drapesim.matter.body import Body
+from drapesim.matter.fabric import FabricCard
+from drapesim.matter.marks import Mark
 from drapesim.matter.plan import Scene
 from drapesim.mechanics.body_contact import prepare_body
 from drapesim.settling.exact import part_field
@@ -42,25 +45,30 @@ class SceneReach:
 
 
 def prove_scene(scene: Scene, say: Callable[[str], None] = lambda _: None) -> SceneReach:
-    """Run the taut-string bound over all pairs of the scene's marks that are claimed on a place.
+    """The proofs of a scene; needs neither lay nor settling. Raises as `prove_marks`."""
+    return prove_marks(scene.marks, scene.body, scene.fabric, str(scene.path), say)
 
-    Needs neither lay nor settling. Raises `InputError` for a scene in which fewer than two marks claim a place.
+
+def prove_marks(
+    marks: Sequence[Mark], body: Body, card: FabricCard, where: str, say: Callable[[str], None] = lambda _: None
+) -> SceneReach:
+    """Run the taut-string bound over all pairs of ``marks`` that are claimed on a place of ``body``.
+
+    Raises `InputError`, which names the file ``where``, if fewer than two marks claim a place.
     """
-    places = find_places(scene.marks, scene.body)
-    marks = [mark for mark in scene.marks if mark.name in places]
+    places = find_places(marks, body)
+    marks = [mark for mark in marks if mark.name in places]
     if len(marks) < 2:
         problem = "fewer than two marks claim a place on the body, and a proof needs two"
-        raise InputError(scene.path, "flat_map.claims", problem, 'claim "touches_place" or "shows_feature"')
-    field = part_field(prepare_body(scene.body), False)
+        raise InputError(where, "flat_map.claims", problem, 'claim "touches_place" or "shows_feature"')
+    field = part_field(prepare_body(body), False)
     if field is None:
-        raise InputError(scene.path, "body", "there is no body to run a string round", "give one")
-    limits = find_limits(scene.fabric)
+        raise InputError(where, "body", "there is no body to run a string round", "give one")
+    limits = find_limits(card)
     most = max(
-        farthest_points(outline_of(a), outline_of(b), limits)[1]
-        + granted_to(a, scene.fabric)
-        + granted_to(b, scene.fabric)
+        farthest_points(outline_of(a), outline_of(b), limits)[1] + granted_to(a, card) + granted_to(b, card)
         for a, b in itertools.combinations(marks, 2)
-    )  # fmt: skip
+    )
     say("finding how deep the body is")
     by_name = {place.name: place for place in places.values()}
     obstacle = build_obstacle(field, list(by_name.values()))
@@ -69,7 +77,7 @@ def prove_scene(scene: Scene, say: Callable[[str], None] = lambda _: None) -> Sc
         say(f"ways from the {name}, {number} of {len(by_name)}")
         levels[name] = raise_level(obstacle, place, 1.1 * most + 0.02)
     say("comparing with the cloth")
-    return SceneReach(prove_reach(marks, obstacle, levels, scene.fabric), obstacle)
+    return SceneReach(prove_reach(marks, obstacle, levels, card), obstacle)
 
 
 COLUMNS = (

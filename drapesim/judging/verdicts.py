@@ -28,7 +28,7 @@ from drapesim.matter.answers import (
 )
 from drapesim.matter.body import Body
 from drapesim.matter.fabric import FabricCard
-from drapesim.matter.marks import PLACE_CLAIMS, Claim, Mark
+from drapesim.matter.marks import MEETS, PLACE_CLAIMS, Claim, Mark
 from drapesim.matter.sheet import Lattice
 from drapesim.matter.surface import link_strain_peaks, sample_nodes, sample_sheet
 from drapesim.mechanics.body_contact import BodyField, prepare_body
@@ -41,7 +41,6 @@ Array = np.ndarray
 
 FAR = 0.02
 """m: a mark whose every point stays farther away than this is called clear of the body. Our convention, no source."""
-MEETS = "meets"  # kind of claim: the mark lies on the mark that ``place`` names
 TRACE = 0.01  # share of a mark that is too little to be called touching in part
 COVERED = 0.95  # share of a mark's area over which the stated uncertainty is not exceeded
 

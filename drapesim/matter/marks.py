@@ -21,6 +21,7 @@ Array = np.ndarray
 
 KINDS = ("stain", "image", "void", "seam", "fold")
 PLACE_CLAIMS = ("touches_place", "shows_feature")
+MEETS = "meets"  # the claim that the mark lies on another one, layer on layer
 
 GRID = 3e-3  # m, distance between the samples of a large area
 EDGE_SLACK = 1e-4  # m, how far an outline may overshoot the cloth's edge, and is then taken to end on it
@@ -30,9 +31,10 @@ PICTURE_SLACK = 0.02  # share by which the picture's size may differ from the cl
 
 @dataclass(frozen=True)
 class Claim:
-    """What a mark must do. ``kind`` is one of "touches", "touches_place", "shows_feature", "lies_clear".
+    """What a mark must do. ``kind`` is one of "touches", "touches_place", "shows_feature", "lies_clear",
+    "meets".
 
-    ``place`` is a region or landmark name for the two kinds that need one, else "".
+    ``place`` is a region or landmark name for the two kinds that need one, of "meets" another mark's name, else "".
     ``tolerance`` is the largest gap that counts as contact, m; ``share`` the least area fraction in contact.
     """
 
@@ -93,7 +95,7 @@ def parse_claims(document: Document) -> dict[str, Claimed]:
         except InputError as fault:
             faults.append(fault)
             continue
-        claim = Claim(entry.claim, entry.place, entry.tolerance_mm * 1e-3, entry.share)
+        claim = Claim(entry.claim, entry.mark or entry.place, entry.tolerance_mm * 1e-3, entry.share)
         claims[name] = Claimed(entry.kind or "", claim, document.place((name,)))
     if faults:
         raise gather_faults(faults)
@@ -115,7 +117,7 @@ def read_marks(
     mirror the cloth and exchange its sides.
 
     Raises `InputError` for what `read_drawing` refuses, a mark off the cloth, an open outline that is filled, an area
-    without extent, and a claim on a mark that is not drawn.
+    without extent, and a claim on a mark that is not drawn, or that it meets one.
     """
     from drapesim.matter.door import suggest
     from drapesim.matter.marks_svg import read_drawing
@@ -128,6 +130,12 @@ def read_marks(
         for name, claimed in claims.items()
         if name not in names
     ]
+    for name, claimed in claims.items():
+        other = claimed.claim.place
+        if claimed.claim.kind == MEETS and (other == name or other not in names):
+            problem = "it is the mark itself" if other == name else f"the drawing {path} has no mark '{other}' to meet"
+            others = [each for each in names if each != name]
+            faults.append(InputError(claimed.place, f"{name}.mark", problem, suggest(other, others)))
     marks = []
     for shape in drawing.shapes:
         try:

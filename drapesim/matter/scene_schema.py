@@ -302,8 +302,9 @@ class ClaimTable(Table):
     """One mark's entry in the claims table."""
 
     kind: Literal["stain", "image", "void", "seam", "fold"] | None = None
-    claim: Literal["touches", "touches_place", "shows_feature", "lies_clear"] = "touches"
+    claim: Literal["touches", "touches_place", "shows_feature", "lies_clear", "meets"] = "touches"
     place: str = Field(default="", description="a region or landmark of the body")
+    mark: str = Field(default="", description="another mark of the drawing, for the claim that the two meet")
     tolerance_mm: Positive = Field(default=1.0, description="the largest gap that counts as contact")
     share: Annotated[float, Field(gt=0, le=1)] = Field(
         default=0.8, description="the least share of the area in contact"
@@ -313,6 +314,10 @@ class ClaimTable(Table):
     def _place_where_wanted(self) -> ClaimTable:
         if self.claim in ("touches_place", "shows_feature") and not self.place:
             raise ValueError(f'the claim "{self.claim}" names no place; give place, a region or landmark of the body')
-        if self.claim in ("touches", "lies_clear") and self.place:
+        if self.claim in ("touches", "lies_clear", "meets") and self.place:
             raise ValueError(f'the claim "{self.claim}" takes no place; drop place, or claim "touches_place"')
+        if self.claim == "meets" and not self.mark:
+            raise ValueError('the claim "meets" names no other mark; give mark, the id of another mark in the drawing')
+        if self.claim != "meets" and self.mark:
+            raise ValueError(f'the claim "{self.claim}" takes no mark; drop mark, or claim "meets"')
         return self

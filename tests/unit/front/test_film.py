@@ -75,6 +75,12 @@ def test_camera_sees_all_of_the_way(moving, finished):
         assert camera.frame[:, axis].max() >= moving.x[..., axis].max() - 1e-6
 
 
+def test_cloth_that_fell_off_is_let_out_of_sight(moving, finished):
+    lost = replace(finished, x=finished.x - [0.0, 0.0, 100.0])
+    camera = place_camera(choose_frames(moving, lost), lost)
+    assert camera.frame[:, 2].min() > -1.0
+
+
 def test_gif_is_kept_small_and_its_time_whole():
     pictures, stands = noise(60), [0.09] * 59 + [2.0]
     whole = encode_gif(pictures, stands)

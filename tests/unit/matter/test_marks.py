@@ -341,6 +341,9 @@ def test_claims_reach_their_marks(draw, tmp_path):
     a, b = read_marks(path, SIZE, claims=parse_claims(read_toml(tmp_path / "claims.toml")))
     assert (a.kind, a.claim) == ("void", Claim("touches_place", "nose", 2e-3, 0.5))
     assert (b.kind, b.claim) == ("stain", Claim())
+    (tmp_path / "claims.toml").write_text('[b]\nclaim = "meets"\nmark = "a"\n')
+    a, b = read_marks(path, SIZE, claims=parse_claims(read_toml(tmp_path / "claims.toml")))
+    assert b.claim == Claim("meets", "a")
 
 
 @pytest.mark.parametrize(
@@ -354,6 +357,11 @@ def test_claims_reach_their_marks(draw, tmp_path):
         ("[a]\nshare = 80\n", "a.share: must be at most 1, not 80"),
         ("[a]\ntolerance = 1\n", "a.tolerance: this key lacks its unit; write tolerance_mm"),
         ("a = 1\n", "claims.toml:1: a: stands outside any table"),
+        ('[a]\nclaim = "meets"\n', 'claims.toml:1: a: the claim "meets" names no other mark'),
+        ('[a]\nclaim = "meets"\nmark = "b"\n', "has no mark 'b' to meet"),
+        ('[a]\nclaim = "meets"\nmark = "a"\n', "a.mark: it is the mark itself"),
+        ('[a]\nclaim = "meets"\nmark = "b"\nplace = "nose"\n', 'the claim "meets" takes no place'),
+        ('[a]\nmark = "b"\n', 'the claim "touches" takes no mark'),
     ],
 )
 def test_claims_that_are_refused(draw, tmp_path, text, sentence):

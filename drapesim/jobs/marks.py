@@ -1,0 +1,186 @@
+"""The table of verdicts of a finished run, with contact at several thresholds, and proofs and chance on demand."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from drapesim.ground.files import write_text
+from drapesim.ground.outcome import InputError
+from drapesim.jobs.reach import prove_marks, write_proofs
+from drapesim.judging.chance import (
+    MEANING,
+    Chance,
+    list_ways,
+    say_chance,
+    say_support,
+    score_marks,
+    spread_ground,
+    weigh_chance,
+)
+from drapesim.judging.contact_levels import LevelShare, share_levels
+from drapesim.judging.reach import Reach
+from drapesim.matter.answers import CLEAR, NATURAL, OUT, UNDECIDED, Verdict
+from drapesim.settling.archive import Run
+
+CSV_FILE, JSON_FILE = "verdicts.csv", "verdicts.json"
+
+
+@dataclass(frozen=True)
+class MarkAnswer:
+    """One row of the table: the ``verdict`` over all that is known, with its reason, and what this lay alone shows."""
+
+    mark: str
+    kind: str
+    claim: str
+    place: str
+    verdict: str
+    reason: str
+    in_this_lay: str
+    meets: bool | None
+    here: Verdict
+    levels: tuple[LevelShare, ...]
+
+
+@dataclass(frozen=True)
+class Support:
+    """Two runs scored by the same claims: score and number met of each, by the marks in ``marks``."""
+
+    names: tuple[str, str]
+    marks: tuple[str, ...]
+    scores: tuple[tuple[float, ...], tuple[float, ...]]
+    meets: tuple[tuple[bool | None, ...], tuple[bool | None, ...]]
+    said: str
+
+
+def answer_marks(run: Run, reach: Reach | None = None) -> list[MarkAnswer]:
+    """The table. Out of reach is said by proof alone, of marks that do not meet their claim in this very lay.
+
+    The verdict is one of "touches naturally", "out of reach", "undecided", and of a mark claimed to lie clear that does
+    so, "clear of the body". "Touches if pressed or pulled" takes a press test, which this table does not make: such a
+    mark reads "undecided" here.
+    """
+    proofs = {} if reach is None else reach.reasons()
+    levels = share_levels(run.marks, run.verdicts, run.lattice, run.x, run.body, run.fabric, run.contact_levels)
+    rows = []
+    for mark, here, shares in zip(run.marks, run.verdicts, levels, strict=True):
+        verdict, reason = UNDECIDED, here.reason
+        if here.verdict == NATURAL or (here.verdict == CLEAR and here.claim == "lies_clear"):
+            verdict = here.verdict
+        elif here.verdict != UNDECIDED:
+            reason = f"{here.reason} No press test was made, so touching under pressure is open."
+        if mark.name in proofs and here.meets is not True:
+            verdict, reason = OUT, f"Not together with the others: {proofs[mark.name]}"
+        place = mark.claim.place
+        rows.append(MarkAnswer(mark.name, mark.kind, mark.claim.kind, place, verdict, reason, here.verdict, here.meets,
+                               here, shares))  # fmt: skip
+    return rows
+
+
+def prove_run(run: Run, where: str, say: Callable[[str], None]) -> Reach:
+    """The reach proofs of a run's marks; see `drapesim.jobs.reach.prove_marks`."""
+    return prove_marks(run.marks, run.body, run.fabric, where, say).reach
+
+
+def draw_lots(run: Run, n: int, say: Callable[[str], None]) -> list[Chance]:
+    """The chance test of a run in every way that can be drawn. Raises `InputError` for a run without marks."""
+    if not run.marks:
+        raise InputError("", "--chance", "the run has no marks", "name a run with marks")
+    ground = spread_ground(run.lattice, run.contact, run.body)
+    found = []
+    for way in list_ways(run.marks):
+        say(f"drawing {n} lots: {way}")
+        found.append(weigh_chance(run.marks, ground, way, n, run.seed))
+    return found
+
+
+def compare_support(runs: tuple[Run, Run], names: tuple[str, str]) -> Support:
+    """Score two runs by the claims of the marks that both have, claim and place alike.
+
+    Raises `InputError` where they share none.
+    """
+    tables = [
+        {(m.name, m.claim.kind, m.claim.place): (m, v) for m, v in zip(r.marks, r.verdicts, strict=True)} for r in runs
+    ]
+    shared = [key for key in tables[0] if key in tables[1]]
+    if not shared:
+        problem = "the two runs have no claim in common"
+        raise InputError("", "--against", problem, "name runs whose marks have the same names, claims and places")
+    scores, meets = [], []
+    for run, table in zip(runs, tables, strict=True):
+        chosen = [table[key] for key in shared]
+        ground = spread_ground(run.lattice, run.contact, run.body)
+        scores.append(tuple(float(s) for s in score_marks([mark for mark, _ in chosen], ground)))
+        meets.append(tuple(verdict.meets for _, verdict in chosen))
+    means = sum(scores[0]) / len(shared), sum(scores[1]) / len(shared)
+    met = sum(m is True for m in meets[0]), sum(m is True for m in meets[1])
+    said = say_support(means, names, met, len(shared))
+    return Support(names, tuple(key[0] for key in shared), (scores[0], scores[1]), (meets[0], meets[1]), said)
+
+
+WORDS = {True: "yes", False: "no", None: "undecided"}
+
+
+def _number(value: float, factor: float = 1e3) -> float | None:
+    return round(factor * value, 4) if math.isfinite(value) else None
+
+
+def list_answers(rows: Sequence[MarkAnswer]) -> list[dict[str, Any]]:
+    """One flat entry a mark, lengths in mm, shares in per cent; None where a number does not exist."""
+    entries = []
+    for row in rows:
+        here = row.here
+        entry: dict[str, Any] = {
+            "mark": row.mark, "kind": row.kind, "claim": row.claim, "place": row.place, "verdict": row.verdict,
+            "as_claimed_in_this_lay": WORDS[row.meets], "in_this_lay": row.in_this_lay, "reason": row.reason,
+            "gap_min_mm": _number(here.gap_min), "gap_median_mm": _number(here.gap_median),
+            "gap_max_mm": _number(here.gap_max), "uncertainty_mm": _number(here.uncertainty),
+            "nearest_region": here.nearest_region,
+            "belongs": "" if here.place is None else WORDS[here.place.belongs] if here.place.asked else "not asked",
+        }  # fmt: skip
+        for share in row.levels:
+            name = f"{1e3 * share.level:g}".replace(".", "p")
+            for word in ("sure", "measured", "possible"):
+                entry[f"within_{name}_mm_{word}_percent"] = _number(getattr(share, word), 100.0)
+        entries.append(entry)
+    return entries
+
+
+def write_answers(
+    out: Path,
+    rows: Sequence[MarkAnswer],
+    reach: Reach | None = None,
+    chances: Sequence[Chance] = (),
+    support: Support | None = None,
+) -> None:
+    """verdicts.csv and verdicts.json in the folder ``out``; reach.csv and reach.json if there are proofs."""
+    entries = list_answers(rows)
+    columns = list(dict.fromkeys(key for entry in entries for key in entry))
+    text = io.StringIO()
+    table = csv.DictWriter(text, columns, lineterminator="\n")
+    table.writeheader()
+    table.writerows([{key: "" if value is None else value for key, value in entry.items()} for entry in entries])
+    write_text(out / CSV_FILE, text.getvalue())
+    whole: dict[str, Any] = {"marks": entries}
+    if chances:
+        whole["chance"] = {
+            "meaning": MEANING,
+            "lots": [{"way": c.way, "draws": c.n, "fit_as_well": c.k, "score": c.score, "median_score": c.typical,
+                      "share_percent": 100 * c.share, "low_percent": 100 * c.low, "high_percent": 100 * c.high,
+                      "said": say_chance(c)} for c in chances],
+        }  # fmt: skip
+    if support is not None:
+        rows_of = zip(support.marks, zip(*support.scores, strict=True), zip(*support.meets, strict=True), strict=True)
+        whole["support"] = {
+            "runs": list(support.names), "said": support.said,
+            "claims": [{"mark": m, "scores": list(s), "met": [WORDS[a] for a in met]} for m, s, met in rows_of],
+        }  # fmt: skip
+    write_text(out / JSON_FILE, json.dumps(whole, indent=1) + "\n")
+    if reach is not None:
+        write_proofs(out, reach)
