@@ -7,7 +7,8 @@ BS 5058 (principle read), Coulomb. The bars are those set for the lab: 1 % of th
 of the bending length, 3 % at a half; bending on the bias 3 %; a drape coefficient not below the floor of free strips.
 Expected order: second for bending (test_cantilever, test_heart_loop measure it); none for stretch, shear and friction,
 whose pieces are even.
-Tolerance: the bars. Bending on the bias is held at a quarter only: at a half it reads up to 3.2 % high. The friction of a sliding piece is read within 0.2 % on a rigid plane and 1 % on cloth.
+Tolerance: the bars. Bending on the bias is held at a quarter only: at a half it reads up to 3.2 % high. The friction of
+a sliding piece is read within 0.2 % on a rigid plane and 1 % on cloth.
 """
 
 from __future__ import annotations
