@@ -22,7 +22,7 @@ from drapesim.matter.fabric import read_card
 from drapesim.matter.marks import Claim, Mark
 from drapesim.matter.sheet import Sheet, cut_lattice
 from drapesim.settling.layer_record import prepare_layers
-from tests.unit.folded_sheet import fold_at
+from tests.unit.folded_sheet import fold_at, pleat
 from tests.unit.made_run import ROOT, make_run
 
 LENGTH, WIDTH, FOLD, RADIUS, THICK = 0.6, 0.2, 0.32, 0.0006, 4e-4
@@ -146,6 +146,19 @@ def test_a_hole_stays_a_hole(folded):
     (offset,) = predict_offsets(wax, folded)
     assert len(offset.rings) == 2
     assert offset.area == pytest.approx(fill_outline(wax).area, rel=0.01)
+
+
+def test_a_mark_between_two_layers_prints_on_both():
+    """In a pleat the middle layer prints with its inner face on the under one, with its outer face on the upper one."""
+    lattice = cut_lattice(Sheet(0.6, WIDTH, 0.005))
+    layers = prepare_layers(lattice, pleat(lattice, 0.2, 0.4, RADIUS), THICK)
+    ring = oval(0.3, 0.1, 0.03, 0.02)
+    found = predict_offsets(draw("wax", ring), layers)
+    assert [(each.face, each.printed) for each in found] == [("inner", "inner"), ("outer", "outer")]
+    for each, fold in zip(found, (0.2, 0.4), strict=True):
+        truth = shapely.Polygon(np.column_stack([2 * fold - ring[:, 0], ring[:, 1]]))
+        (outline,) = each.rings
+        assert shapely.hausdorff_distance(shapely.Polygon(outline).boundary, truth.boundary, 0.1) < 0.1 * NEAR
 
 
 def test_no_print_beyond_the_hem_or_across_a_gap(folded):
