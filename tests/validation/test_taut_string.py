@@ -19,7 +19,7 @@ import pytest
 import trimesh
 
 from drapesim.judging.obstacle import Obstacle, Place, build_obstacle
-from drapesim.judging.reach import Limits, prove_pair
+from drapesim.judging.reach import Limits, blur_of, prove_pair
 from drapesim.judging.taut import (
     bound_way,
     measure_string,
@@ -197,7 +197,7 @@ def draw_pairs(sphere_levels, stretch) -> list[bool]:
     obstacle, levels, points = sphere_levels
     rng = np.random.default_rng(5)
     limits = Limits(0.03, 0.025, math.radians(35.0))
-    granted = 2.0 * (1e-3 + 2e-4)
+    granted = 2.0 * (1e-3 + 2e-4 + blur_of(make_mark("a", np.zeros(2)), limits))
     found: list[bool] = []
     while len(found) < 100:
         i, j = rng.choice(len(points), 2, replace=False)
