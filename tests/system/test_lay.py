@@ -1,6 +1,9 @@
 """A lay by hands through the main job: what run.h5 keeps of it, its certificate from the file, Ctrl-C and going on."""
 
+import os
 import shutil
+import subprocess
+import sys
 
 import numpy as np
 import pytest
@@ -127,3 +130,43 @@ def test_a_target_inside_the_body_writes_nothing(path, capsys):
     assert main(["run", str(bad), "--out", str(out)]) == BAD_INPUT
     assert "lay[3].to: this place lies 100 mm inside the body; give a place on or above it" in capsys.readouterr().err
     assert not out.exists()
+
+
+HANDS = """
+import hashlib, sys
+import numba, numpy as np
+from drapesim.matter.body import box, join, slab
+from drapesim.matter.fabric import read_card
+from drapesim.matter.sheet import Sheet, cut_lattice
+from drapesim.kernels.jit import use_threads
+from drapesim.mechanics.body_contact import prepare_body
+from drapesim.settling.hands import start_hands
+from drapesim.settling.loads import spread_patch
+from drapesim.settling.settle import MOST_THREADS, share_out
+
+card = read_card(sys.argv[1])
+body = prepare_body(join(box((-0.12, -0.08, 0.0), (0.13, 0.07, 0.1)), slab(1.0, 1.0, 0.05, surface="slate")))
+lattice = cut_lattice(Sheet(length=0.56, width=0.52, spacing=0.01))
+start = np.c_[lattice.uv - 0.27, np.full(len(lattice.ij), 0.1005)]
+blocks = share_out(lattice, use_threads(MOST_THREADS))
+nobody = np.zeros(len(start), dtype=bool)
+hands = start_hands(lattice, card, body, np.array([0.5, 0.45]), start, nobody, blocks, np.array([0.0, 0.0, -9.80665]))
+hands.press("thumb", spread_patch(lattice, ((0.27, 0.27),), 0.05, np.array([0.0, 0.0, -1.0])))
+hands.take("end", ((0.56, 0.0), (0.56, 0.52)), 0.01)
+ended = hands.drive("end", np.array([[0.25, -0.01, 0.12]]), 20.0, 0.1)
+print(numba.get_num_threads(), ended.outcome, hashlib.sha256(hands.x.tobytes()).hexdigest(), hands.work)
+"""
+
+
+def test_hands_leave_the_same_bytes_on_any_number_of_threads():
+    told = []
+    for threads in (1, 2):
+        paths = os.pathsep.join([str(ROOT), *sys.path])
+        environment = dict(os.environ, NUMBA_NUM_THREADS=str(threads), PYTHONPATH=paths)
+        command = [sys.executable, "-c", HANDS, str(ROOT / "scenes/fabrics/cover-linen.toml")]
+        done = subprocess.run(command, env=environment, capture_output=True, text=True, check=False, timeout=400)
+        assert done.returncode == 0, done.stderr
+        used, *rest = done.stdout.split()
+        assert int(used) == threads
+        told.append(rest)
+    assert told[0] == told[1]
