@@ -42,6 +42,7 @@ SETTLED = 1e-4  # m: fronts through the air that lower no level by more are the 
 TRIES = 9  # lengths asked of, when two levels tell which faces matter
 CLOSE = 3e-4  # share of a length that is not worth a further try
 SLOTS = 12
+SWEEPS = 120  # of pulling a string straight, for each number of pieces
 BIN = 5e-4  # m of level in which the steepest face counts for all
 
 
@@ -292,12 +293,13 @@ def prove_ways(obstacle: Obstacle, level: Level, matters: Array) -> Array:
     return np.maximum(np.interp(low, heights, rise) - np.interp(level.start, heights, rise), 0.0)
 
 
-def pull_string(obstacle: Obstacle, level: Level, goal: Place, pieces: int = 128) -> Array:
+def pull_string(obstacle: Obstacle, level: Level, goal: Place, pieces: int = 256) -> Array:
     """(k, 3) m: the taut string from the level's place to ``goal``, for pictures and to see how good a bound is.
 
     The way by which the level came, pulled straight: each point goes to the middle between its neighbours and, where
     that is inside the body, to the nearest point of the surface, first with few points and then with more. It is as
-    short as the ways near it; its chords may cut into round parts by (length of a piece)^2 / (8 R).
+    short as the ways near it; its chords may cut into round parts by (length of a piece)^2 / (8 R), and off a sharp
+    edge. It is pulled between the middles of round places and then cut at their rims.
     """
     faces = obstacle.faces
     if goal.faces is not None:
@@ -313,37 +315,45 @@ def pull_string(obstacle: Obstacle, level: Level, goal: Place, pieces: int = 128
             break
         at = int(one if level.value[one] <= level.value[two] else two)
         way.append(at)
-    points = obstacle.x[way[::-1]].copy()
-    rim = level.place.centre
-    if rim is not None and level.value[way[-1]] > level.start:  # known from the start, though outside
-        far = float(np.linalg.norm(points[0] - rim))
-        points = np.concatenate([[points[0] + (1.0 - level.place.radius / far) * (rim - points[0])], points])
-        way.append(way[-1])
-    if len(points) < 2:
-        return points
-    first, second = level.value[way[-1]], level.value[way[-2]]
-    if first < level.start < second:  # the string starts at the rim of the place
-        points[0] += (level.start - first) / (second - first) * (points[1] - points[0])
-    if goal.centre is not None:
-        inside = np.linalg.norm(points - goal.centre, axis=1) <= goal.radius
-        if inside.any() and not inside[0]:
-            k = int(np.argmax(inside))
-            far, near = (float(np.linalg.norm(points[i] - goal.centre)) for i in (k - 1, k))
-            end = points[k - 1] + (far - goal.radius) / max(far - near, 1e-12) * (points[k] - points[k - 1])
-            points = np.concatenate([points[:k], [end]])
-    for n in (8, 16, 32, 64, 128, 256, 512):
-        if n > pieces:
-            break
-        along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
-        new = np.linspace(0.0, along[-1], n + 1)
-        points = np.stack([np.interp(new, along, points[:, d]) for d in range(3)], axis=1)
-        for _ in range(60 if n < pieces else 150):
+    points = obstacle.x[way[::-1]]
+    for place, is_end in ((level.place, False), (goal, True)):
+        if place.centre is not None:
+            middle = measure_distance(place.centre[None], obstacle.field)[1]
+            points = np.concatenate([points, middle] if is_end else [middle, points])
+    n = min(8, pieces)
+    while len(points) > 1:
+        points = _spread_points(points, n)
+        for _ in range(SWEEPS):
             for k in (1, 2):
                 points[k:-1:2] = 0.5 * (points[k - 1 : -2 : 2] + points[k + 1 :: 2])
                 distance, nearest, _ = measure_distance(points[k:-1:2], obstacle.field)
                 inside = distance < 0.0
                 points[k:-1:2][inside] = nearest[inside]
-    return points
+        if n >= pieces:
+            break
+        n *= 2
+    return _leave(_leave(points, level.place)[::-1], goal)[::-1]
+
+
+def _spread_points(points: Array, n: int) -> Array:
+    """``n`` + 1 points evenly along a polyline (k, 3)."""
+    along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
+    new = np.linspace(0.0, along[-1], n + 1)
+    return np.stack([np.interp(new, along, points[:, d]) for d in range(3)], axis=1)
+
+
+def _leave(points: Array, place: Place) -> Array:
+    """A polyline (k, 3) m that starts in a round place, from where it last leaves it."""
+    if place.centre is None or len(points) < 2:
+        return points
+    inside = np.linalg.norm(points - place.centre, axis=1) < place.radius
+    if not inside.any() or inside[-1]:
+        return points
+    k = int(np.flatnonzero(inside)[-1])
+    p, q = points[k] - place.centre, points[k + 1] - points[k]
+    a, b, c = float(q @ q), float(p @ q), float(p @ p) - place.radius**2
+    t = (-b + math.sqrt(max(b * b - a * c, 0.0))) / a
+    return np.concatenate([[points[k] + t * q], points[k + 1 :]])
 
 
 def measure_string(points: Array) -> float:
