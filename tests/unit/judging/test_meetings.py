@@ -195,6 +195,17 @@ def test_the_claim_that_marks_meet(folded, certificate, shift, penetration, verd
     assert unsettled.verdict == UNDECIDED
 
 
+def test_the_claim_is_of_one_side_of_the_cloth(certificate):
+    """In a pleat the middle layer's outer face lies on the upper layer, its inner face on the under one."""
+    lattice = cut_lattice(Sheet(0.6, WIDTH, 0.005))
+    layers = prepare_layers(lattice, pleat(lattice, 0.2, 0.4, RADIUS), THICK)
+    sag, ring = chord_error(lattice, layers.x), oval(0.3, 0.1, 0.03, 0.02)
+    upper = draw("upper", np.column_stack([0.8 - ring[:, 0], ring[:, 1]]))
+    for side, verdict in (("outer", NATURAL), ("inner", NOT_HERE)):
+        wax = replace(draw("wax", ring), claim=Claim("meets", "upper", side=side))
+        assert judge_meeting(wax, upper, layers, certificate, sag).verdict == verdict
+
+
 def test_the_claim_is_judged_among_the_others(folded, certificate):
     """A claim of the kind "meets" goes through `judge_marks`, which knows the other marks by their names."""
     ring = oval(0.2, 0.1, 0.02, 0.02)
