@@ -78,3 +78,15 @@ def test_seeded_pushes_bear_a_thumb_on_a_slab(curved_card):
     assert np.abs(nodes + held).max() < 0.02
     assert (push >= 0.0).all()
     assert not seed_push(state.found, -nodes).any()
+
+
+def test_energy_that_a_new_preload_puts_in_is_told():
+    """A contact pressed in by 0.1 mm gets k x 0.1 mm of preload: lifted to its face again, it gives k x^2 in all."""
+    from types import SimpleNamespace
+
+    from drapesim.settling.level import load_contacts
+
+    contacts = SimpleNamespace(preload=np.array([0.0, 0.5, 0.2]), last=np.array([-1e-4, 1e-4, 1.0]))
+    given = load_contacts(SimpleNamespace(contacts=contacts), 1000.0)
+    assert contacts.preload == pytest.approx([0.1, 0.4, 0.0])
+    assert given == pytest.approx(0.1 * 1e-4 + 0.1 * 1e-4 + 0.2 * 1.0)
