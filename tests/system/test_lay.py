@@ -17,6 +17,7 @@ from drapesim.mechanics.body_contact import prepare_body
 from drapesim.mechanics.independent import elastic_force
 from drapesim.mechanics.solve import pose_problem
 from drapesim.settling.balance import balance
+from drapesim.settling.exact import measure_distance, part_field
 from drapesim.settling.frames import load_film
 from drapesim.settling.lay_archive import LAY_FILE
 from drapesim.settling.settle import Interrupted
@@ -170,3 +171,52 @@ def test_hands_leave_the_same_bytes_on_any_number_of_threads():
         assert int(used) == threads
         told.append(rest)
     assert told[0] == told[1]
+
+
+UNDER = """\
+title = "Box on the under half, the over half passed over it"
+[sheet]
+length_mm = 560
+width_mm = 160
+spacing_mm = 20
+[fabric]
+card = "cover-linen.toml"
+[body]
+surface = "limewood"
+box = { size_mm = [160, 100, 40], centre_mm = [0, 0, 20] }
+[support]
+kind = "floor"
+surface = "slate"
+[[lay]]
+do = "spread"
+point_mm = [0, 80]
+place_mm = [-120, 0]
+[[lay]]
+do = "pull"
+edge_mm = [[560, 0], [560, 160]]
+via_mm = [[250, 0, 180], [0, 0, 180]]
+to_mm = [-120, 0, 60]
+most_force_N = 10
+"""
+
+
+def test_body_lies_on_the_under_half_and_the_over_half_on_the_body(path):
+    """Cloth between box and floor has room for its thickness alone, is pinned, and settles with the certificate."""
+    scene = path.with_name("under.toml")
+    scene.write_text(UNDER)
+    run = run_scene(read_scene(scene), path.parent / "under")
+    assert run.certificate.settled, run.certificate.failures
+    half = 0.5 * run.fabric.thickness
+    field = prepare_body(run.body)
+    of_body, of_support = part_field(field, False), part_field(field, True)
+    pinned = run.hands.held
+    assert pinned.sum() > 20
+    for part in (of_body, of_support):
+        assert np.abs(measure_distance(run.x[pinned], part)[0] - half).max() < 1e-9
+    over = run.x[:, 2] > 0.04
+    assert over.sum() > 40
+    assert np.abs(run.contact.gap[pinned]).max() < 1e-6  # the inner side touches it from below ...
+    top = over & (np.abs(run.x[:, :2]) < [0.06, 0.04]).all(axis=1)
+    assert np.abs(run.contact.gap[top]).max() < 1e-3  # ... and from above
+    assert run.layers is not None
+    assert "lifted by the cloth's thickness" in run.hands.tell()[0]
