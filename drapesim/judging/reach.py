@@ -252,7 +252,7 @@ def prove_pair(
     longest += blur_of(first, limits) + blur_of(second, limits)
     granted = granted_to(first, card) + granted_to(second, card)
     a, b = levels
-    way = bound_way(obstacle, a, b.place, b, longest + granted)
+    way = bound_way(obstacle, a, b.place, b, longest + granted, closely=with_string)
     string, fold = np.zeros((0, 3)), 0.0
     if way > longest + granted:
         if with_string:
