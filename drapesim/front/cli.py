@@ -13,6 +13,7 @@ from drapesim import __version__
 from drapesim.front.body_command import add_body_command
 from drapesim.front.compare_command import add_compare_command
 from drapesim.front.film_command import add_film_command
+from drapesim.front.image_command import add_image_command
 from drapesim.front.marks_command import add_marks_command
 from drapesim.front.reach_command import add_reach_command
 from drapesim.ground.outcome import Ending, InputError
@@ -83,6 +84,7 @@ def build_parser() -> argparse.ArgumentParser:
     add_film_command(commands)
     add_marks_command(commands)
     add_reach_command(commands)
+    add_image_command(commands)
 
     lab = commands.add_parser("lab", help="test a fabric card on the lattice", description=command_lab.__doc__)
     lab.add_argument("card", type=Path, nargs="?", metavar="CARD", help="the fabric card's TOML file")

@@ -53,7 +53,7 @@ def write_comparison(folder: Path, comparison: Comparison, with_pictures: bool =
         return folder / "marks.csv"
     pictures = folder / PICTURES
     pictures.mkdir(exist_ok=True)
-    runs = [(column.name, column.run) for column in comparison.columns]
+    runs = [(_label(column), column.run) for column in comparison.columns]
     made: dict[str, Path] = {}
     views: dict[str, Path] | None = {}
     if all(np.isfinite(run.x).all() for _, run in runs):
@@ -69,6 +69,11 @@ def write_comparison(folder: Path, comparison: Comparison, with_pictures: bool =
     )
     write_text(folder / PAGE_FILE, text)
     return folder / PAGE_FILE
+
+
+def _label(column: RunColumn) -> str:
+    """The run's name, and what limits its answers."""
+    return column.name + "".join(f"   [{label}]" for label in column.labels)
 
 
 def _embed(path: Path) -> str:
@@ -129,8 +134,7 @@ def _draw_maps(
     for row, column in enumerate(columns):
         bottom = height - top - (row + 1) * each + 0.3
         axes = figure.add_axes((0.75 / PAGE, bottom / height, across / PAGE, along / height))
-        words = column.name + "".join(f"   [{label}]" for label in column.labels)
-        figure.text(0.75 / PAGE, (bottom + along + 0.05) / height, words, fontsize=8.5, color=INK, va="bottom")
+        figure.text(0.75 / PAGE, (bottom + along + 0.05) / height, _label(column), fontsize=8.5, color=INK, va="bottom")
         axes.set_facecolor(LINEN)
         _paint(axes, comparison, value(column), scale)
         verdicts = {verdict.mark: verdict.verdict for verdict in column.run.verdicts}

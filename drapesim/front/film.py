@@ -36,7 +36,7 @@ RATE = 25  # frames a second of MP4 and WebM: each picture of ours stands for se
 COLOURS = 128  # of a GIF
 KINDS = (".gif", ".mp4", ".webm")
 CODECS = {".mp4": "libx264", ".webm": "libvpx-vp9"}
-STAGES = 9  # pictures of the strip at most
+STAGES, ROOMY = 15, 9  # pictures of the strip at most; up to how many those midway in a step are added
 STILL = 0.01  # m
 LOST = 3.0  # m, of their middles
 NEEDS_AV = "MP4 and WebM are made by PyAV: pip install 'drapesim[film]', or name a file that ends in .gif"
@@ -298,10 +298,11 @@ def draw_stages(path: Path, film: Film, run: Run) -> Path | None:
 def pick_stages(chosen: Sequence[Chosen]) -> tuple[Chosen, ...]:
     """The first frame, the last of every step, and the rest; where there is room, frames midway in the longest steps.
 
-    A frame in which nothing has moved by more than `STILL` since the one before is left out, and at most `STAGES` stay.
+    A frame midway in which nothing has moved by more than `STILL` since the one before is left out, and so is the first
+    step's end if it did not move. At most `STAGES` stay.
     """
     ends = [k for k, each in enumerate(chosen) if k == 0 or each.stands > TICK]
-    while len(ends) < STAGES:
+    while len(ends) < ROOMY:
         # frames are chosen by the cloth's way, so the most frames between two stages are the longest way
         widest = max(range(len(ends) - 1), key=lambda n: ends[n + 1] - ends[n])
         if ends[widest + 1] - ends[widest] < 12:
@@ -309,7 +310,8 @@ def pick_stages(chosen: Sequence[Chosen]) -> tuple[Chosen, ...]:
         ends.insert(widest + 1, (ends[widest] + ends[widest + 1]) // 2)
     kept = [ends[0]]
     for k in ends[1:]:
-        if k == len(chosen) - 1 or _has_moved(chosen[kept[-1]], chosen[k]):
+        is_midway, is_first = chosen[k].stands <= TICK, kept == ends[:1]
+        if not (is_midway or is_first) or k == len(chosen) - 1 or _has_moved(chosen[kept[-1]], chosen[k]):
             kept.append(k)
     if len(kept) > STAGES:
         kept = [kept[k] for k in np.unique(np.linspace(0, len(kept) - 1, STAGES).round().astype(int))]

@@ -278,4 +278,5 @@ def describe_sheet(run: Run) -> str:
     nu, nv = lattice.cell.shape
     size = f"{1e3 * nu * lattice.spacing_u:.0f} x {1e3 * nv * lattice.spacing_v:.0f} mm (warp by weft)"
     spacing = f"{1e3 * lattice.spacing_u:.3g} x {1e3 * lattice.spacing_v:.3g} mm"
-    return f"The sheet: {size}, {len(lattice.ij)} nodes {spacing} apart."
+    note = "" if run.flat_map is None or not run.flat_map.note else f" {run.flat_map.note}"
+    return f"The sheet: {size}, {len(lattice.ij)} nodes {spacing} apart.{note}"

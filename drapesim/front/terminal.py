@@ -374,6 +374,11 @@ def show_scene(console: Console, scene: Scene, lattice: Lattice, height: float) 
         say(f"regions: {', '.join(body.region_names)}")
     if body.landmarks:
         say(f"landmarks: {', '.join(body.landmarks)}")
+    if scene.flat_map is not None and scene.flat_map.note:
+        say(scene.flat_map.note)
+    for mark in scene.marks:
+        if mark.claim.wicking is not None:
+            say(f"{mark.name}: a margin of {1e3 * mark.claim.wicking:g} mm is left out as wicked")
     table = Table(title=f"{len(scene.marks)} marks", title_justify="left")
     for head in ("mark", "kind", "claim", "place"):
         table.add_column(head, overflow="fold")

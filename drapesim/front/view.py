@@ -139,12 +139,13 @@ def draw_alike(runs: Sequence[tuple[str, Run]], folder: Path) -> dict[str, Path]
     os.environ["VTK_DEFAULT_OPENGL_WINDOW"] = window
     scale = scale_gaps(runs[0][1].contact_levels)
     sights = [next(camera for camera in place_cameras(run) if camera.name == "slant") for _, run in runs]
-    frame = np.concatenate([camera.frame for camera in sights])
+    # a sheet that did not come to rest may have fallen out of the world
+    seen = [camera.frame for camera, (_, run) in zip(sights, runs, strict=True) if run.certificate.settled]
+    frame = np.concatenate(seen or [camera.frame for camera in sights])
     written = {}
     for number, ((name, run), camera) in enumerate(zip(runs, sights, strict=True), start=1):
         with Studio(run, scale) as studio:
-            settled = "" if run.certificate.settled else " (UNSETTLED)"
-            camera = replace(camera, frame=frame, title=f"{name}{settled}")
+            camera = replace(camera, frame=frame, title=name)
             written[name] = folder / f"run-{number}.png"
             set_picture(run, camera, studio.take(camera), scale, written[name])
     return written

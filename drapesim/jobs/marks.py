@@ -17,6 +17,7 @@ from drapesim.jobs.reach import prove_marks, write_proofs
 from drapesim.judging.chance import (
     MEANING,
     Chance,
+    judged_by_body,
     list_ways,
     say_chance,
     say_support,
@@ -27,6 +28,7 @@ from drapesim.judging.chance import (
 from drapesim.judging.contact_levels import LevelShare, share_levels
 from drapesim.judging.reach import Reach
 from drapesim.matter.answers import CLEAR, NATURAL, OUT, UNDECIDED, Verdict
+from drapesim.matter.marks import MEETS
 from drapesim.settling.archive import Run
 
 CSV_FILE, JSON_FILE = "verdicts.csv", "verdicts.json"
@@ -90,13 +92,14 @@ def prove_run(run: Run, where: str, say: Callable[[str], None]) -> Reach:
 
 def draw_lots(run: Run, n: int, say: Callable[[str], None]) -> list[Chance]:
     """The chance test of a run in every way that can be drawn. Raises `InputError` for a run without marks."""
-    if not run.marks:
-        raise InputError("", "--chance", "the run has no marks", "name a run with marks")
-    ground = spread_ground(run.lattice, run.contact, run.body)
+    marks = judged_by_body(run.marks)
+    if not marks:
+        raise InputError("", "--chance", "the run has no marks with a claim on the body", "name a run with such marks")
+    ground = spread_ground(run.lattice, run.contact, run.body, run.fabric.thickness)
     found = []
-    for way in list_ways(run.marks):
+    for way in list_ways(marks):
         say(f"drawing {n} lots: {way}")
-        found.append(weigh_chance(run.marks, ground, way, n, run.seed))
+        found.append(weigh_chance(marks, ground, way, n, run.seed))
     return found
 
 
@@ -108,14 +111,14 @@ def compare_support(runs: tuple[Run, Run], names: tuple[str, str]) -> Support:
     tables = [
         {(m.name, m.claim.kind, m.claim.place): (m, v) for m, v in zip(r.marks, r.verdicts, strict=True)} for r in runs
     ]
-    shared = [key for key in tables[0] if key in tables[1]]
+    shared = [key for key in tables[0] if key in tables[1] and key[1] != MEETS]
     if not shared:
         problem = "the two runs have no claim in common"
         raise InputError("", "--against", problem, "name runs whose marks have the same names, claims and places")
     scores, meets = [], []
     for run, table in zip(runs, tables, strict=True):
         chosen = [table[key] for key in shared]
-        ground = spread_ground(run.lattice, run.contact, run.body)
+        ground = spread_ground(run.lattice, run.contact, run.body, run.fabric.thickness)
         scores.append(tuple(float(s) for s in score_marks([mark for mark, _ in chosen], ground)))
         meets.append(tuple(verdict.meets for _, verdict in chosen))
     means = sum(scores[0]) / len(shared), sum(scores[1]) / len(shared)

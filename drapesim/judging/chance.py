@@ -54,6 +54,7 @@ class Ground:
     facing: Array
     region: Array
     point: Array
+    thickness: float = 0.0  # m, of the cloth
 
 
 @dataclass(frozen=True)
@@ -73,7 +74,7 @@ class Chance:
     typical: float
 
 
-def spread_ground(lattice: Lattice, record: ContactRecord, body: Body) -> Ground:
+def spread_ground(lattice: Lattice, record: ContactRecord, body: Body, thickness: float = 0.0) -> Ground:
     """The contact record as tables over the lattice; nan or -1 where there is no cloth."""
     i, j = lattice.ij[:, 0], lattice.ij[:, 1]
 
@@ -83,7 +84,7 @@ def spread_ground(lattice: Lattice, record: ContactRecord, body: Body) -> Ground
         return out
 
     return Ground(lattice, body, table(record.gap, np.nan), table(record.facing, np.nan), table(record.region, -1),
-                  table(record.body_point, np.nan))  # fmt: skip
+                  table(record.body_point, np.nan), thickness)  # fmt: skip
 
 
 def score_marks(marks: Sequence[Mark], ground: Ground) -> Array:
@@ -103,12 +104,15 @@ def score_marks(marks: Sequence[Mark], ground: Ground) -> Array:
         if mark.claim.kind == MEETS:  # asks nothing of the body, and so tells no lot from another
             continue
         weight = mark.weights / mark.weights.sum()
-        tolerance, off = mark.claim.tolerance, gap[rows]
+        tolerance, off, faces = mark.claim.tolerance, gap[rows], facing[rows]
+        if mark.claim.side == "outer":
+            off, faces = off + np.where(faces < 0.0, -ground.thickness, ground.thickness), -faces
         if mark.claim.kind == "lies_clear":
+            off = np.where(faces < 0.0, off - ground.thickness, off)  # neither side may touch
             share = weight @ ~(off <= tolerance)
             near = np.where(np.isfinite(off), np.clip(off / tolerance, 0.0, NEAR / tolerance) * tolerance / NEAR, 1.0)
         else:
-            fits = (off <= tolerance) & (facing[rows] > 0.0)
+            fits = (off <= tolerance) & (faces > 0.0)
             if mark.claim.kind in PLACE_CLAIMS:
                 fits = fits & is_on(mark.claim.place, ground.body, region[rows], point[rows])
             share = weight @ fits
@@ -198,6 +202,11 @@ def interval(k: int, n: int, level: float = 0.95) -> tuple[float, float]:
     low = float(beta.ppf(tail, k, n - k + 1)) if k else 0.0
     high = float(beta.ppf(1.0 - tail, k + 1, n - k)) if k < n else 1.0
     return low, high
+
+
+def judged_by_body(marks: Sequence[Mark]) -> list[Mark]:
+    """The marks whose claims the contact record can judge: all but those that are to meet another mark."""
+    return [mark for mark in marks if mark.claim.kind != MEETS]
 
 
 def list_ways(marks: Sequence[Mark]) -> tuple[str, ...]:

@@ -161,6 +161,8 @@ def sum_regions(laid: Laid, source: Source, distortion: Distortion) -> tuple[Reg
     owner = np.concatenate([whole, np.repeat(split, len(weight))])
     region = np.concatenate([names[whole], found])
     share = np.concatenate([np.full(len(whole), half), np.full(len(found), half / len(weight))])
+    # where but one or two corners print, as much of the triangle counts
+    share *= (source.strength[triangles] > 0.0).mean(axis=1)[owner]
     place = np.concatenate([source.point[triangles[whole]].mean(axis=1), points.reshape(-1, 3)])
     faces = field.surface.faces[np.concatenate([field.tree.order, field.tree.large])]
     middle = 0.5 * (field.surface.vertices[faces, 1].min() + field.surface.vertices[faces, 1].max())

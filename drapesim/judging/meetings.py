@@ -151,12 +151,14 @@ def judge_meeting(
     """The verdict on a claim that ``mark`` meets ``other``: lies on it, face to face, with nothing pressing.
 
     At least ``mark.claim.share`` of the mark's area must have the other mark across within ``mark.claim.tolerance``,
-    whatever each gap's error, and whichever faces meet. ``obstacle``: why this lay decides nothing here, as a sentence.
+    whatever each gap's error, out of the side of the cloth that the claim is of; which face of the other's cloth looks
+    back is told and not asked. ``obstacle``: why this lay decides nothing here, as a sentence.
     Gaps are those to the other mark, nan where it lies nowhere across within `REACH`. That a mark's outline lies on the
     other's is taken from the flat map as it is: the error counts in gaps alone.
     """
     claim = mark.claim
     reading = read_meeting(mark, other, field, certificate, sag)
+    reading.on[:, 1 - SIDES.index(claim.side)] = False
     n, side = np.nonzero(reading.on)
     sure, measured, possible = reading.shares(claim.tolerance)
     if not certificate.settled:

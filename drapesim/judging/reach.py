@@ -36,7 +36,8 @@ from drapesim.judging.taut import (
 )
 from drapesim.matter.body import Body
 from drapesim.matter.fabric import FabricCard, Provenance
-from drapesim.matter.marks import PLACE_CLAIMS, Mark
+from drapesim.matter.marks import GRID, PLACE_CLAIMS, Mark
+from drapesim.matter.marks_svg import CHORD_ERROR, POINT_DIAMETER
 
 Array = np.ndarray
 
@@ -84,7 +85,8 @@ def find_limits(card: FabricCard) -> Limits:
 class PairProof:
     """Two marks, each claimed on a place. Lengths in m.
 
-    flat: between ``points`` (2, 2) uv, the farthest apart that the marks have in the sense of N; longest: N of them;
+    flat: between ``points`` (2, 2) uv, the farthest apart that the marks have in the sense of N; longest: N of them and
+    what the drawing leaves open (`blur_of`);
     granted: tolerances and thickness; way: proven least way between the places (of a pair that is not impossible, no
     more than was asked); string (k, 3): the taut string found, empty where none was pulled. fold: the least length of
     cloth between the marks beyond the taut way, 0 where none need be.
@@ -221,6 +223,15 @@ def path_length(p: Array, q: Array, limits: Limits, piece: Sequence[Array]) -> f
     return float(dijkstra(table, indices=0)[1])
 
 
+def blur_of(mark: Mark, limits: Limits) -> float:
+    """N, m, of how far what is kept of a mark may be off what was drawn.
+
+    Areas are flattened, lines sampled, and small circles made points: all of that counts for the accused.
+    """
+    off = CHORD_ERROR if mark.rings else 0.5 * (POINT_DIAMETER if len(mark.samples) == 1 else GRID)
+    return float(limits.longest(np.full(2, off)))
+
+
 def granted_to(mark: Mark, card: FabricCard) -> float:
     """m between the mid-surface of the cloth and the body that counts as touching."""
     return mark.claim.tolerance + 0.5 * card.thickness
@@ -238,9 +249,10 @@ def prove_pair(
 ) -> PairProof:
     """The taut-string bound for two marks whose places have the ``levels``."""
     points, longest = farthest_points(outline_of(first), outline_of(second), limits, piece)
+    longest += blur_of(first, limits) + blur_of(second, limits)
     granted = granted_to(first, card) + granted_to(second, card)
     a, b = levels
-    way = bound_way(obstacle, a, b.place, b, longest + granted)
+    way = bound_way(obstacle, a, b.place, b, longest + granted, closely=with_string)
     string, fold = np.zeros((0, 3)), 0.0
     if way > longest + granted:
         if with_string:
@@ -284,12 +296,13 @@ def prove_chain(
     )  # fmt: skip
     ways, threads = [], []
     samples = middle.samples
-    reach = 0.0
+    reach = blur_of(middle, limits)
     if middle.rings:  # samples are the middles of squares of at most this half diagonal
-        reach = float(limits.longest(np.full(2, math.sqrt(float(middle.weights.max())))))
+        reach += float(limits.longest(np.full(2, math.sqrt(float(middle.weights.max())))))
     for mark, level in zip(ends, levels, strict=True):
         hull = hull_of(outline_of(mark))
-        thread = limits.longest(hull[:, None] - samples[None]).max(axis=0) + reach + granted_to(mark, card) + half
+        thread = limits.longest(hull[:, None] - samples[None]).max(axis=0)
+        thread += reach + blur_of(mark, limits) + granted_to(mark, card) + half
         matters = away_from(obstacle, level.place) + away_from(obstacle, place) <= float(thread.max())
         way = np.where(matters, prove_ways(obstacle, level, matters), np.inf)
         ways.append(way[held])

@@ -1,10 +1,10 @@
 """Taut strings: how far it is at least from place to place round the outside of a body, with a proof, and the way.
 
 A taut string runs over the faces of the body and, over hollows, straight through the air. Let a *level* be a number at
-each vertex, linear on each face, that rises nowhere faster than 1 m a metre: on no face, and between no two points of
-the body that see each other. Then no way outside the body from a place where the level is at most p to one where it is
-at least q is shorter than q - p, for the shortest way is made of such pieces, and on none of them the level gains more
-than its length. So any level is a proof, however it was come by; a bad one proves less, never too much.
+each vertex, quadratic on each face, that rises nowhere faster than 1 m a metre: on no face, and between no two points
+of the body that see each other. Then no way outside the body from a place where the level is at most p to one where it
+is at least q is shorter than q - p, for the shortest way is made of such pieces, and on none of them the level gains
+more than its length. So any level is a proof, however it was come by; a bad one proves less, never too much.
 
 The level is found as fronts find it (`drapesim.kernels.taut.spread_front`: round fronts over unfolded faces;
 `jump_front`: straight through the air). Then every face and every pair of faces that may see each other is looked at
@@ -12,8 +12,10 @@ The level is found as fronts find it (`drapesim.kernels.taut.spread_front`: roun
 Pairs count as seeing each other unless a face turns its back or the body is certain to stop all ways between them.
 Only faces matter that a way no longer than the bound can touch.
 
-A level that is exact at the vertices of a triangle with the edge h, at the distance r from where its front is round, is
-too steep there by up to h / 2r: that is what the bound loses, 1 to 2 % with the meshes made here.
+On a face the level is quadratic, bent as the fronts round its corners are (`find_dips`). A linear one that is exact at
+the corners of a face with the edge h is too steep by up to h / 2r at the distance r from where its front is round; the
+quadratic one by some (h / r)^2. That is what the bound loses: 0.2 % on a ball and a box, 3 %
+where all triangles are slender.
 
 The support is left out, which makes ways shorter if anything: of a body that lies on a level support nothing is lost,
 since a taut string stays within the body's convex hull.
@@ -42,19 +44,23 @@ SETTLED = 1e-4  # m: fronts through the air that lower no level by more are the 
 TRIES = 9  # lengths asked of, when two levels tell which faces matter
 CLOSE = 3e-4  # share of a length that is not worth a further try
 SLOTS = 12
+UNIT = 0.01  # m, the length in which bends are fitted
+SWEEPS = 120  # of pulling a string straight, for each number of pieces
 BIN = 5e-4  # m of level in which the steepest face counts for all
 
 
 @dataclass(frozen=True)
 class Level:
-    """A level from ``place``: value (n,) m at vertices; start: its most there; before (n, 2): where it came from.
+    """A level from ``place``: value (n,) m at vertices; bottom (m,) m, its least on each face; start, its most there.
 
+    before (n, 2): the vertices that each one's level came between.
     upper, lower, floor, steep (k,): pairs of faces (lower -1: any) that it rises too fast between, see `find_steep`.
     slope (m,): rise a metre on each face. most: m, above which nothing was looked at.
     """
 
     place: Place
     value: Array
+    bottom: Array
     start: float
     before: Array
     slope: Array
@@ -103,10 +109,11 @@ def raise_level(obstacle: Obstacle, place: Place, most: float = np.inf) -> Level
         )  # fmt: skip
         moved = (jumped >= 0) & (fallen < value)
         before[moved] = jumped[moved, None]
-        most_fallen = float((value - fallen)[moved].max()) if moved.any() else 0.0
+        most_fallen = float((value[moved] - fallen[moved]).max()) if moved.any() else 0.0
         value = fallen
         if most_fallen < SETTLED:
             break
+    value = np.minimum(value, value[np.isfinite(value)].max())  # shells that nothing sees: any level will do
     return _find_slopes(obstacle, place, value - place.radius, start, before, most - place.radius)
 
 
@@ -175,7 +182,9 @@ def _gradients(corner: Array, level: Array) -> Array:
 def _find_slopes(obstacle: Obstacle, place: Place, value: Array, start: float, before: Array, most: float) -> Level:
     faces = obstacle.faces
     at = value[faces]
-    top, bottom = at.max(axis=1), at.min(axis=1)
+    dip = find_dips(obstacle, value, value + place.radius)
+    control = 0.5 * (at + np.roll(at, -1, axis=1)) - 2.0 * dip
+    top, bottom = at.max(axis=1), np.minimum(at.min(axis=1), control.min(axis=1))
     clusters = obstacle.of_faces
     lowest = np.minimum.reduceat(bottom[clusters.order], clusters.first[:-1])
     m = len(faces)
@@ -184,12 +193,56 @@ def _find_slopes(obstacle: Obstacle, place: Place, value: Array, start: float, b
     find_steep(
         obstacle.x, faces, obstacle.normal, obstacle.centre, obstacle.radius, top, bottom, clusters.first,
         clusters.order, clusters.middle, clusters.width, lowest, clusters.axis, clusters.spread, most, obstacle.depth,
-        obstacle.low, obstacle.step, value, ALLOWED, count, other, floor, steep,
+        obstacle.low, obstacle.step, value, dip, ALLOWED, count, other, floor, steep,
     )  # fmt: skip
     used = np.arange(SLOTS) < count[:, None]
     upper = np.repeat(np.arange(m), SLOTS).reshape(m, SLOTS)[used]
-    slope = np.linalg.norm(_gradients(obstacle.x[faces], at), axis=1)
-    return Level(place, value, start, before, slope, upper, other[used], floor[used], steep[used], most)
+    slope = np.zeros(m)
+    for k in range(3):  # the slope is linear on a face, so steepest at a corner; there the control values give it
+        corner = at.copy()
+        corner[:, (k + 1) % 3] -= 4.0 * dip[:, k]
+        corner[:, (k + 2) % 3] -= 4.0 * dip[:, (k + 2) % 3]
+        slope = np.maximum(slope, np.linalg.norm(_gradients(obstacle.x[faces], corner), axis=1))
+    return Level(place, value, bottom, start, before, slope, upper, other[used], floor[used], steep[used], most)
+
+
+def find_dips(obstacle: Obstacle, value: Array, away: Array) -> Array:
+    """(m, 3) m: how far a smooth level lies below the mean of an edge's ends in its middle, from corner k to k + 1.
+
+    A front of curvature q dips by q (length across the way it runs)^2 / 8. q is fitted at each vertex, with the slope,
+    to its neighbours (least squares on the flattened ring), kept between 0 and that of a front round at the distance
+    ``away`` (n,) m, and the mean of both ends is taken. It is a guess, and needs to be no more.
+    """
+    x, faces = obstacle.x, obstacle.faces
+    start = faces.ravel()
+    end = np.roll(faces, -1, axis=1).ravel()  # each neighbour once: every edge is in two faces, once each way
+    corner = x[faces]
+    weight = np.linalg.norm(np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0]), axis=1)
+    normal, slope = np.zeros_like(x), np.zeros_like(x)
+    gradient = _gradients(corner, value[faces])
+    for k in range(3):
+        np.add.at(normal, faces[:, k], weight[:, None] * obstacle.normal)
+        np.add.at(slope, faces[:, k], weight[:, None] * gradient)
+    normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-300)
+    slope -= np.einsum("nc,nc->n", slope, normal)[:, None] * normal
+    slope /= np.maximum(np.linalg.norm(slope, axis=1, keepdims=True), 1e-300)
+    across = np.cross(normal, slope)
+    way = x[end] - x[start]
+    length = np.linalg.norm(way, axis=1)
+    flat = way - np.einsum("ec,ec->e", way, normal[start])[:, None] * normal[start]
+    flat *= (length / np.maximum(np.linalg.norm(flat, axis=1), 1e-300))[:, None]
+    p, q = np.einsum("ec,ec->e", flat, slope[start]), np.einsum("ec,ec->e", flat, across[start])
+    rows = np.stack([p, q, 0.5 * q * q / UNIT], axis=1) / length[:, None]  # all three without unit
+    rise = (value[end] - value[start]) / length
+    table, right = np.zeros((len(x), 3, 3)), np.zeros((len(x), 3))
+    np.add.at(table, start, rows[:, :, None] * rows[:, None, :])
+    np.add.at(right, start, rows * rise[:, None])
+    bend = np.linalg.solve(table + 1e-9 * np.eye(3), right[:, :, None])[:, 2, 0] / UNIT
+    bend = np.clip(np.nan_to_num(bend), 0.0, 1.0 / np.maximum(away, 1e-3))
+    edge = np.linalg.norm(corner - np.roll(corner, -1, axis=1), axis=2)
+    run = np.clip((value[faces] - np.roll(value[faces], -1, axis=1)) / edge, -1.0, 1.0)
+    mean = 0.5 * (bend[faces] + np.roll(bend[faces], -1, axis=1))
+    return 0.125 * mean * edge**2 * (1.0 - run**2)
 
 
 def away_from(obstacle: Obstacle, place: Place) -> Array:
@@ -207,8 +260,7 @@ def even_out(obstacle: Obstacle, level: Level, matters: Array) -> tuple[Array, A
 
     matters (m,) bool: faces that count.
     """
-    at = level.value[obstacle.faces]
-    top, bottom = at.max(axis=1), at.min(axis=1)
+    top, bottom = level.value[obstacle.faces].max(axis=1), level.bottom
     ends = float(min(level.most, top[np.isfinite(top)].max())) + BIN
     heights = np.arange(0.0, ends + BIN, BIN)
     rows = np.flatnonzero(matters & (level.slope > 1.0) & (bottom < ends))
@@ -240,16 +292,21 @@ def most_over(first: Array, last: Array, value: Array, n: int) -> Array:
 
 
 def bound_way(
-    obstacle: Obstacle, level: Level, goal: Place, other: Level | None = None, enough: float = math.inf
+    obstacle: Obstacle,
+    level: Level,
+    goal: Place,
+    other: Level | None = None,
+    enough: float = math.inf,
+    closely: bool = True,
 ) -> float:
     """m that every way round the outside from the level's place to ``goal`` has at least.
 
     ``other``: the level from ``goal``, if there is one. Then it is asked of rising lengths m whether any way so short
     exists: faces x drop out for which the ways proven from the place to x and from x to the goal are together longer
     than m, with them their steep spots, and so more is proven of the rest. That goes on while it helps. ``enough`` m:
-    it is asked first of this length, and if it cannot be proven, no more is asked.
+    it is asked first of this length, and if it cannot be proven, no more is asked; nor if it can, unless ``closely``.
     """
-    highest = _extreme(obstacle, goal, level.value, highest=False)
+    highest = _least_on(obstacle, goal, level)
     guess = min(highest, level.most) - level.start
     if not guess > 0.0:
         return 0.0
@@ -263,7 +320,7 @@ def bound_way(
             gain = max(gain, _gain(obstacle, level, matters, highest))
             if other is None:
                 break
-            back = _extreme(obstacle, level.place, other.value, highest=False)
+            back = _least_on(obstacle, level.place, other)
             gain = max(gain, _gain(obstacle, other, matters, back))
             matters &= prove_ways(obstacle, level, matters) + prove_ways(obstacle, other, matters) <= most
             left = int(matters.sum())
@@ -275,9 +332,16 @@ def bound_way(
         proven = max(proven, min(most, gain))
         if gain < most:
             failed = most
-        if other is None or failed - proven < CLOSE * guess or (tried == 0 and gain < most < guess):
+        if other is None or failed - proven < CLOSE * guess or (tried == 0 and gain < most < guess) or not closely:
             break
     return proven
+
+
+def _least_on(obstacle: Obstacle, goal: Place, level: Level) -> float:
+    """m: no more than the level's least on ``goal``. A face's dips take off a third more than the deepest, at most."""
+    held = _touched(obstacle, goal) if goal.faces is None else np.flatnonzero(np.isin(obstacle.parent, goal.faces))
+    at = level.value[obstacle.faces[held]]
+    return _extreme(obstacle, goal, level.value, highest=False) - float((at.min(axis=1) - level.bottom[held]).max())
 
 
 def _gain(obstacle: Obstacle, level: Level, matters: Array, highest: float) -> float:
@@ -288,16 +352,16 @@ def _gain(obstacle: Obstacle, level: Level, matters: Array, highest: float) -> f
 def prove_ways(obstacle: Obstacle, level: Level, matters: Array) -> Array:
     """(m,) m: what is proven of the way from the level's place to each face, over faces that matter (m,) alone."""
     heights, rise = even_out(obstacle, level, matters)
-    low = level.value[obstacle.faces].min(axis=1)
-    return np.maximum(np.interp(low, heights, rise) - np.interp(level.start, heights, rise), 0.0)
+    return np.maximum(np.interp(level.bottom, heights, rise) - np.interp(level.start, heights, rise), 0.0)
 
 
-def pull_string(obstacle: Obstacle, level: Level, goal: Place, pieces: int = 128) -> Array:
+def pull_string(obstacle: Obstacle, level: Level, goal: Place, pieces: int = 256) -> Array:
     """(k, 3) m: the taut string from the level's place to ``goal``, for pictures and to see how good a bound is.
 
     The way by which the level came, pulled straight: each point goes to the middle between its neighbours and, where
     that is inside the body, to the nearest point of the surface, first with few points and then with more. It is as
-    short as the ways near it; its chords may cut into round parts by (length of a piece)^2 / (8 R).
+    short as the ways near it; its chords may cut into round parts by (length of a piece)^2 / (8 R), and off a sharp
+    edge. It is pulled between the middles of round places and then cut at their rims.
     """
     faces = obstacle.faces
     if goal.faces is not None:
@@ -313,37 +377,45 @@ def pull_string(obstacle: Obstacle, level: Level, goal: Place, pieces: int = 128
             break
         at = int(one if level.value[one] <= level.value[two] else two)
         way.append(at)
-    points = obstacle.x[way[::-1]].copy()
-    rim = level.place.centre
-    if rim is not None and level.value[way[-1]] > level.start:  # known from the start, though outside
-        far = float(np.linalg.norm(points[0] - rim))
-        points = np.concatenate([[points[0] + (1.0 - level.place.radius / far) * (rim - points[0])], points])
-        way.append(way[-1])
-    if len(points) < 2:
-        return points
-    first, second = level.value[way[-1]], level.value[way[-2]]
-    if first < level.start < second:  # the string starts at the rim of the place
-        points[0] += (level.start - first) / (second - first) * (points[1] - points[0])
-    if goal.centre is not None:
-        inside = np.linalg.norm(points - goal.centre, axis=1) <= goal.radius
-        if inside.any() and not inside[0]:
-            k = int(np.argmax(inside))
-            far, near = (float(np.linalg.norm(points[i] - goal.centre)) for i in (k - 1, k))
-            end = points[k - 1] + (far - goal.radius) / max(far - near, 1e-12) * (points[k] - points[k - 1])
-            points = np.concatenate([points[:k], [end]])
-    for n in (8, 16, 32, 64, 128, 256, 512):
-        if n > pieces:
-            break
-        along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
-        new = np.linspace(0.0, along[-1], n + 1)
-        points = np.stack([np.interp(new, along, points[:, d]) for d in range(3)], axis=1)
-        for _ in range(60 if n < pieces else 150):
+    points = obstacle.x[way[::-1]]
+    for place, is_end in ((level.place, False), (goal, True)):
+        if place.centre is not None:
+            middle = measure_distance(place.centre[None], obstacle.field)[1]
+            points = np.concatenate([points, middle] if is_end else [middle, points])
+    n = min(8, pieces)
+    while len(points) > 1:
+        points = _spread_points(points, n)
+        for _ in range(SWEEPS):
             for k in (1, 2):
                 points[k:-1:2] = 0.5 * (points[k - 1 : -2 : 2] + points[k + 1 :: 2])
                 distance, nearest, _ = measure_distance(points[k:-1:2], obstacle.field)
                 inside = distance < 0.0
                 points[k:-1:2][inside] = nearest[inside]
-    return points
+        if n >= pieces:
+            break
+        n *= 2
+    return _leave(_leave(points, level.place)[::-1], goal)[::-1]
+
+
+def _spread_points(points: Array, n: int) -> Array:
+    """``n`` + 1 points evenly along a polyline (k, 3)."""
+    along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
+    new = np.linspace(0.0, along[-1], n + 1)
+    return np.stack([np.interp(new, along, points[:, d]) for d in range(3)], axis=1)
+
+
+def _leave(points: Array, place: Place) -> Array:
+    """A polyline (k, 3) m that starts in a round place, from where it last leaves it."""
+    if place.centre is None or len(points) < 2:
+        return points
+    inside = np.linalg.norm(points - place.centre, axis=1) < place.radius
+    if not inside.any() or inside[-1]:
+        return points
+    k = int(np.flatnonzero(inside)[-1])
+    p, q = points[k] - place.centre, points[k + 1] - points[k]
+    a, b, c = float(q @ q), float(p @ q), float(p @ p) - place.radius**2
+    t = (-b + math.sqrt(max(b * b - a * c, 0.0))) / a
+    return np.concatenate([[points[k] + t * q], points[k + 1 :]])
 
 
 def measure_string(points: Array) -> float:

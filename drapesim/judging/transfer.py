@@ -223,6 +223,22 @@ def find_whole(lattice: Lattice, point: Array) -> Array:
     return whole
 
 
+def find_inner(lattice: Lattice, source: Source) -> Array:
+    """(n,) bool: nodes all of whose cells see one piece of the body. At its edges any picture is blurred into what is
+    not printed, so its density there tells nothing of the gap."""
+    count = np.zeros(lattice.shape, dtype=np.int64)
+    for i in (slice(None, -1), slice(1, None)):
+        for j in (slice(None, -1), slice(1, None)):
+            count[i, j] += source.whole
+    return np.asarray((count == lattice.corner_count)[lattice.ij[:, 0], lattice.ij[:, 1]])
+
+
+def find_blank(laid: Laid) -> Array:
+    """(n,) bool: nodes whose inner face lies farther than `LOOK` from the body."""
+    near = measure_gap(laid.x, inner_normals(laid.lattice, laid.x), laid.field, 0.5 * laid.thickness)
+    return np.asarray(near.gap > LOOK)
+
+
 def to_grid(lattice: Lattice, values: Array) -> Array:
     """(nu, nv, ...) of ``values`` (n, ...) at the nodes, nan where there is no node."""
     grid = np.full((*lattice.shape, *values.shape[1:]), np.nan)

@@ -171,7 +171,15 @@ def read_gaps(
     if layers is not None and figure is not None and len(uv):
         covered = is_covered(found.gap, found.facing, read_layers(layers, uv).gap, fabric.thickness)
         found = replace(found, facing=np.where(covered, np.nan, found.facing))
+    if claim.side == "outer":
+        found = other_side(found, fabric.thickness)
     return nearer_side(found, fabric.thickness) if claim.kind == "lies_clear" else found
+
+
+def other_side(found: GapReading, thickness: float) -> GapReading:
+    """``found`` of the inner side as it is of the outer: ``thickness`` (m) nearer to a body behind it, or farther."""
+    gap = np.where(found.facing < 0.0, found.gap - thickness, found.gap + thickness)
+    return replace(found, gap=gap, facing=-found.facing)
 
 
 def _find_layers(lattice: Lattice, x: Array, fabric: FabricCard) -> LayerField | None:

@@ -1,6 +1,6 @@
 """How far apart points of a closed surface are round its outside: fronts over faces, jumps through the air, proofs.
 
-A *level* is a number at each vertex, linear on each face. It serves as a proof of distance if it is nowhere steeper
+A *level* is a number at each vertex, quadratic on each face. It serves as a proof of distance if it is nowhere steeper
 than 1: on no face, and between no two points that see each other through the air (`drapesim.judging.taut` says why).
 """
 
@@ -193,7 +193,7 @@ def _det(a, b, c):
 
 @kernel
 def _holds(g, a, b, slack):
-    for k in range(9):  # noqa: SIM110 - kernels take no generators
+    for k in range(len(b)):  # noqa: SIM110 - kernels take no generators
         if a[k, 0] * g[0] + a[k, 1] * g[1] + a[k, 2] * g[2] < b[k] - slack:
             return False
     return True
@@ -201,48 +201,38 @@ def _holds(g, a, b, slack):
 
 @kernel
 def _find_steepest(a, b, g):
-    """Least length of a vector g with a[k] . g >= b[k] for nine k; a bound on (rise) / (distance) of two triangles.
+    """Least length of a vector g with a[k] . g >= b[k] for all k; a bound on (rise) / (distance) of two triangles.
 
-    Tried are all vectors fixed by one, two or three of the conditions, since the least is one of them.
+    Condition after condition is taken in: one that the vector so far breaks must be met exactly by the next, and the
+    search among those before it has one freedom less (Seidel 1991, as for linear programmes). inf where none is found.
     """
     slack = 1e-10
-    best = math.inf
-    for k in range(9):
-        n = a[k, 0] ** 2 + a[k, 1] ** 2 + a[k, 2] ** 2
-        if n < 1e-18 or b[k] <= 0.0:
+    g[0] = g[1] = g[2] = 0.0
+    for k in range(len(b)):
+        if a[k, 0] * g[0] + a[k, 1] * g[1] + a[k, 2] * g[2] >= b[k] - slack:
             continue
+        kk = a[k, 0] ** 2 + a[k, 1] ** 2 + a[k, 2] ** 2
+        if kk < 1e-20:
+            return math.inf
         for d in range(3):
-            g[d] = a[k, d] * b[k] / n
-        size = abs(b[k]) / math.sqrt(n)
-        if size < best and _holds(g, a, b, slack):
-            best = size
-    if best < math.inf:
-        return best
-    for k in range(9):
+            g[d] = a[k, d] * b[k] / kk
         for l in range(k):
-            kk = ll = kl = 0.0
-            for d in range(3):
-                kk += a[k, d] * a[k, d]
-                ll += a[l, d] * a[l, d]
-                kl += a[k, d] * a[l, d]
+            if a[l, 0] * g[0] + a[l, 1] * g[1] + a[l, 2] * g[2] >= b[l] - slack:
+                continue
+            ll = a[l, 0] ** 2 + a[l, 1] ** 2 + a[l, 2] ** 2
+            kl = a[k, 0] * a[l, 0] + a[k, 1] * a[l, 1] + a[k, 2] * a[l, 2]
             det = kk * ll - kl * kl
-            if det <= 1e-12 * kk * ll or det <= 0.0:
+            if det <= 1e-12 * kk * ll or ll < 1e-20:
                 continue
             p, q = (b[k] * ll - b[l] * kl) / det, (b[l] * kk - b[k] * kl) / det
-            size = 0.0
             for d in range(3):
                 g[d] = p * a[k, d] + q * a[l, d]
-                size += g[d] * g[d]
-            size = math.sqrt(size)
-            if size < best and _holds(g, a, b, slack):
-                best = size
-    for k in range(9):
-        for l in range(k):
             for m in range(l):
-                det = _det(a[k], a[l], a[m])
-                if abs(det) < 1e-15:
+                if a[m, 0] * g[0] + a[m, 1] * g[1] + a[m, 2] * g[2] >= b[m] - slack:
                     continue
-                size = 0.0
+                det = _det(a[k], a[l], a[m])
+                if abs(det) < 1e-18:
+                    continue
                 for d in range(3):
                     e, f = (d + 1) % 3, (d + 2) % 3
                     g[d] = (
@@ -250,11 +240,9 @@ def _find_steepest(a, b, g):
                         + b[l] * (a[m, e] * a[k, f] - a[m, f] * a[k, e])
                         + b[m] * (a[k, e] * a[l, f] - a[k, f] * a[l, e])
                     ) / det
-                    size += g[d] * g[d]
-                size = math.sqrt(size)
-                if size < best and _holds(g, a, b, slack):
-                    best = size
-    return best
+    if not _holds(g, a, b, 10.0 * slack):
+        return math.inf
+    return math.sqrt(g[0] ** 2 + g[1] ** 2 + g[2] ** 2)
 
 
 @kernel
@@ -271,10 +259,26 @@ def _sees(x, faces, normal, i, j):
     return False
 
 
+@kernel
+def _control(x, faces, level, dip, f, out):
+    """Places and control values (6, 4) of the level on face f: the corners, then the edges' middles."""
+    for k in range(3):
+        u, w = faces[f, k], faces[f, (k + 1) % 3]
+        for d in range(3):
+            out[k, d] = x[u, d]
+            out[3 + k, d] = 0.5 * (x[u, d] + x[w, d])
+        out[k, 3] = level[u]
+        out[3 + k, 3] = 0.5 * (level[u] + level[w]) - 2.0 * dip[f, k]
+
+
 @parallel_kernel
 def find_steep(x, faces, normal, centre, radius, top, bottom, first, order, middle, width, lowest, axis, spread, most,
-               depth, low, step, level, allowed, count, other, floor, steep):  # fmt: skip
+               depth, low, step, level, dip, allowed, count, other, floor, steep):  # fmt: skip
     """Pairs of faces that may see each other and between which ``level`` (n,) m rises faster than ``allowed``.
+
+    On a face the level is quadratic: in the middle of the edge from corner k to the next it is ``dip`` (m, 3) m below
+    the mean of its ends. Its control values (Bernstein form) are those at the corners, and on each edge the mean of its
+    ends less twice the dip; what holds for control values, less a linear function, holds for the level.
 
     centre (m, 3), radius (m,) m: a ball round each face; top, bottom (m,): its largest and least level; first, order,
     middle, width, lowest: clusters of faces, as in `jump_front`, with all normals within the angle spread (c,) of axis
@@ -287,8 +291,10 @@ def find_steep(x, faces, normal, centre, radius, top, bottom, first, order, midd
         count[i] = 0
         if bottom[i] > most:
             continue
-        a = np.empty((9, 3))
-        b = np.empty(9)
+        a = np.empty((36, 3))
+        b = np.empty(36)
+        up_at, low_at = np.empty((6, 4)), np.empty((6, 4))
+        _control(x, faces, level, dip, i, up_at)
         g = np.empty(3)
         for c in range(len(first) - 1):
             away = math.sqrt(
@@ -327,12 +333,13 @@ def find_steep(x, faces, normal, centre, radius, top, bottom, first, order, midd
                     continue
                 if not _sees(x, faces, normal, i, j) or not _sees(x, faces, normal, j, i):
                     continue
-                for p in range(3):
-                    for q in range(3):
-                        n = 3 * p + q
-                        b[n] = level[faces[i, p]] - level[faces[j, q]]
+                _control(x, faces, level, dip, j, low_at)
+                for p in range(6):
+                    for q in range(6):
+                        n = 6 * p + q
+                        b[n] = up_at[p, 3] - low_at[q, 3]
                         for d in range(3):
-                            a[n, d] = x[faces[i, p], d] - x[faces[j, q], d]
+                            a[n, d] = up_at[p, d] - low_at[q, d]
                 if away > 0.0:
                     for d in range(3):
                         g[d] = allowed * (centre[i, d] - centre[j, d]) / away

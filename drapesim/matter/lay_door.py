@@ -135,7 +135,10 @@ class _Door:
             patch = self._line((*at, "line_mm"), table.line_mm)
             breadth, name = table.breadth_mm / 1e3, self._name(at, table)
             return BindStep(patch, table.tension_N, breadth, table.ends, name, table.who or "", table.settle)
-        patch, across = self._patch(at, table), table.across_mm / 1e3
+        patch = self._patch(at, table)
+        # hands pinch an edge, so that it can turn between their fingers
+        usual = 10.0 if len(patch) == 2 and word in ("pull", "lift and drop", "roll back") else 60.0
+        across = (usual if table.across_mm is None else table.across_mm) / 1e3
         told = {"who": table.who or "", "settle": table.settle, "do": word}
         if word in ("press", "tuck", "weight"):
             along: tuple[float, float, float] | None

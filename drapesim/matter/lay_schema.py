@@ -76,7 +76,10 @@ class PatchTable(Table):
     point_mm: Pair | None = Field(default=None, description="a point [u, v] of the flat map")
     mark: Name | None = Field(default=None, description="a mark, whose middle is meant")
     edge_mm: Line | None = Field(default=None, description="a line of the flat map, [[u, v], [u, v]]")
-    across_mm: Positive = Field(default=60.0, description="size of the hand's patch (across the line)")
+    across_mm: Positive | None = Field(
+        default=None,
+        description="size of the hand's patch, or its width across the line (60; 10 for edges that are held)",
+    )
     who: Name | None = Field(default=None, description="who does it and how, for people to read")
     settle: bool = Field(default=True, description="let the cloth come to rest before the next step")
 

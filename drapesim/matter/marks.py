@@ -16,6 +16,7 @@ from drapesim.ground.outcome import InputError, gather_faults
 
 if TYPE_CHECKING:
     from drapesim.matter.marks_svg import DrawnShape
+    from drapesim.matter.rectify import Rectified
 
 Array = np.ndarray
 
@@ -36,12 +37,16 @@ class Claim:
 
     ``place`` is a region or landmark name for the two kinds that need one, of "meets" another mark's name, else "".
     ``tolerance`` is the largest gap that counts as contact, m; ``share`` the least area fraction in contact.
+    ``wicking``: how far the stain has run beyond what touched, m: the claim is of what lies farther inside the outline;
+    None where nothing is stated, and then all of it is claimed. ``side``: the side of the cloth that the claim is of.
     """
 
     kind: str = "touches"
     place: str = ""
     tolerance: float = 1e-3
     share: float = 0.8
+    wicking: float | None = None
+    side: str = "inner"
 
 
 @dataclass(frozen=True)
@@ -49,8 +54,8 @@ class Mark:
     """One traced mark in flat-map coordinates (m).
 
     ``rings``: tuple of closed outlines (k, 2) uv, even-odd filled (empty for an open line or a point);
-    ``samples`` (s, 2) uv points that stand for the mark, with ``weights`` (s,) area each (m2), summing to the area
-    (for a line or point: equal weights summing to 1).
+    ``samples`` (s, 2) uv points that stand for what is claimed of the mark, with ``weights`` (s,) area each (m2),
+    summing to that area: all of it less the wicking margin (for a line or point: equal weights summing to 1).
     """
 
     name: str
@@ -69,6 +74,7 @@ class FlatMap:
     metres_per_pixel: float
     seen_from: str  # "inner" or "outer"
     file: str = ""
+    note: str = ""  # how it was made true to scale and how well that fits, a sentence
 
 
 @dataclass(frozen=True)
@@ -78,6 +84,21 @@ class Claimed:
     kind: str
     claim: Claim
     place: str  # file:line of the entry
+
+
+def claims_schema() -> dict[str, Any]:
+    """JSON Schema of a claims table: one table a mark, for editors that check while one types."""
+    from drapesim.matter.scene_schema import ClaimTable
+
+    entry = ClaimTable.model_json_schema()
+    defined = {"$defs": entry.pop("$defs")} if "$defs" in entry else {}
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "drapesim claims",
+        "type": "object",
+        "additionalProperties": entry,
+        **defined,
+    }
 
 
 def parse_claims(document: Document) -> dict[str, Claimed]:
@@ -95,7 +116,9 @@ def parse_claims(document: Document) -> dict[str, Claimed]:
         except InputError as fault:
             faults.append(fault)
             continue
-        claim = Claim(entry.claim, entry.mark or entry.place, entry.tolerance_mm * 1e-3, entry.share)
+        wicking = None if entry.wicking_mm is None else entry.wicking_mm * 1e-3
+        what = (entry.claim, entry.mark or entry.place)
+        claim = Claim(*what, entry.tolerance_mm * 1e-3, entry.share, wicking, entry.side)
         claims[name] = Claimed(entry.kind or "", claim, document.place((name,)))
     if faults:
         raise gather_faults(faults)
@@ -109,8 +132,11 @@ def read_marks(
     mm_per_unit: float | None = None,
     claims: Mapping[str, Claimed] | None = None,
     named_in: str = "",
+    scale: tuple[float, float] = (1.0, 1.0),
 ) -> tuple[Mark, ...]:
     """The marks of an SVG drawing on a cloth of ``size`` (length along warp, width along weft; m), in drawing order.
+
+    ``scale`` (warp, weft): the cloth's size as it was over that of the drawing, where it has shrunk or stretched since.
 
     ``warp_axis`` "right": u is the drawing's x and v its y (downward). "down": the warp runs down the drawing, which
     is then turned a quarter to the left, so u = y and v = width - x. A turn, and no swap of axes, because a swap would
@@ -139,7 +165,7 @@ def read_marks(
     marks = []
     for shape in drawing.shapes:
         try:
-            marks.append(_build_mark(shape, size, warp_axis, drawing.size, claims.get(shape.name)))
+            marks.append(_build_mark(shape, size, warp_axis, drawing.size, claims.get(shape.name), scale))
         except InputError as fault:
             faults.append(fault)
     if faults:
@@ -160,8 +186,10 @@ def _build_mark(
     warp_axis: str,
     page: tuple[float, float] | None,
     claimed: Claimed | None,
+    scale: tuple[float, float] = (1.0, 1.0),
 ) -> Mark:
-    lines = tuple(turn_to_warp(line, size[1], warp_axis) for line in shape.lines)
+    drawn = size[1] / scale[1]
+    lines = tuple(turn_to_warp(line, drawn, warp_axis) * np.array(scale) for line in shape.lines)
     _check_on_cloth(shape, lines, size, page)
     kind = claimed.kind if claimed and claimed.kind else _read_kind(shape)
     claim = claimed.claim if claimed else Claim()
@@ -185,7 +213,16 @@ def _build_mark(
     area = _fill(lines, shape.even_odd)
     if area.area <= 1e-12:
         raise InputError(shape.place, f"#{shape.name}", "the outline encloses no area", "redraw it")
-    samples, weights = _cover(area)
+    claimed_area = area
+    if claim.wicking:
+        claimed_area = area.buffer(-claim.wicking)
+        if claimed_area.area <= 1e-12:
+            problem = (
+                f"a wicking margin of {claim.wicking * 1e3:g} mm leaves nothing of the mark that could have touched"
+            )
+            place = claimed.place if claimed else shape.place
+            raise InputError(place, f"{shape.name}.wicking_mm", problem, "give a margin below half its breadth")
+    samples, weights = _cover(claimed_area)
     return Mark(shape.name, kind, _rings(area), samples, weights, claim)
 
 
@@ -301,17 +338,23 @@ def read_flat_map(
     seen_from: str = "inner",
     warp_axis: str = "right",
     named_in: str = "",
+    scale: tuple[float, float] = (1.0, 1.0),
+    fitted: Rectified | None = None,
 ) -> FlatMap:
     """The picture (PNG, TIFF, JPEG) of a cloth of ``size`` (length along warp, width along weft; m), laid flat.
 
     ``warp_axis`` "down": turned a quarter to the left, so that the warp runs to the right. Transparent parts become
-    white; deeper pixels are brought to 8 bits; more than 40 million pixels are averaged down.
+    white; deeper pixels are brought to 8 bits; more than 40 million pixels are averaged down. ``scale`` (warp, weft):
+    as in `read_marks`. ``fitted``: how a photograph that is not true to scale lies on the cloth; it is then made so,
+    and ``mm_per_pixel`` does not count.
 
     Raises `InputError` for a file that is no picture, or whose size at that scale is not the cloth's within 2 %.
     """
     import io
 
     from PIL import Image, ImageOps, UnidentifiedImageError
+
+    from drapesim.matter.rectify import warp_picture
 
     content = read_bytes(path, "flat-map picture", named_in)
     with warnings.catch_warnings():
@@ -325,7 +368,10 @@ def read_flat_map(
             raise InputError(path, "", f"the picture cannot be read ({reason})", "give a PNG, TIFF or JPEG") from None
     image = ImageOps.exif_transpose(image)
     metres = mm_per_pixel * 1e-3
-    drawn = size if warp_axis == "right" else size[::-1]
+    today = size[0] / scale[0], size[1] / scale[1]
+    drawn = today if warp_axis == "right" else today[::-1]
+    if fitted is not None:
+        image, metres = warp_picture(image.convert("RGB"), fitted, drawn), fitted.metres_per_pixel
     found = (image.width * metres, image.height * metres)
     if any(abs(got / wanted - 1) > PICTURE_SLACK for got, wanted in zip(found, drawn, strict=True)):
         problem = (
@@ -334,10 +380,18 @@ def read_flat_map(
         remedy = "crop it to the cloth, or correct flat_map.mm_per_pixel or flat_map.warp_axis"
         raise InputError(path, "", problem, remedy)
     shrink = math.ceil(math.sqrt(image.width * image.height / LARGEST_PICTURE))
-    pixels = _to_rgb(image.reduce(shrink) if shrink > 1 else image)
+    if shrink > 1:
+        image = image.reduce(shrink)
+    if scale != (1.0, 1.0):  # the larger factor keeps its pixels
+        most = max(scale)
+        factors = scale if warp_axis == "right" else scale[::-1]
+        image = image.resize([max(1, round(n * f / most)) for n, f in zip(image.size, factors, strict=True)])
+        metres *= most
+    pixels = _to_rgb(image)
     if warp_axis == "down":
         pixels = np.rot90(pixels)
-    return FlatMap(np.ascontiguousarray(pixels), metres * shrink, seen_from, str(path))
+    note = "" if fitted is None else fitted.note
+    return FlatMap(np.ascontiguousarray(pixels), metres * shrink, seen_from, str(path), note)
 
 
 def _to_rgb(image: Any) -> Array:

@@ -13,6 +13,7 @@ import numpy as np
 from drapesim.ground.files import Document, Keys, hash_bytes, read_bytes, read_toml
 from drapesim.ground.outcome import InputError, gather_faults
 from drapesim.matter.body import Body
+from drapesim.matter.claims_csv import read_claims_csv
 from drapesim.matter.conditions import apply_conditions, check_condition
 from drapesim.matter.fabric import ITSELF, FabricCard, check_surfaces, parse_card
 from drapesim.matter.lay import LayStep
@@ -21,7 +22,8 @@ from drapesim.matter.marks import PLACE_CLAIMS, Claimed, FlatMap, Mark, parse_cl
 from drapesim.matter.sheet import Sheet
 
 if TYPE_CHECKING:
-    from drapesim.matter.scene_schema import BodyTable, FigureTable, SceneFile
+    from drapesim.matter.rectify import Rectified
+    from drapesim.matter.scene_schema import BodyTable, FigureTable, FlatMapTable, SceneFile
     from drapesim.matter.support import Bed
 
 Array = np.ndarray
@@ -354,11 +356,15 @@ def _read_marks(
     claims: dict[str, Claimed] = {}
     if table.claims is not None:
         place = document.place(("flat_map", "claims"))
-        claims_file = read_toml(_beside(document, table.claims), "claims table", place)
+        path = _beside(document, table.claims)
+        is_rows = path.suffix.lower() == ".csv"
+        claims_file = read_claims_csv(path, place) if is_rows else read_toml(path, "claims table", place)
         inputs[table.claims] = claims_file.sha256
         claims = parse_claims(claims_file)
     drawing = _note_input(document, ("flat_map", "marks"), "marks drawing", table.marks, inputs)
-    marks = read_marks(drawing, (sheet.length, sheet.width), table.warp_axis, table.mm_per_unit, claims)
+    scale = table.warp_scale, table.weft_scale
+    size = sheet.length, sheet.width
+    marks = read_marks(drawing, size, table.warp_axis, table.mm_per_unit, claims, scale=scale)
     return marks, claims
 
 
@@ -386,8 +392,28 @@ def _find_places(marks: tuple[Mark, ...], claims: Mapping[str, Claimed], body: B
 
 def _read_picture(document: Document, file: SceneFile, sheet: Sheet, inputs: dict[str, str]) -> FlatMap | None:
     table = file.flat_map
-    if table.picture is None or table.mm_per_pixel is None:
+    if table.picture is None:
         return None
     path = _note_input(document, ("flat_map", "picture"), "flat-map picture", table.picture, inputs)
-    flat_map = read_flat_map(path, table.mm_per_pixel, (sheet.length, sheet.width), table.seen_from, table.warp_axis)
+    fitted = _fit_picture(document, table)
+    read = (path, table.mm_per_pixel or 1.0, (sheet.length, sheet.width), table.seen_from, table.warp_axis)
+    flat_map = read_flat_map(*read, scale=(table.warp_scale, table.weft_scale), fitted=fitted)
     return replace(flat_map, file=table.picture)
+
+
+def _fit_picture(document: Document, table: FlatMapTable) -> Rectified | None:
+    """How a photograph lies on the cloth, by control points or scale bars; None where the scene states a scale."""
+    from drapesim.matter.rectify import fit_bars, fit_points
+
+    key = "control_points" if table.control_points is not None else "scale_bars"
+    try:
+        if table.control_points is not None:
+            pixels = np.array([point.pixel for point in table.control_points], dtype=np.float64)
+            return fit_points(pixels, np.array([_point(point.mm) for point in table.control_points]))
+        if table.scale_bars is not None:
+            ends = np.array([[bar.from_pixel, bar.to_pixel] for bar in table.scale_bars], dtype=np.float64)
+            return fit_bars(ends, np.array([_metres(bar.length_mm) for bar in table.scale_bars]))
+    except ValueError as fault:
+        problem, _, remedy = str(fault).partition("; ")
+        raise document.error(("flat_map", key), problem, remedy) from None
+    return None

@@ -32,6 +32,17 @@ class FabricTable(Table):
     )
 
 
+class ControlPoint(Table):
+    pixel: Pair = Field(description="its place in the photograph, pixels to the right and downward")
+    mm: Pair = Field(description="where it is on the cloth laid flat, mm to the right and downward from its corner")
+
+
+class ScaleBar(Table):
+    from_pixel: Pair = Field(description="one end, pixels to the right and downward")
+    to_pixel: Pair = Field(description="the other end")
+    length_mm: Positive = Field(description="its true length")
+
+
 class FlatMapTable(Table):
     """The drawing and the picture of the cloth laid flat; their top-left corner is a corner of the cloth."""
 
@@ -39,14 +50,31 @@ class FlatMapTable(Table):
     mm_per_pixel: Positive | None = Field(default=None, description="the picture's scale")
     warp_axis: Literal["right", "down"] = Field(default="right", description="where the warp runs in the drawing")
     seen_from: Literal["inner", "outer"] = Field(default="inner", description="the side that the drawing shows")
+    control_points: Annotated[list[ControlPoint], Field(min_length=3)] | None = Field(
+        default=None,
+        description="points of a photograph whose places on the cloth were measured, in place of its scale",
+    )
+    scale_bars: Annotated[list[ScaleBar], Field(min_length=1)] | None = Field(
+        default=None, description="scale bars in a photograph taken straight from the front, in place of its scale"
+    )
+    warp_scale: Annotated[float, Field(ge=0.5, le=2)] = Field(
+        default=1.0, description="the cloth's length along the warp as it was, over that of drawing and picture"
+    )
+    weft_scale: Annotated[float, Field(ge=0.5, le=2)] = Field(default=1.0, description="the same along the weft")
     marks: Name | None = Field(default=None, description="SVG with one element for each mark")
     mm_per_unit: Positive | None = Field(default=None, description="scale of an SVG whose size has no unit")
-    claims: Name | None = Field(default=None, description="TOML with one table for each mark")
+    claims: Name | None = Field(
+        default=None, description="TOML with one table for each mark, or CSV with one row for each"
+    )
 
     @model_validator(mode="after")
     def _belongs_together(self) -> FlatMapTable:
-        if (self.picture is None) != (self.mm_per_pixel is None):
-            raise ValueError("picture and mm_per_pixel belong together; give both or neither")
+        scales = [key for key in ("mm_per_pixel", "control_points", "scale_bars") if getattr(self, key) is not None]
+        if (self.picture is None) != (not scales):
+            raise ValueError("picture and mm_per_pixel belong together; give both or neither (or control_points or "
+                             "scale_bars in place of mm_per_pixel)")  # fmt: skip
+        if len(scales) > 1:
+            raise ValueError(f"{' and '.join(scales)} both say how the picture is scaled; give one of them")
         for key in ("mm_per_unit", "claims"):
             if getattr(self, key) is not None and self.marks is None:
                 raise ValueError(f"{key} is given without marks; name the SVG of the marks")
@@ -306,6 +334,10 @@ class ClaimTable(Table):
     place: str = Field(default="", description="a region or landmark of the body")
     mark: str = Field(default="", description="another mark of the drawing, for the claim that the two meet")
     tolerance_mm: Positive = Field(default=1.0, description="the largest gap that counts as contact")
+    wicking_mm: NotNegative | None = Field(
+        default=None, description="how far the stain ran beyond what touched; what is claimed lies this far inside it"
+    )
+    side: Literal["inner", "outer"] = Field(default="inner", description="the side of the cloth that the claim is of")
     share: Annotated[float, Field(gt=0, le=1)] = Field(
         default=0.8, description="the least share of the area in contact"
     )

@@ -7,6 +7,7 @@ file as it is; they ignore the groups beside it, which hold the rest of the run.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from pathlib import Path
@@ -358,6 +359,9 @@ def _put_marks(group: h5py.Group, marks: tuple[Mark, ...]) -> None:
     put_table(claims, [mark.claim for mark in marks], ("kind", "place"), ())
     put(claims, "tolerance", np.array([mark.claim.tolerance for mark in marks], dtype=np.float64), "m")
     put(claims, "share", np.array([mark.claim.share for mark in marks], dtype=np.float64), "1")
+    wicking = [math.nan if mark.claim.wicking is None else mark.claim.wicking for mark in marks]
+    put(claims, "wicking", np.array(wicking, dtype=np.float64), "m")  # nan: nothing is stated
+    put_table(claims, [mark.claim for mark in marks], ("side",), ())
     put_ragged(group, "samples", [mark.samples for mark in marks], "m")
     put_ragged(group, "weights", [mark.weights for mark in marks], "m2")
     rings = [(number, ring) for number, mark in enumerate(marks) for ring in mark.rings]
@@ -366,7 +370,11 @@ def _put_marks(group: h5py.Group, marks: tuple[Mark, ...]) -> None:
 
 
 def _take_marks(group: h5py.Group) -> tuple[Mark, ...]:
-    claims = [Claim(**row) for row in take_table(group["claims"], ("kind", "place"), ("tolerance", "share"))]
+    more = (("side",), ("wicking",)) if "wicking" in group["claims"] else ((), ())  # runs of before have neither
+    rows = take_table(group["claims"], ("kind", "place", *more[0]), ("tolerance", "share", *more[1]))
+    for row in rows:
+        row["wicking"] = None if math.isnan(row.get("wicking", math.nan)) else row["wicking"]
+    claims = [Claim(**row) for row in rows]
     rings, owner = take_ragged(group, "rings"), group["rings_mark"][()]
     samples, weights = take_ragged(group, "samples"), take_ragged(group, "weights")
     return tuple(
@@ -421,8 +429,10 @@ def _put_flat_map(group: h5py.Group, flat_map: FlatMap) -> None:
     group.attrs["metres_per_pixel_m"] = flat_map.metres_per_pixel
     group.attrs["seen_from"] = flat_map.seen_from
     group.attrs["file"] = flat_map.file
+    group.attrs["note"] = flat_map.note
 
 
 def _take_flat_map(group: h5py.Group) -> FlatMap:
     scale = float(group.attrs["metres_per_pixel_m"])
-    return FlatMap(group["pixels"][()], scale, group.attrs["seen_from"], group.attrs["file"])
+    told = group.attrs["seen_from"], group.attrs["file"], group.attrs.get("note", "")
+    return FlatMap(group["pixels"][()], scale, *told)

@@ -26,6 +26,7 @@ from drapesim.settling.loads import PointLoads
 Array = np.ndarray
 
 ROWS = 5  # places across the band's breadth that its force is shared by
+LEAN = 0.3  # cosine: cloth that is not on the body lies under a push only if it is on that side of the body
 REACH = 0.25  # m: cloth farther than this from where the band presses is not under it
 
 
@@ -109,7 +110,11 @@ def lay_strap(lattice: Lattice, x: Array, step: BindStep, strap: Strap, share: f
     part = along[rows, nearest]
     # past the line's ends the band lies on the bare body
     beyond = ((nearest == 0) & (part == 0.0)) | ((nearest == len(run) - 1) & (part == 1.0))
-    near = distance[rows, nearest] < np.where(beyond, min(lattice.spacing_u, lattice.spacing_v), REACH)
+    h = min(lattice.spacing_u, lattice.spacing_v)
+    far = distance[rows, nearest]
+    to_cloth = part[:, None] * run[nearest] - off[rows, nearest]
+    outward = -(to_cloth * strap.push).sum(axis=1) / np.maximum(np.linalg.norm(strap.push, axis=1), 1e-30)
+    near = np.where(beyond, far < h, (far < REACH) & ((far < 0.5 * h) | (outward > LEAN * far)))
     force = np.zeros_like(points)
     for k, weight in ((0, 1.0 - part), (1, part)):
         np.add.at(force, nearest[near] + k, (share * weight[near])[:, None] * strap.push[near])

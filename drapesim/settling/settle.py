@@ -27,6 +27,7 @@ from drapesim.mechanics.energies import grid_shape, unpadded
 from drapesim.mechanics.search import cleared
 from drapesim.mechanics.solve import (
     Slopes,
+    choose_pace,
     pose_problem,
     positions,
     start_motion,
@@ -34,8 +35,19 @@ from drapesim.mechanics.solve import (
 )
 from drapesim.settling.certificate import Certificate, certify, stored_with_hands
 from drapesim.settling.exact import count_self_crossings
-from drapesim.settling.level import DAMPING, GENTLE, NOT_MET, Crossed, LevelState, Progress, relax_level, run_on
-from drapesim.settling.loads import PointLoads, lay_on
+from drapesim.settling.level import (
+    DAMPING,
+    GENTLE,
+    NOT_MET,
+    STRAY,
+    Crossed,
+    LevelState,
+    Progress,
+    relax_level,
+    run_on,
+    search,
+)
+from drapesim.settling.loads import PointLoads, lay_on, seed_push
 
 Array = np.ndarray
 
@@ -209,6 +221,8 @@ def settle(
         state = LevelState(problem, start_motion(problem, x), history=history, damping=least, least_damping=least)
         if not is_last:
             state.patience = COARSE_PATIENCE
+        if loads is not None:
+            _press_in(state, loads)
         opening = stored_with_hands(problem, state.motion, loads)
         if resume is not None and number == first:
             opening = resume.opening
@@ -239,6 +253,17 @@ def settle(
             break
         x = positions(state.problem, state.motion)
     return _finished(state, lattice, certificate, rested, failed)
+
+
+def _press_in(state: LevelState, loads: Array) -> None:
+    """Give contacts the preloads that bear the dead ``loads`` (n, 3) N of hands; a level begins with none."""
+    pace = choose_pace(state.problem, Slopes(1.0, 1.0), 0.0)
+    if not search(state, pace, STRAY):
+        return  # the sheet passes through itself: the first chunk finds that out
+    contacts = state.found.contacts
+    contacts.preload[:] = seed_push(state.found, loads)
+    pushed = np.maximum(0.0, contacts.preload - pace.stiffness * contacts.last)
+    state.lent = 0.5 * float((pushed**2).sum()) / pace.stiffness
 
 
 def share_out(lattice: Lattice, threads: int) -> int:

@@ -29,3 +29,17 @@ def fold_at(lattice: Lattice, u0: float, radius: float, lift: float = 0.0) -> Ar
     x = -radius * np.cos(turn) + run
     z = radius * (1.0 + np.sin(turn)) + climb
     return np.column_stack([x, -lattice.inner_sign * v, z])
+
+
+def pleat(lattice: Lattice, first: float, second: float, radius: float) -> Array:
+    """(n, 3) m: folded back at ``first`` (m) as in `fold_at`, and once more the other way at ``second``: three layers.
+
+    The middle one has the under layer over its inner face and the upper layer over its outer one, 2 ``radius`` away.
+    """
+    bend = 0.5 * math.pi * radius
+    u = lattice.uv[:, 0]
+    under, again = fold_at(lattice, first, radius), fold_at(lattice, second, radius)
+    # the far part goes round the mirror image of the first half turn, which begins where the middle layer lies level
+    level = second - first - 2.0 * bend
+    turned = np.column_stack([level - again[:, 0], again[:, 1], 2.0 * radius + again[:, 2]])
+    return np.where((u > second - bend)[:, None], turned, under)

@@ -15,11 +15,11 @@ cylinder is the issue's bar. Elsewhere flats of the mesh turn by up to half an e
 from __future__ import annotations
 
 import numpy as np
-from printed import hold_flat, wrap_cone, wrap_half
 
 from drapesim.judging.distortion import measure_distortion, sum_regions
 from drapesim.judging.transfer import Way, find_sources
 from drapesim.matter.body import sphere
+from tests.validation.printed import hold_flat, wrap_cone, wrap_half
 
 
 def test_half_cylinder_widens_by_half_pi() -> None:

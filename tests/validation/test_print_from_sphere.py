@@ -10,10 +10,10 @@ angle. Rays are off by the depth of the flat times the slope there, 4 at most.
 from __future__ import annotations
 
 import numpy as np
-from printed import hold_flat
 
 from drapesim.judging.transfer import Way, find_sources
 from drapesim.matter.body import sphere
+from tests.validation.printed import hold_flat
 
 RADIUS, HEIGHT = 0.1, 0.105
 EDGE = 0.0414  # rad, the longest of this ball's edges

@@ -10,9 +10,9 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
-from printed import wrap_half
 
 from drapesim.judging.transfer import Way, find_sources, print_points
+from tests.validation.printed import wrap_half
 
 RADIUS = 0.1
 ANGLES = np.radians([5.0, 10.0, 20.0, 33.0, 45.0, 60.0, 75.0, 85.0])

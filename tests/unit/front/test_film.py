@@ -10,6 +10,7 @@ from PIL import Image
 from drapesim.front import film as room
 from drapesim.front.cli import main
 from drapesim.front.film import (
+    ROOMY,
     STAGES,
     TICK,
     choose_frames,
@@ -125,10 +126,10 @@ def test_scale_bar_and_words():
 def test_stages_are_start_ends_and_rest(moving, finished):
     stages = pick_stages(choose_frames(moving, finished))
     ends = [each.words for each in stages if not each.words.endswith("on the way")]
-    assert ends == ["the start", WORDS[0], WORDS[1], "at rest, by the certificate"]  # in the third nothing moves
+    assert ends == ["the start", *WORDS, "at rest, by the certificate"]
     # between start and end of the step that moves most there is a picture midway
     assert stages[1].words == f"{WORDS[0]}: on the way"
-    assert len(stages) <= STAGES
+    assert len(stages) <= ROOMY
     words = tuple(f"step {k}" for k in range(30) for _ in range(2))
     x = np.repeat(moving.x[:1], 60, axis=0) + np.linspace(0, 0.1, 60, dtype=np.float32)[:, None, None]
     many = Film(moving.lattice, x, words, np.arange(60.0))

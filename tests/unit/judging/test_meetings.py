@@ -22,7 +22,7 @@ from drapesim.matter.fabric import read_card
 from drapesim.matter.marks import Claim, Mark
 from drapesim.matter.sheet import Sheet, cut_lattice
 from drapesim.settling.layer_record import prepare_layers
-from tests.unit.folded_sheet import fold_at
+from tests.unit.folded_sheet import fold_at, pleat
 from tests.unit.made_run import ROOT, make_run
 
 LENGTH, WIDTH, FOLD, RADIUS, THICK = 0.6, 0.2, 0.32, 0.0006, 4e-4
@@ -148,6 +148,19 @@ def test_a_hole_stays_a_hole(folded):
     assert offset.area == pytest.approx(fill_outline(wax).area, rel=0.01)
 
 
+def test_a_mark_between_two_layers_prints_on_both():
+    """In a pleat the middle layer prints with its inner face on the under one, with its outer face on the upper one."""
+    lattice = cut_lattice(Sheet(0.6, WIDTH, 0.005))
+    layers = prepare_layers(lattice, pleat(lattice, 0.2, 0.4, RADIUS), THICK)
+    ring = oval(0.3, 0.1, 0.03, 0.02)
+    found = predict_offsets(draw("wax", ring), layers)
+    assert [(each.face, each.printed) for each in found] == [("inner", "inner"), ("outer", "outer")]
+    for each, fold in zip(found, (0.2, 0.4), strict=True):
+        truth = shapely.Polygon(np.column_stack([2 * fold - ring[:, 0], ring[:, 1]]))
+        (outline,) = each.rings
+        assert shapely.hausdorff_distance(shapely.Polygon(outline).boundary, truth.boundary, 0.1) < 0.1 * NEAR
+
+
 def test_no_print_beyond_the_hem_or_across_a_gap(folded):
     """The over half ends at u = 0.6, which lies on u = 0.04: what is drawn beyond prints on nothing."""
     assert predict_offsets(draw("wax", oval(0.02, 0.1, 0.01, 0.01)), folded) == ()
@@ -180,6 +193,17 @@ def test_the_claim_that_marks_meet(folded, certificate, shift, penetration, verd
         draw("wax", square), other, folded, replace(told, settled=False), chord_error(folded.lattice, folded.x)
     )
     assert unsettled.verdict == UNDECIDED
+
+
+def test_the_claim_is_of_one_side_of_the_cloth(certificate):
+    """In a pleat the middle layer's outer face lies on the upper layer, its inner face on the under one."""
+    lattice = cut_lattice(Sheet(0.6, WIDTH, 0.005))
+    layers = prepare_layers(lattice, pleat(lattice, 0.2, 0.4, RADIUS), THICK)
+    sag, ring = chord_error(lattice, layers.x), oval(0.3, 0.1, 0.03, 0.02)
+    upper = draw("upper", np.column_stack([0.8 - ring[:, 0], ring[:, 1]]))
+    for side, verdict in (("outer", NATURAL), ("inner", NOT_HERE)):
+        wax = replace(draw("wax", ring), claim=Claim("meets", "upper", side=side))
+        assert judge_meeting(wax, upper, layers, certificate, sag).verdict == verdict
 
 
 def test_the_claim_is_judged_among_the_others(folded, certificate):

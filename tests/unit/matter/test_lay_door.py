@@ -59,10 +59,10 @@ GOOD = {
         ((0.1, 0.12),), 0.04, 5.0, to=(0.11, 0.07, 0.05), keep=True, name="a"
     ),
     'do = "lift and drop"\nedge_mm = [[0, 0], [0, 300]]\nheight_mm = 80': PullStep(
-        ((0.0, 0.0), (0.0, 0.3)), 0.06, 50.0, by=(0.0, 0.0, 0.08), do="lift and drop"
+        ((0.0, 0.0), (0.0, 0.3)), 0.01, 50.0, by=(0.0, 0.0, 0.08), do="lift and drop"
     ),
     'do = "roll back"\nedge_mm = [[0, 0], [0, 300]]\nby_mm = [200, 0, 0]\nheight_mm = 80': PullStep(
-        ((0.0, 0.0), (0.0, 0.3)), 0.06, 50.0, by=(0.2, 0.0, 0.0), arc=0.08, back=True, do="roll back"
+        ((0.0, 0.0), (0.0, 0.3)), 0.01, 50.0, by=(0.2, 0.0, 0.0), arc=0.08, back=True, do="roll back"
     ),
     'do = "press"\npoint_mm = [10, 20]\nforce_N = 3': PressStep(((0.01, 0.02),), 0.06, 3.0),
     'do = "tuck"\nedge_mm = [[0, 50], [500, 50]]\nforce_N = 3': PressStep(

@@ -5,7 +5,7 @@ import pytest
 
 from drapesim.matter.sheet import Lattice, Sheet, cut_lattice
 from drapesim.settling.layer_record import INNER, NONE, OUTER, REACH, prepare_layers, read_layers, record_layers
-from tests.unit.folded_sheet import fold_at
+from tests.unit.folded_sheet import fold_at, pleat
 
 LENGTH, WIDTH, FOLD, THICK = 0.4, 0.1, 0.22, 4e-4
 
@@ -53,12 +53,8 @@ def test_pleat_has_a_layer_over_either_face():
     """Three layers: the middle one meets inner on inner below and outer on outer above."""
     lattice = cut_lattice(Sheet(0.3, 0.05, 0.005))
     radius = 0.002
-    bend = 0.5 * np.pi * radius
     u = lattice.uv[:, 0]
-    first, again = fold_at(lattice, 0.1, radius), fold_at(lattice, 0.2, radius)
-    # the far part goes round a second half turn, the mirror image of the first, that begins where the first lies level
-    turned = np.column_stack([0.1 - 2.0 * bend - again[:, 0], again[:, 1], 2.0 * radius + again[:, 2]])
-    x = np.where((u > 0.2 - bend)[:, None], turned, first)
+    x = pleat(lattice, 0.1, 0.2, radius)
     record = record_layers(prepare_layers(lattice, x, THICK))
     middle = (u > 0.125) & (u < 0.175)
     assert np.allclose(record.gap[middle], 2 * radius - THICK, atol=2e-5)

@@ -1,0 +1,257 @@
+"""What image a body would leave on the cloth, under stated ways, in one or several finished lays; and an observed one.
+
+Every lay is printed by every way. Where a picture of the flat cloth is there, its density is set against the gap, and
+ways and lays are ranked by how much their predictions resemble it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from drapesim.ground.outcome import InputError
+from drapesim.judging.density import Density, GapStudy, Rebuilt, read_density, rebuild_gap, study_gaps
+from drapesim.judging.distortion import (
+    Distortion,
+    Fit,
+    LandmarkRow,
+    RegionRow,
+    measure_distortion,
+    print_landmarks,
+    sum_regions,
+)
+from drapesim.judging.likeness import Candidate, Score, rank
+from drapesim.judging.transfer import (
+    LOOK,
+    Laid,
+    Source,
+    Way,
+    find_blank,
+    find_inner,
+    find_sources,
+    lay_on,
+    print_points,
+    print_regions,
+    read_way,
+)
+from drapesim.matter.marks import FlatMap, read_flat_map
+from drapesim.matter.nearest import find_near, plant_mesh
+from drapesim.matter.sheet import Lattice
+from drapesim.matter.surface import sample_nodes
+from drapesim.mechanics.body_contact import prepare_body
+from drapesim.settling.archive import Run, load_run
+
+Array = np.ndarray
+
+WAYS = ("contact:1", "normal:linear:20", "normal:exponential:10", "nearest:linear:20", "down:linear:20", "view",
+        "relief:linear:20:15")  # fmt: skip
+"""Tried where none are named. The lengths are for trying out, and stand for no cloth: no source."""
+GAP_WAY = Way("normal", "linear", LOOK)  # whose gap density is held against
+SAME_SIZE = 1e-3
+LEAST_NODES = 40  # of a region, to be studied by itself
+
+
+@dataclass(frozen=True)
+class WayResult:
+    """One way in one lay: its sources, local distortion, rows by region and landmark, and the landmarks' best fit."""
+
+    way: Way
+    source: Source
+    distortion: Distortion
+    regions: tuple[RegionRow, ...]
+    landmarks: tuple[LandmarkRow, ...]
+    fit: Fit | None
+
+
+@dataclass(frozen=True)
+class FeatureRow:
+    """Where one mark of the flat map lands on the body: ``landed`` (region, share of the mark), largest first;
+    ``lost``: share that lands nowhere; ``expected`` (2,) m: where the place that it claims prints; ``off`` m between
+    the two."""
+
+    mark: str
+    place: str
+    landed: tuple[tuple[str, float], ...]
+    lost: float
+    centre: Array
+    expected: Array
+    off: float
+
+
+@dataclass(frozen=True)
+class LayImage:
+    """One run printed: ``results`` a way, ``features`` and, where there is an observed map, density against gap: all
+    and by region; ``rebuilt`` the gap from density under the best law that can be turned round."""
+
+    name: str
+    run: Run
+    laid: Laid
+    results: tuple[WayResult, ...]
+    features: tuple[FeatureRow, ...]
+    gap: Array
+    density: Array | None
+    studies: tuple[GapStudy, ...]
+    rebuilt: Rebuilt | None
+
+
+@dataclass(frozen=True)
+class ImageStudy:
+    """Lays printed; ``observed`` the picture and its ``density`` at the nodes of ``lattice``; ``scores`` best first."""
+
+    lays: tuple[LayImage, ...]
+    lattice: Lattice
+    observed: FlatMap | None
+    density: Density | None
+    scores: tuple[Score, ...]
+    notes: tuple[str, ...]
+
+
+def load_lays(paths: Sequence[Path]) -> tuple[tuple[str, Run], ...]:
+    """(name, run) of each run folder or run.h5. Raises `InputError` for one given twice, or cloths that differ."""
+    found: list[tuple[str, Run]] = []
+    folders = [path.parent if path.suffix == ".h5" else path for path in paths]
+    names = [folder.resolve().name for folder in folders]
+    if len(set(names)) < len(names):
+        names = [str(folder) for folder in folders]
+    for path, name in zip(paths, names, strict=True):
+        if any(name == other for other, _ in found):
+            raise InputError(path, "", "the run is named twice", "name each run once")
+        run = load_run(path)
+        if found:
+            size, other = (np.array(r.lattice.cell.shape) * (r.lattice.spacing_u, r.lattice.spacing_v)
+                           for r in (run, found[0][1]))  # fmt: skip
+            if np.abs(size / other - 1.0).max() > SAME_SIZE or run.lattice.inner_sign != found[0][1].lattice.inner_sign:
+                problem = f"its cloth has another size or side than that of {found[0][0]}"
+                raise InputError(path, "", problem, "name runs of one cloth")
+        if not np.isfinite(run.x).all():
+            raise InputError(path, "", "its sheet has no finite positions", "run the scene again")
+        found.append((name, run))
+    return tuple(found)
+
+
+def read_observed(path: Path, mm_per_pixel: float, run: Run) -> FlatMap:
+    """The picture of the flat cloth, seen from the side of the run's flat map, the warp to the right."""
+    lattice = run.lattice
+    length, width = np.array(lattice.cell.shape) * (lattice.spacing_u, lattice.spacing_v)
+    side = "inner" if lattice.inner_sign < 0 else "outer"
+    return read_flat_map(path, mm_per_pixel, (float(length), float(width)), side, named_in="--observed")
+
+
+def study_image(
+    runs: Sequence[tuple[str, Run]],
+    ways: Sequence[Way] | None = None,
+    observed: FlatMap | None = None,
+    seed: int = 0,
+    say: Callable[[str], None] = lambda _: None,
+) -> ImageStudy:
+    """Print each of ``runs`` (name, run) by each of ``ways``; with an ``observed`` flat map, compare and rank."""
+    chosen = tuple(ways) if ways else tuple(read_way(text) for text in WAYS)
+    lays = []
+    for name, run in runs:
+        say(f"printing {name}")
+        laid = lay_on(run.lattice, run.x, run.fabric.thickness, prepare_body(run.body), run.layers)
+        results = tuple(_print(laid, way) for way in chosen)
+        inner = find_sources(laid, GAP_WAY)
+        gap = np.where(find_inner(run.lattice, inner), inner.gap, np.nan)
+        features = land_marks(run, laid, results[0].source)
+        lays.append(LayImage(name, run, laid, results, features, gap, None, (), None))
+    lattice = min((lay.run.lattice for lay in lays), key=lambda each: each.spacing_u * each.spacing_v)
+    notes = [f"{name} is UNSETTLED, so its prints decide nothing." for name, run in runs if not run.certificate.settled]
+    if observed is None:
+        return ImageStudy(tuple(lays), lattice, None, None, (), tuple(notes))
+    say("reading the density of the flat map")
+    blank = np.ones(len(lattice.ij), dtype=bool)
+    for lay in lays:
+        far = sample_nodes(lay.run.lattice, find_blank(lay.laid).astype(float), lattice.uv)
+        blank &= np.nan_to_num(far, nan=1.0) > 0.999
+    density = read_density(observed.pixels, observed.metres_per_pixel, lattice, blank=blank)
+    if blank.sum() < 200:
+        notes.append("Little of the cloth lies far from the body: its own tone is told from its lightest parts.")
+    say("density against gap")
+    lays = [_study(lay, sample_nodes(lattice, density.value, lay.run.lattice.uv), seed) for lay in lays]
+    say("ranking ways and lays")
+    scores = rank(lattice.uv, density.value, [_candidate(lay, result, lattice) for lay in lays for result in
+                  lay.results], _observed_places(lays[0].run), seed=seed)  # fmt: skip
+    return ImageStudy(tuple(lays), lattice, observed, density, scores, tuple(notes))
+
+
+def _print(laid: Laid, way: Way) -> WayResult:
+    source = find_sources(laid, way)
+    distortion = measure_distortion(laid, source)
+    landmarks, fit = print_landmarks(laid, source)
+    return WayResult(way, source, distortion, sum_regions(laid, source, distortion), landmarks, fit)
+
+
+def _study(lay: LayImage, density: Array, seed: int) -> LayImage:
+    uv = lay.run.lattice.uv
+    whole = study_gaps("all", uv, lay.gap, density, seed)
+    studies = [whole]
+    region = print_regions(find_sources(lay.laid, GAP_WAY), lay.run.body.region)
+    for number, name in enumerate(lay.run.body.region_names):
+        mine = (region == number) & np.isfinite(lay.gap) & np.isfinite(density)
+        if mine.sum() >= LEAST_NODES:
+            studies.append(study_gaps(name, uv[mine], lay.gap[mine], density[mine], seed))
+    turned = next((law for law in whole.laws if law.law != "cut-off" and law.full > 0.0), None)
+    rebuilt = None if turned is None else rebuild_gap(density, lay.gap, turned)
+    return replace(lay, density=density, studies=tuple(studies), rebuilt=rebuilt)
+
+
+def _candidate(lay: LayImage, result: WayResult, lattice: Lattice) -> Candidate:
+    strength = sample_nodes(lay.run.lattice, result.source.strength, lattice.uv)
+    places = {
+        mark.name: find_place(lay.run, lay.laid, result.source, mark.claim.place)
+        for mark in lay.run.marks
+        if mark.claim.kind == "shows_feature"
+    }
+    return Candidate(lay.name, result.way.name, strength, places)
+
+
+def _observed_places(run: Run) -> dict[str, Array]:
+    return {mark.name: _middle(mark.samples, mark.weights) for mark in run.marks if mark.claim.kind == "shows_feature"}
+
+
+def _middle(samples: Array, weights: Array) -> Array:
+    return np.asarray(weights @ samples / weights.sum())
+
+
+def find_place(run: Run, laid: Laid, source: Source, place: str) -> Array:
+    """(2,) m: where a landmark prints, or the middle of a region's print weighed by strength; nan where it does not."""
+    body = run.body
+    if place in body.region_names:
+        mine = print_regions(source, body.region) == body.region_names.index(place)
+        weight = source.strength * run.lattice.node_area * mine
+        return weight @ run.lattice.uv / weight.sum() if weight.sum() > 0.0 else np.full(2, np.nan)
+    if place in body.landmarks:
+        return print_points(laid, source, np.asarray(body.landmarks[place])[None]).uv[0]
+    return np.full(2, np.nan)
+
+
+def land_marks(run: Run, laid: Laid, source: Source) -> tuple[FeatureRow, ...]:
+    """Cloth to body: where each mark of the flat map lands under the way of ``source``, feature by feature."""
+    rows = []
+    surface = laid.field.surface
+    kept = np.sort(np.concatenate([laid.field.tree.order, laid.field.tree.large]))
+    planted = plant_mesh(surface.vertices, surface.faces[kept])
+    for mark in run.marks:
+        if mark.kind not in ("image", "stain"):
+            continue
+        point = np.column_stack([sample_nodes(run.lattice, source.point[:, k], mark.samples) for k in range(3)])
+        strength = sample_nodes(run.lattice, source.strength, mark.samples)
+        lands = np.isfinite(point).all(axis=1) & (strength > 0.0)
+        total = float(mark.weights.sum())
+        shares: dict[str, float] = {}
+        if lands.any():
+            number = run.body.region[kept[find_near(point[lands], planted)[2]]]
+            for each in np.unique(number):
+                name = run.body.region_names[each] if each >= 0 else "elsewhere"
+                shares[name] = float(mark.weights[lands][number == each].sum()) / total
+        centre = _middle(mark.samples, mark.weights)
+        expected = find_place(run, laid, source, mark.claim.place)
+        ordered = tuple(sorted(shares.items(), key=lambda item: -item[1]))
+        lost = 1.0 - float(mark.weights[lands].sum()) / total
+        rows.append(FeatureRow(mark.name, mark.claim.place, ordered, lost, centre, expected,
+                               float(np.linalg.norm(expected - centre))))  # fmt: skip
+    return tuple(rows)
