@@ -15,7 +15,7 @@ from drapesim.mechanics.window import Window, cut_window
 Array = np.ndarray
 
 TILE = 8  # nodes along each side of the squares in which residuals are summed
-LEAST_TILES = 40  # of a sheet that is worth cutting up
+LEAST_TILES = 300  # of a sheet that is worth cutting up: of 12,000 nodes and fewer windows spanned too much
 SHARE = 0.9
 MOST = 0.35  # of the sheet that may lie in windows: with more, little is saved
 EVERYWHERE = np.ones((3, 3), dtype=bool)
