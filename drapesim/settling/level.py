@@ -23,9 +23,7 @@ from drapesim.mechanics.solve import (
     shortened,
     steepest_slopes,
 )
-from drapesim.mechanics.window import advance_windows, window_residuals
 from drapesim.settling.cover import Cover, cover_anew, find_strayed
-from drapesim.settling.local import Local, Patch, look_at, pick_windows, start_local
 
 Array = np.ndarray
 
@@ -53,10 +51,6 @@ TRUST = 1.2  # on the stride, each chunk without
 NOT_MET = Slopes(0.0, 0.0)
 BAND = (2.5e-4, 8e-3)  # m, least and largest distance at which contacts are listed
 DAMPING = (4.0, 400.0)  # 1/s
-LOCAL_AFTER = 1200  # steps of a level before parts of it are relaxed by themselves
-LOCAL_LOOKS = 8  # at most, before the whole sheet is relaxed again
-CALMED = 0.3  # of the rest's squared residuals that a window may keep
-AFTER_LOCAL = 2  # chunks that it then is before the next look
 GENTLE = 15.0  # 1/s, least damping on coarse levels: the sheet comes down at g / 15 = 0.65 m/s at most, as from a hand
 
 
@@ -112,15 +106,11 @@ class LevelState:
     history: list[tuple[float, float, float, float]] = field(default_factory=list)
 
 
-def search(
-    state: LevelState, pace: Pace, reach: float, wanted: Array | None = None, due: Array | None = None,
-    is_known: bool = False,
-) -> bool:  # fmt: skip
+def search(state: LevelState, pace: Pace, reach: float, wanted: Array | None = None, due: Array | None = None) -> bool:
     """List contacts anew, for moves of up to ``reach`` (m); False if the sheet passes through itself now.
 
     ``wanted`` (t,) bool: cloth triangles to search for the body; ``due`` (t,) bool: those to search for other layers,
-    both of a cell; all if None. ``is_known``: nothing else has moved since the sheet was last found free of crossings.
-    A state that passes through itself is not taken up.
+    both of a cell; all if None. A state that passes through itself is not taken up.
     """
     problem, motion = state.problem, state.motion
     weave = problem.weave
@@ -144,19 +134,19 @@ def search(
     motion.touch[:] = 0.0
     state.body = cover_anew(state.body, x, weave, band, wanted)
     state.layers = cover_anew(state.layers, x, weave, layer_band, due)
-    if due is None or is_known:
+    if due is None:
         kinetic = (0.5 * motion.inertia.mass * (motion.v**2).sum(0)).sum(1)
         state.calm = Calm(motion.x.copy(), motion.spent.copy(), kinetic, kept_apart(state.found))
     return True
 
 
-def search_moved(state: LevelState, pace: Pace, way: float, left: Array, moving: Array | None = None) -> bool:
+def search_moved(state: LevelState, pace: Pace, way: float, left: Array) -> bool:
     """Search where it is due before nodes move by up to ``way`` (m); False if the sheet has crossed itself.
 
     A triangle is due when the coming moves could leave what its list covers, when it has strayed so far that its frozen
     planes no longer tell the truth (a tenth of a millimetre once the sheet is slow), and when one of its contacts has
     ``left`` (K,) its features. Of two layers both move, so they have half the room. That they have not passed through
-    each other anywhere is seen at the next look (`is_free`). ``moving`` (t,) bool: triangles that can, all if None.
+    each other anywhere is seen at the next look (`is_free`).
     """
     reach = max(STRAY, 2.0 * way)
     if state.body is None or state.layers is None:
@@ -167,12 +157,8 @@ def search_moved(state: LevelState, pace: Pace, way: float, left: Array, moving:
     wanted = np.zeros(len(weave.triangles), dtype=bool)
     if state.problem.field is not None:
         wanted = find_strayed(state.body, x, weave, way, reach, 2.0 * ROOM)
-        if moving is not None:
-            wanted &= moving
         wanted[found.triangle[left & ~between]] = True
     due = find_strayed(state.layers, x, weave, way, reach if between.any() else np.inf, ROOM)
-    if moving is not None:
-        due &= moving
     gone = left & between
     left_by = layer_triangles(found.key[gone], found.triangle[gone], len(weave.triangles)).ravel()
     due[left_by] = True
@@ -184,24 +170,20 @@ def search_moved(state: LevelState, pace: Pace, way: float, left: Array, moving:
     return search(state, pace, reach, wanted, due)
 
 
-def is_free(state: LevelState, pace: Pace, local: Local | None = None) -> bool:
+def is_free(state: LevelState, pace: Pace) -> bool:
     """True if the sheet as it is passes nowhere through itself: what is looked at, shown or kept must not.
 
-    Looked for anew only if it has moved since that was last known, and only where ``local`` can have.
+    Looked for anew only where it has moved since that was last known.
     """
     motion = state.motion
     if state.calm is None or np.abs(motion.x - state.calm.x).max() < MOVED:
         return True
-    speed = fastest_of(motion, local)
+    speed = float(np.sqrt((motion.v**2).sum(0).max()))
     way = min(STRIDE_IN_CELLS * state.problem.least_spacing, max(NEAR, REACH * speed * pace.dt * CHUNK))
     nothing = np.zeros(len(state.problem.weave.triangles), dtype=bool)
-    due = None if local is None else local.triangles
-    if not search(state, pace, max(STRAY, 2.0 * min(STRIDE, way)), nothing, due, local is not None):
+    if not search(state, pace, max(STRAY, 2.0 * min(STRIDE, way)), nothing, None):
         return False
-    if local is None:
-        advance(state.problem, motion, state.found, pace, 0)  # the forces of contacts as they are listed now
-    else:
-        advance_windows(state.problem, motion, state.found, local.windows, [pace] * len(local.windows), 0)
+    advance(state.problem, motion, state.found, pace, 0)  # the forces of contacts as they are listed now
     return True
 
 
@@ -210,27 +192,15 @@ def problem_positions(state: LevelState) -> Array:
     return positions(state.problem, state.motion)
 
 
-def fastest_of(motion: Motion, local: Local | None) -> float:
-    """Speed (m/s) of the fastest node, or of the fastest that can move."""
-    if local is None:
-        return float(np.sqrt((motion.v**2).sum(0).max()))
-    squares = [(motion.v[:, window.rows, window.columns] ** 2).sum(0)[window.moves].max() for window in local.windows]
-    return float(np.sqrt(max(squares)))
-
-
-def load_contacts(found: ContactSet, stiffness: float, moving: Array | None = None) -> float:
+def load_contacts(found: ContactSet, stiffness: float) -> float:
     """Move the load that contacts carry by indentation into their preload, so that they carry it without sinking in.
 
-    ``moving`` (t,) bool: only contacts of these triangles, all if None; at the others nothing has been measured anew.
     Returns the energy (J) that this puts into them: they may give it back as they lift the sheet again.
     """
     contacts = found.contacts
     before = contacts.preload.copy()
-    preload = np.maximum(0.0, before - stiffness * contacts.last)
-    if moving is not None:
-        preload = np.where(moving[found.found.triangle], preload, before)
-    contacts.preload[:] = preload
-    return float(((before - preload) * contacts.last).sum())
+    contacts.preload[:] = np.maximum(0.0, contacts.preload - stiffness * contacts.last)
+    return float(((before - contacts.preload) * contacts.last).sum())
 
 
 def sink_of(found: ContactSet) -> float:
@@ -257,11 +227,10 @@ def slow_rate(before: tuple[Array, Array], after: tuple[Array, Array], mass: Arr
     return float(np.sqrt(max(stiff, 0.0) / moved)) if moved > 0 else 0.0
 
 
-def take_chunk(state: LevelState, local: Local | None = None) -> Pace:
+def take_chunk(state: LevelState) -> Pace:
     """One chunk of steps, with a fresh search whenever the sheet might otherwise meet what is not listed.
 
-    ``local``: only what lies in its windows moves. Returns the usual pace, which is not that of the easy steps at the
-    start.
+    Returns the usual pace, which is not that of the easy steps at the start.
     """
     motion = state.motion
     if state.slopes is NOT_MET:
@@ -269,7 +238,7 @@ def take_chunk(state: LevelState, local: Local | None = None) -> Pace:
         advance(state.problem, motion, state.found, unknown, 0)  # meets the first strains
     left = CHUNK
     while left > 0:
-        speed = fastest_of(motion, local)
+        speed = float(np.sqrt((motion.v**2).sum(0).max()))
         if not np.isfinite(speed):
             raise FloatingPointError
         hasty = choose_pace(state.problem, state.slopes, state.damping).dt
@@ -285,17 +254,12 @@ def take_chunk(state: LevelState, local: Local | None = None) -> Pace:
         # the first step is always taken, and nobody knows how long it will be
         cover = max(way, (1.5 if state.body is not None else 2.0) * pace.limit * pace.dt)
         gone = aimed(state.problem, motion.x, state.found)
-        moving = None if local is None else local.triangles
-        if not search_moved(state, usual, cover, gone, moving):  # inertia is lent for the usual step, which comes after
+        if not search_moved(state, usual, cover, gone):  # inertia is lent for the usual step, which comes after
             go_back(state)
             continue
         reach = 2.0 * cover  # of two layers both may move
-        if local is None:
-            left -= advance(state.problem, motion, state.found, pace, left, way, reach)
-        else:
-            paces = [pace._replace(damping=patch.damping) for patch in local.patches]
-            left -= advance_windows(state.problem, motion, state.found, local.windows, paces, left, way, reach)
-    state.steps += CHUNK if local is None else 0
+        left -= advance(state.problem, motion, state.found, pace, left, way, reach)
+    state.steps += CHUNK
     state.caution = min(1.0, TRUST * state.caution)
     return usual
 
@@ -316,56 +280,6 @@ def go_back(state: LevelState) -> None:
     state.found = kept_apart(calm.found)
     give_back_inertia(state.problem, motion)
     state.body = state.layers = None
-
-
-def follow_rate(rates: list[float], rate: float, least: float) -> float:
-    """Damping (1/s) that is critical for the slower half of the last looks' motion; ``rate`` is put to ``rates``."""
-    rates.append(rate)
-    slow = sorted(rates[-RATES:])[: RATES // 2]
-    return float(np.clip(2.0 * slow[-1], least, DAMPING[1]))
-
-
-def relax_windows(state: LevelState, local: Local, rms: float, watch: Watch) -> None:
-    """Relax what lies in the windows by itself until it is no more restless than the rest, or for a while.
-
-    ``rms``: residual of the whole sheet now. Steps are counted by the share of the sheet that takes them.
-    """
-    problem, motion = state.problem, state.motion
-    n = len(problem.weight)
-    rest = n * rms**2 - sum(float((window_residuals(motion, window) ** 2).sum()) for window in local.windows)
-    counted = 0.0
-    for _ in range(LOCAL_LOOKS):
-        for _ in range(PRELOAD_EVERY):
-            pace = take_chunk(state, local)
-        counted += PRELOAD_EVERY * CHUNK * sum(int(window.moves.sum()) for window in local.windows) / n
-        if not is_free(state, pace, local):
-            go_back(state)
-            break
-        if sink_of(state.found) > SUNK or hover_of(state.found, pace.stiffness) > HOVER:
-            state.lent += load_contacts(state.found, pace.stiffness, local.triangles)
-        restless = [float((window_residuals(motion, window) ** 2).sum()) for window in local.windows]
-        watch(state, "settling", float(np.sqrt((max(rest, 0.0) + sum(restless)) / n)), np.nan)
-        if not np.isfinite(restless).all():
-            raise FloatingPointError
-        for patch in local.patches:
-            damp_patch(patch, motion, state.least_damping)
-        moving = [patch for patch, left in zip(local.patches, restless, strict=True) if left > CALMED * rest]
-        if not moving:
-            break
-        if len(moving) < len(local.patches):
-            rest += sum(left for left in restless if left <= CALMED * rest)
-            local.patches = moving
-    state.steps += round(counted)
-
-
-def damp_patch(patch: Patch, motion: Motion, least: float) -> None:
-    """Damping of a patch from how it has moved since its last look."""
-    window = patch.window
-    now = look_at(motion, window)
-    if patch.look is not None:
-        mass = motion.inertia.mass[window.rows, window.columns][window.moves]
-        patch.damping = follow_rate(patch.rates, slow_rate(patch.look, now, mass), least)
-    patch.look = now
 
 
 def run_on(state: LevelState, steps: int, watch: Watch) -> float:
@@ -417,7 +331,10 @@ def relax_level(
         now = (motion.x.copy(), motion.force + motion.touch)
         if look is not None:
             rate = slow_rate(look, now, motion.inertia.mass)
-            state.damping = follow_rate(rates, rate, state.least_damping)
+            rates.append(rate)
+            slow = sorted(rates[-RATES:])[: RATES // 2]
+            if slow:
+                state.damping = float(np.clip(2.0 * slow[-1], state.least_damping, DAMPING[1]))
         look = now
         sunk, hover = sink_of(state.found), hover_of(state.found, pace.stiffness)
         if sunk > min(SUNK, UNDER * sink) or hover > min(HOVER, UNDER * HOVER_SHARE * sink):
@@ -432,8 +349,4 @@ def relax_level(
                 confirmed = 0
         else:
             confirmed = 0
-            windows = pick_windows(problem, motion) if state.steps > LOCAL_AFTER else []
-            if windows:
-                relax_windows(state, start_local(problem, windows, state.damping), rms, watch)
-                look, chunk = None, PRELOAD_EVERY - AFTER_LOCAL
     return False
