@@ -9,11 +9,12 @@ from typing import Any
 
 import numpy as np
 
-from drapesim.front.colours import INK, LINEN, QUIET, GapScale, blend_colours, draw_scale_legend
+from drapesim.front.colours import INK, LINEN, QUIET, GapScale, blend_colours, draw_scale_legend, scale_gaps
 from drapesim.front.labels import PAGE, draw_bar, start_figure, write_figure
 from drapesim.jobs.image import ImageStudy, LayImage, WayResult
+from drapesim.judging.density import Rebuilt
 from drapesim.judging.distortion import map_grid
-from drapesim.judging.transfer import DOWN, Laid, Way, to_grid, warp_picture
+from drapesim.judging.transfer import DOWN, LOOK, Laid, Way, to_grid, warp_picture
 from drapesim.kernels.cast import cast_rays
 from drapesim.matter.sheet import Lattice
 
@@ -202,13 +203,13 @@ def paint_bands(lattice: Lattice, grid: Array, scale: GapScale) -> Callable[[Any
     return paint
 
 
-def draw_strength_legend(axes: Any) -> None:
+def draw_strength_legend(axes: Any, title: str = "strength of the print, share of full (1)") -> None:
     """A wedge of tone from 0 to 1."""
     wedge = tone_strength(np.linspace(0.0, 1.0, 256))[None]
     axes.imshow(wedge, extent=(0, 1, 0, 1), aspect="auto")
     for share in (0.0, 0.25, 0.5, 0.75, 1.0):
         axes.text(share, -0.12, f"{share:g}", ha="center", va="top", fontsize=7.5, color=INK)
-    axes.text(1.0, 1.2, "strength of the print, share of full (1)", ha="right", va="bottom", fontsize=7.5, color=QUIET)
+    axes.text(1.0, 1.2, title, ha="right", va="bottom", fontsize=7.5, color=QUIET)
     axes.set(xlim=(0, 1), ylim=(-0.6, 1.6))
     axes.axis("off")
 
@@ -294,6 +295,22 @@ def draw_landmarks(lay: LayImage, result: WayResult, path: Path) -> Path:
     note = "ring: in the photograph that fits best; arrow: to its print"
     title = f"Landmarks on the flat map: {lay.name}"
     return draw_maps(lay.run.lattice, [(words, paint)], title, note, draw_strength_legend, path)
+
+
+def draw_rebuilt(lay: LayImage, rebuilt: Rebuilt, path: Path) -> Path:
+    """The gap along the normal, and the same rebuilt from the density of the observed map."""
+    scale = scale_gaps((1e-3, 2e-3, 5e-3))
+    lattice = lay.run.lattice
+    there = np.isfinite(lay.gap) & (lay.gap <= LOOK)
+    rows = []
+    for words, gap in (("gap along the cloth's normal, as settled", lay.gap), ("rebuilt from density", rebuilt.gap)):
+        rows.append((words, paint_bands(lattice, 1e3 * to_grid(lattice, np.where(there, gap, np.nan)), scale)))
+
+    def legend(axes: Any) -> None:
+        draw_scale_legend(axes, scale, "gap, mm")
+
+    title = f"The relief that density tells of: {lay.name}"
+    return draw_maps(lattice, rows, title, f"plain: no body within {1e3 * LOOK:g} mm", legend, path)
 
 
 def write_at_scale(lay: LayImage, result: WayResult, path: Path, pixel: float = 1e-3) -> Path:

@@ -19,6 +19,8 @@ from drapesim.front.image_maps import (
     draw_carried,
     draw_distortion,
     draw_landmarks,
+    draw_rebuilt,
+    draw_strength_legend,
     draw_ways,
     photograph_body,
     say_way,
@@ -72,7 +74,9 @@ def write_image(
         }
         if lay.studies and lay.studies[0].bins:
             made["gaps"] = draw_curve(lay, pictures / f"{number}-density.png")
-        views = draw_on_body(study, lay, result, pictures / f"{number}-body.png")
+        if lay.rebuilt is not None:
+            made["rebuilt"] = draw_rebuilt(lay, lay.rebuilt, pictures / f"{number}-rebuilt.png")
+        views = draw_on_body(lay, result, pictures / f"{number}-body.png")
         if views is None:
             missing = MISSING
         else:
@@ -127,7 +131,7 @@ def draw_curve(lay: LayImage, path: Path) -> Path:
     return write_figure(figure, path)
 
 
-def draw_on_body(study: ImageStudy, lay: LayImage, result: WayResult, path: Path) -> Path | None:
+def draw_on_body(lay: LayImage, result: WayResult, path: Path) -> Path | None:
     """The flat image laid back on the settled sheet and on the body: the observed one, or else the predicted."""
     laid, run = lay.laid, lay.run
     fine = run.lattice
@@ -141,8 +145,8 @@ def draw_on_body(study: ImageStudy, lay: LayImage, result: WayResult, path: Path
     printed = print_points(laid, result.source, surface.vertices[faces].mean(axis=1), miss=4e-3)
     there = np.isfinite(printed.uv).all(axis=1) & (printed.strength > 0.0)
     colours = np.tile(_rgb(WOOD), (len(faces), 1))
-    colours[there] = _read_tone(study, lay, result, printed.uv[there])
-    sheet = _read_tone(study, lay, result, middle)
+    colours[there] = _read_tone(lay, result, printed.uv[there])
+    sheet = _read_tone(lay, result, middle)
     used, local = np.unique(faces, return_inverse=True)
     body = surface.vertices[used]
     frame = np.concatenate([run.x, body])
@@ -152,11 +156,11 @@ def draw_on_body(study: ImageStudy, lay: LayImage, result: WayResult, path: Path
         return None
     second = draw_body(body, local.reshape(-1, 3), (Camera("body", "", slant, up, body),), colours)
     assert second is not None
-    kind = "observed" if study.observed is not None else "predicted"
+    kind = "density of the observed" if lay.density is not None else "predicted"
     laid_back = f"the same laid back on the body ({say_way(result.way)}); wood: no image"
     shots = [(first[0], f"the {kind} image on the settled sheet, outer side up"), (second[0], laid_back)]
     heights = [shot.pixels.shape[0] * PAGE / shot.pixels.shape[1] for shot, _ in shots]
-    height = 0.35 + sum(heights) + 0.75 * len(shots)
+    height = 0.35 + sum(heights) + 0.75 * len(shots) + 0.15
     figure = start_figure(height, f"The image back on sheet and body: {lay.name}")
     top = height - 0.4
     for (shot, words), tall in zip(shots, heights, strict=True):
@@ -166,6 +170,8 @@ def draw_on_body(study: ImageStudy, lay: LayImage, result: WayResult, path: Path
         axes.axis("off")
         bar = figure.add_axes((0.72, (top - 0.55 - tall) / height, 0.26, 0.4 / height))
         draw_bar(bar, shot.metres_per_pixel * shot.pixels.shape[1] * 0.26, "in the plane of the picture")
+        wedge = figure.add_axes((0.012, (top - 0.65 - tall) / height, 0.5, 0.5 / height))
+        draw_strength_legend(wedge, "image, share of full (1)")
         top -= tall + 0.75
     return write_figure(figure, path)
 
@@ -176,15 +182,12 @@ def _rgb(colour: str) -> Array:
     return np.array(to_rgb(colour))
 
 
-def _read_tone(study: ImageStudy, lay: LayImage, result: WayResult, uv: Array) -> Array:
-    """(n, 3) in 0..1: the flat image at ``uv`` (n, 2) m."""
-    if study.observed is None:
-        return tone_strength(sample_nodes(lay.run.lattice, result.source.strength, uv)) / 255.0
-    pixels = study.observed.pixels
-    at = np.floor(uv / study.observed.metres_per_pixel).astype(int)
-    row = np.clip(at[:, 1], 0, pixels.shape[0] - 1)
-    column = np.clip(at[:, 0], 0, pixels.shape[1] - 1)
-    return np.asarray(pixels[row, column] / 255.0)
+def _read_tone(lay: LayImage, result: WayResult, uv: Array) -> Array:
+    """(n, 3) in 0..1: the tone of the flat image at ``uv`` (n, 2) m: the observed density if known, else the print."""
+    values = result.source.strength
+    if lay.density is not None:  # as dark as the darkest fiftieth is full
+        values = lay.density / max(float(np.nanpercentile(lay.density, 98.0)), 1e-6)
+    return tone_strength(sample_nodes(lay.run.lattice, values, uv)) / 255.0
 
 
 def write_arrays(path: Path, lay: LayImage) -> None:

@@ -21,6 +21,7 @@ Array = np.ndarray
 
 FINE = 2.5e-3  # m: borders of regions are found this finely, where neighbouring nodes see different ones
 MOST_PIECES = 8  # a triangle's side is divided into at most as many
+SEEN = 0.5  # share of a print that a photograph from above must see, to be compared with it
 ELSEWHERE = "elsewhere"
 
 
@@ -51,10 +52,10 @@ class RegionRow:
     """One region of the body as printed. flat, body, photo: areas m2 on cloth, on the body, in the photograph.
 
     widening, lengthening: the flat map's mean breadth along the weft, and length along the warp, over those on the
-    body, less 1; photo_*: over those in the photograph. area_factor, photo_factor: flat area over body's, over
-    photograph's. angle: mean of the largest angle change, rad (photo_angle likewise). asymmetry: (left - right) /
-    (left + right) of the flat area, sides told by the body's middle plane, left at -y; of a region that lies on one
-    side alone nan.
+    body, less 1; photo_*: over those in the photograph, nan where that sees less than half. area_factor,
+    photo_factor: flat area over body's, over photograph's. angle: mean of the largest angle change, rad (photo_angle
+    likewise). asymmetry: (left - right) / (left + right) of the flat area, sides told by the body's middle plane,
+    left at -y; of a region that lies on one side alone nan.
     """
 
     name: str
@@ -196,6 +197,8 @@ def _sum(name: str, distortion: Distortion, owner: Array, share: Array, side: Ar
     left, right = float(share[side < 0.0].sum()), float(share[side >= 0.0].sum())
     two_sided = min(left, right) > 0.05 * flat
     photo = share * seen
+    if float(photo.sum()) < SEEN * flat:  # a photograph that sees but the rim of a print has no breadth to compare
+        photo = np.full(len(share), np.nan)
     return RegionRow(
         name=name,
         flat=flat,
@@ -267,7 +270,8 @@ class LandmarkRow:
 def print_landmarks(laid: Laid, source: Source) -> tuple[tuple[LandmarkRow, ...], Fit | None]:
     """Where the body's landmarks print, and how a photograph from above would have to be scaled to fit them best.
 
-    The fit needs three printed landmarks; without them it is None, and the residuals are nan.
+    The fit is of those that a photograph sees, where the body looks up. It needs three; without them it is None, and
+    the residuals are nan.
     """
     names = sorted(laid.field.body.landmarks)
     if not names:
@@ -278,9 +282,10 @@ def print_landmarks(laid: Laid, source: Source) -> tuple[tuple[LandmarkRow, ...]
     uv = np.where(shown[:, None], printed.uv, np.nan)
     residual = np.full((len(names), 2), np.nan)
     fit = None
-    if shown.sum() >= 3:
-        fit = fit_similarity(places[shown, :2], uv[shown], laid.lattice.inner_sign > 0)
-        residual[shown] = fit.residual
+    seen = shown & (laid.field.surface.normal[_find_faces(laid, places), 2] > 0.0)
+    if seen.sum() >= 3:
+        fit = fit_similarity(places[seen, :2], uv[seen], laid.lattice.inner_sign > 0)
+        residual[seen] = fit.residual
     rows = zip(names, places, uv, printed.strength, printed.miss, residual, strict=True)
     return tuple(LandmarkRow(name, p, at, float(s), float(m), r) for name, p, at, s, m, r in rows), fit
 

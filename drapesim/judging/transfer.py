@@ -157,7 +157,7 @@ def find_sources(laid: Laid, way: Way) -> Source:
         point[out], hit[out], gap = np.nan, -1, np.where(out, np.inf, gap)
         face, facing = hit, np.ones(len(gap))
     elif way.kind in ("view", "relief"):
-        point, face, gap = _look_down(laid, way, near.gap, facing)
+        point, face, gap = _look_down(laid, way, near.gap, (facing >= 0.0) & (normal[:, 2] < 0.0))
         facing = np.ones(len(gap))
     strength = np.where(facing >= 0.0, way.weaken(gap), 0.0)
     if laid.layers is not None and way.kind not in ("view", "relief"):
@@ -174,16 +174,18 @@ def _cast(laid: Laid, origins: Array, ways: Array, most: Array) -> tuple[Array, 
     return met, face
 
 
-def lay_flat(laid: Laid, gap: Array, facing: Array) -> Array:
+def lay_flat(laid: Laid, gap: Array, is_over: Array) -> Array:
     """(n, 2) m: where over the body each node of a cloth held flat lies, seen straight down.
 
     The flat map moved and turned, never scaled, to fit the settled nodes nearest to the body by least squares (W.
-    Kabsch, Acta Cryst. A 32 (1976) 922, from memory); the side that faces the body stays the inner one.
+    Kabsch, Acta Cryst. A 32 (1976) 922, from memory); the side that faces the body stays the inner one. ``gap`` (n,) m;
+    ``is_over`` (n,) bool: the inner side looks down on the body there.
     """
     lattice = laid.lattice
-    near = np.isfinite(gap) & (gap <= NEAR_FLAT) & (facing >= 0.0)
+    over = np.isfinite(gap) & is_over if (np.isfinite(gap) & is_over).any() else np.isfinite(gap)
+    near = over & (gap <= NEAR_FLAT)
     if near.sum() < 3:
-        near = np.isfinite(gap) & (gap <= np.nanquantile(gap, 0.25))
+        near = over & (gap <= np.quantile(gap[over], 0.25))
     flat, plan, weight = lattice.uv[near], laid.x[near, :2], lattice.node_area[near, None]
     middle = [(weight * each).sum(0) / weight.sum() for each in (flat, plan)]
     u, _, vt = np.linalg.svd((weight * (flat - middle[0])).T @ (plan - middle[1]))
@@ -193,8 +195,8 @@ def lay_flat(laid: Laid, gap: Array, facing: Array) -> Array:
     return np.asarray((lattice.uv - middle[0]) @ turn + middle[1])
 
 
-def _look_down(laid: Laid, way: Way, gap: Array, facing: Array) -> tuple[Array, Array, Array]:
-    plan = lay_flat(laid, gap, facing)
+def _look_down(laid: Laid, way: Way, gap: Array, is_over: Array) -> tuple[Array, Array, Array]:
+    plan = lay_flat(laid, gap, is_over)
     surface = laid.field.surface
     used = surface.vertices[np.unique(surface.faces[np.concatenate([laid.field.tree.order, laid.field.tree.large])])]
     top = float(used[:, 2].max())
