@@ -6,9 +6,9 @@ Source: test ASTM D1388 option B (scope read); moment balance derived anew, solu
 tests/unit/ground/references by least energy of a chain. Peirce's reduction formula is up to 13 % off and not used.
 Expected order: second in the spacing, because the hinge at the last held row is that of half a cell (2B/h).
 Tolerance: 1 % of the height (the test's reading) and of the width at L/80, where the second-order errors are at most
-0.04 % and 0.29 % (gamma 1000). Order of the height between 1.8 and 2.2 at gamma 20 from 40 cells on (1.9, then 2.0; from 28
-it is 1.75): in tighter loops what the hinge's fourth power takes out (kernels.elastic) leaves an error that changes sign
-on the way.
+0.04 % and 0.29 % (gamma 1000). Order of the height between 1.8 and 2.2 at gamma 20 from 40 cells on (1.9, then 2.0;
+from 28 it is 1.75): in tighter loops what the hinge's fourth power takes out (kernels.elastic) leaves an error that
+changes sign on the way.
 The ends are a thousandth of L apart, in the loop and in the reference, and the cloth is thinner than that, so that no
 cloth presses on cloth. The start is the weightless loop.
 """
