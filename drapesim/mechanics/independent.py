@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drapesim.kernels.elastic import SERIES
+from drapesim.kernels.elastic import BENDS, SERIES
 from drapesim.matter.fabric import FabricCard
 from drapesim.matter.sheet import Lattice
 from drapesim.mechanics.energies import LOCK_STIFFENING, Curve, hinge_shares, link_shares, smooth_curve
@@ -47,10 +47,10 @@ class Elements:
         return force
 
 
-def angle_series(z: Array) -> Array:
-    """F(z) = 2 asin(sqrt z)^2, cut as in the kernels."""
+def angle_series(z: Array, series: Array = SERIES) -> Array:
+    """F(z) = 2 asin(sqrt z)^2, cut as in the kernels; with ``BENDS`` for its series F + F^2 / 24."""
     value = np.zeros_like(z)
-    for coefficient in SERIES[::-1]:
+    for coefficient in series[::-1]:
         value = (value + coefficient) * z
     return value
 
@@ -107,10 +107,10 @@ def _stretching(curve: Curve, area: Array, h: float) -> Callable[[Array], Array]
 
 
 def _bending(stiffness: Array) -> Callable[[Array], Array]:
-    """Half of the stiffness times the squared turn t of the yarn at its middle node; t^2 / 2 = F((1 - cos t) / 2)."""
+    """The stiffness times t^2/2 + t^4/96 of the yarn's turn t at its middle node; t^2 / 2 = F((1 - cos t) / 2)."""
 
     def energy(x: Array) -> Array:
-        return stiffness * angle_series(0.5 * (1.0 - _cosine(x[:, 1] - x[:, 0], x[:, 2] - x[:, 1])))
+        return stiffness * angle_series(0.5 * (1.0 - _cosine(x[:, 1] - x[:, 0], x[:, 2] - x[:, 1])), BENDS)
 
     return energy
 

@@ -22,10 +22,10 @@ class Cover:
 
 def cover_anew(cover: Cover | None, x: Array, weave: Weave, band: float, searched: Array | None) -> Cover:
     """``cover`` after a search of the sheet at ``x`` (n, 3) m; ``searched``: which triangles, all if None."""
-    corners = x[weave.triangles]
     if cover is None or searched is None:
-        return Cover(corners, np.full(len(corners), band))
-    cover.corners[searched], cover.band[searched] = corners[searched], band
+        return Cover(x[weave.triangles], np.full(len(weave.triangles), band))
+    rows = np.flatnonzero(searched)
+    cover.corners[rows], cover.band[rows] = x[weave.triangles[rows]], band
     return cover
 
 

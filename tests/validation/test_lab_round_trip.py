@@ -7,10 +7,8 @@ BS 5058 (principle read), Coulomb. The bars are those set for the lab: 1 % of th
 of the bending length, 3 % at a half; bending on the bias 3 %; a drape coefficient not below the floor of free strips.
 Expected order: second for bending (test_cantilever, test_heart_loop measure it); none for stretch, shear and friction,
 whose pieces are even.
-Tolerance: the bars. One is missed by a hair: a heart loop of seven bending lengths at half a bending length, 14 links
-in the loop, reads 3.01 % low, and is held to 3.1 %: a chain of 14 rigid links with springs between them, solved by
-itself, reads 3.00 % low. Bending on the bias is held at a quarter only: at a half it reads
-up to 3.2 % high. The friction of a sliding piece is read within 0.2 % on a rigid plane and 1 % on cloth.
+Tolerance: the bars. Bending on the bias is held at a quarter only: at a half it reads up to 3.2 % high. The friction of
+a sliding piece is read within 0.2 % on a rigid plane and 1 % on cloth.
 """
 
 from __future__ import annotations
@@ -88,7 +86,7 @@ def test_a_coarse_lattice_is_told_to_be_too_stiff_on_the_bias(card):
     assert "for shear" not in fine.note
 
 
-@pytest.mark.parametrize(("share", "bar"), [(FINE, 0.01), (DRAFT, 0.031)])
+@pytest.mark.parametrize(("share", "bar"), [(FINE, 0.01), (DRAFT, 0.03)])
 @pytest.mark.parametrize("direction", ["warp", "weft"])
 def test_heart_loop(card, direction, share, bar):
     (reading,) = settled(run_heart_loop(card, direction, LENGTHS[direction] / share))
@@ -170,6 +168,6 @@ def test_fit_returns_the_readings(card):
         assert reading.simulated == pytest.approx(LENGTHS[test.direction], rel=1e-3)
     *_, pull = settled(run_bias_extension(fitted.card, spacing, aim=BiasAim(4.9, 0.03)))
     assert pull.simulated == pytest.approx(4.9, rel=1e-3)
-    # the same value holds in the tight bends of a heart loop, which was not fitted
+    # the same value holds within the bar in the tight bends of a heart loop, which was not fitted
     (loop,) = settled(run_heart_loop(fitted.card, "weft", spacing, aim=LENGTHS["weft"]))
-    assert loop.simulated == pytest.approx(LENGTHS["weft"], rel=0.01)
+    assert loop.simulated == pytest.approx(LENGTHS["weft"], rel=BARS[DRAFT])
