@@ -268,10 +268,12 @@ def draw_ways(study: ImageStudy, lay: LayImage, path: Path) -> Path:
     rows: list[tuple[str, Callable[[Any], None]]] = []
     if study.observed is not None:
         rows.append(("observed", paint_pixels(lattice, study.observed.pixels)))
-    rows += [
-        (f"{say_way(result.way)}   [{result.way.name}]", paint_strength(lattice, result.source.strength))
-        for result in lay.results
-    ]
+    for result in lay.results:
+        words = f"{say_way(result.way)}   [{result.way.name}]"
+        score = next((s for s in study.scores if (s.lay, s.way) == (lay.name, result.way.name)), None)
+        if score is not None and math.isfinite(score.correlation):
+            words += f"   correlation with the observed {score.correlation:.2f}"
+        rows.append((words, paint_strength(lattice, result.source.strength)))
     return draw_maps(lattice, rows, f"What each way would print: {lay.name}", "", draw_strength_legend, path)
 
 
