@@ -33,7 +33,7 @@ from scipy.spatial import KDTree
 
 from drapesim.ground.outcome import InputError
 from drapesim.judging.obstacle import RIM, Obstacle, Place
-from drapesim.kernels.taut import find_steep, jump_front, spread_front
+from drapesim.kernels.taut import LEAST, find_steep, jump_front, spread_front
 from drapesim.settling.exact import measure_distance
 
 Array = np.ndarray
@@ -259,7 +259,7 @@ def find_hollow(obstacle: Obstacle) -> Array:
     for k in range(3):
         apex = obstacle.apex[:, (k + 2) % 3]
         up = np.einsum("mc,mc->m", obstacle.normal, x[apex] - x[faces[:, k]])
-        hollow[number[(apex >= 0) & (up > 0.0), k]] = True
+        hollow[number[(apex >= 0) & (up > 0.5 * LEAST), k]] = True  # not where rounding bends what is flat
     return hollow[number]
 
 
