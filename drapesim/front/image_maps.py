@@ -326,7 +326,9 @@ def draw_landmarks(lay: LayImage, result: WayResult, path: Path) -> Path:
             axes.annotate(row.name, end, xytext=(3, 3), textcoords="offset points", fontsize=5.5, color=INK,
                           path_effects=[withStroke(linewidth=2, foreground="white")])  # fmt: skip
 
-    words = f"{len(shown)} of {len(result.landmarks)} landmarks print   ({say_way(result.way)})"
+    printed = sum(bool(np.isfinite(row.uv).all()) for row in result.landmarks)
+    words = f"{printed} of {len(result.landmarks)} landmarks print, {len(shown)} of them seen from above and fitted"
+    words += f"   ({say_way(result.way)})"
     note = "ring: in the photograph that fits best; arrow: to its print"
     title = f"Landmarks on the flat map: {lay.name}"
     return draw_maps(lay.run.lattice, [(words, paint)], title, note, draw_strength_legend, path)
