@@ -21,6 +21,7 @@ from drapesim.kernels.jit import use_threads
 from drapesim.matter.lay import (
     BindStep,
     Handling,
+    LayStep,
     PressStep,
     PullStep,
     ReleaseStep,
@@ -28,6 +29,7 @@ from drapesim.matter.lay import (
     SmoothStep,
     SpreadStep,
 )
+from drapesim.matter.lay_words import describe
 from drapesim.matter.plan import Scene
 from drapesim.matter.sheet import Lattice
 from drapesim.matter.surface import sample_sheet, spread_forces
@@ -36,7 +38,7 @@ from drapesim.settling.band import Strap, lay_strap, tie
 from drapesim.settling.exact import measure_distance, part_field
 from drapesim.settling.hands import FIRM, REST, Driven, Grip, Hands, start_hands
 from drapesim.settling.lay_record import LayDone, StepDone
-from drapesim.settling.level import CHUNK, Crossed, Progress
+from drapesim.settling.level import CHUNK, Crossed, FellOff, Progress
 from drapesim.settling.loads import PointLoads, joined_loads, patch_nodes, spread_patch
 from drapesim.settling.settle import (
     LEAST_NODES,
@@ -255,12 +257,15 @@ class _Work:
         """Do step ``number`` (from 0; 0 lets the start come to rest) and note what became of it."""
         hands, step = self.hands, self.scene.lay[number]
         before_work, before_steps = hands.work, hands.state.steps
-        hands.words = "letting the cloth down" if number == 0 else spell(step)
+        hands.words = "letting the cloth down" if number == 0 else self.describe(step)
         try:
             if number == 0:
                 ended = Driven("done" if hands.rest() else "not at rest", math.nan, 0.0)
             else:
                 ended = self.act(number, step)  # type: ignore[arg-type]
+        except FellOff:
+            hands.let_go((*hands.grips, *hands.loads))  # nothing stays on cloth that lies nowhere
+            ended = Driven("fell off", math.nan, 0.0)
         except (Crossed, FloatingPointError):
             problem = "on this way the sheet could move on only through itself"
             raise InputError(
@@ -270,6 +275,15 @@ class _Work:
         words, work = hands.words, hands.work - before_work
         steps = hands.state.steps - before_steps
         self.done.append(StepDone(words, ended.outcome, ended.shortfall, ended.force, work, hands.strain, steps))
+
+    def describe(self, step: LayStep) -> str:
+        """The step in words, its way as it lies before the hand."""
+        cells, way = self.lattice.cell.shape, None
+        size = cells[0] * self.lattice.spacing_u, cells[1] * self.lattice.spacing_v
+        if isinstance(step, PullStep):
+            start = self.hands.x[patch_nodes(self.lattice, step.patch, step.across)].mean(axis=0)
+            way = np.asarray(step.by) if step.by is not None else np.asarray(step.to) - start
+        return describe(step, size, way, self.scene.body.landmarks)
 
     def act(self, number: int, step: Handling) -> Driven:
         """What hands do in one step; they let the sheet rest at its end if it says so."""
@@ -410,26 +424,3 @@ def tighten_band(hands: Hands, name: str, step: BindStep, strap: Strap) -> bool:
         hands.loads[name] = PointLoads(old.uv, 0.5 * (old.force + new.force))
         hands.lay_on()
     return False
-
-
-def spell(step: object) -> str:
-    """The step in a few words, for people."""
-    who = f" ({step.who})" if getattr(step, "who", "") else ""  # type: ignore[attr-defined]
-    patch = getattr(step, "patch", None)
-    at = " to ".join(f"[{1e3 * u:.0f}, {1e3 * v:.0f}]" for u, v in patch) if patch else ""
-    if isinstance(step, PullStep):
-        if step.do != "pull":
-            return f"{step.do} {at}{who}"
-        end = step.to if step.to is not None else step.by
-        assert end is not None
-        place = ", ".join(f"{1e3 * value:.0f}" for value in end)
-        return f"pull {at} {'to' if step.to is not None else 'by'} ({place}) mm{who}"
-    if isinstance(step, PressStep):
-        return f"{step.do} {at} with {step.force:.3g} N{who}"
-    if isinstance(step, SmoothStep):
-        return f"smooth from {at} with {step.force:.3g} N, pressed with {step.press:.3g} N{who}"
-    if isinstance(step, BindStep):
-        return f"bind along {at} with {step.tension:.3g} N{who}"
-    if isinstance(step, ReleaseStep):
-        return f"release {', '.join(step.names) or 'all'}{who}"
-    return "settle"

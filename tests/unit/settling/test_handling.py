@@ -71,6 +71,19 @@ def test_a_pull_reaches_its_target_and_holds_it(lay, loose):
     assert np.linalg.norm(end_of(lattice, loose) - target) > 0.02
 
 
+def test_a_cloth_pulled_off_its_roller_has_fallen_off(scene):
+    plan = replace(scene, body=cylinder(0.1, 0.3, (0.0, 0.0, 0.1), n_segments=72))
+    pull = PullStep(END, 0.01, 20.0, by=(0.5, 0.0, 0.0), speed=0.5)
+    lattice = cut_lattice(SHEET)
+    plan = replace(plan, lay=(LOWER, pull, RestStep()))
+    laid = handle(lattice, plan, begin(lattice, plan))
+    assert [step.outcome for step in laid.done.steps] == ["fell off", "fell off"]
+    assert sum(step.steps for step in laid.done.steps) < 100_000
+    assert not laid.held.any()
+    assert laid.loads is None
+    assert laid.x[:, 2].max() < 0.0
+
+
 def test_a_released_pull_lets_the_end_fall(lay):
     laid, lattice = lay(LOWER, PullStep(END, 0.01, 20.0, to=(0.26, 0.0, 0.2), keep=True, name="hand"), ReleaseStep())
     assert not laid.held.any()
