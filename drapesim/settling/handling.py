@@ -290,7 +290,7 @@ class _Work:
         name = getattr(step, "name", "") or f"step {number + 1}"
         ended = Driven("done", math.nan, 0.0)
         if isinstance(step, PullStep):
-            ended = self.pull(name, step)
+            ended = self.pull(number, name, step)
         elif isinstance(step, PressStep):
             ended = self.press(name, step)
         elif isinstance(step, SmoothStep):
@@ -304,11 +304,12 @@ class _Work:
             ended = replace(ended, outcome="not at rest")
         return ended
 
-    def pull(self, name: str, step: PullStep) -> Driven:
+    def pull(self, number: int, name: str, step: PullStep) -> Driven:
         hands = self.hands
         grip = hands.take(name, step.patch, step.across)
         start = hands.x[grip.nodes].mean(axis=0)
-        target = self.off_body(start + np.asarray(step.by) if step.by is not None else np.asarray(step.to))
+        target = np.asarray(step.to) if step.by is None else self.refuse_inside(number, start + np.asarray(step.by))
+        target = self.off_body(target)
         up = np.array([0.0, 0.0, step.lift])
         if step.arc > 0.0:
             angle = np.linspace(0.0, math.pi, ARC_PLACES + 1)[1:, None]
@@ -326,6 +327,17 @@ class _Work:
         if not step.keep:
             hands.let_go((name,))
         return ended
+
+    def refuse_inside(self, number: int, place: Array) -> Array:
+        """``place`` itself; `InputError` if it lies in the body or the support, where no hand can go."""
+        for is_support, what in ((False, "body"), (True, "support")):
+            field_of = part_field(self.body, is_support)
+            deep = 0.0 if field_of is None else -float(measure_distance(place[None], field_of)[0][0])
+            if deep > DEEPEST:
+                problem = f"this way ends {1e3 * deep:.0f} mm inside the {what}"
+                remedy = "give a shorter one or another direction; to push cloth against something, press"
+                raise InputError(str(self.scene.path), f"lay[{number + 1}].by_mm", problem, remedy)
+        return place
 
     def off_body(self, place: Array) -> Array:
         """``place`` moved out of body and support by the cloth's half thickness, if it is nearer."""
@@ -377,9 +389,7 @@ class _Work:
                 force = grown * (step.force * way + step.press * normals[0])
                 hands.loads[name] = spread_patch(self.lattice, ((float(uv[0]), float(uv[1])),), step.across, force)
                 hands.lay_on()
-                nodes, before = spread_forces(self.lattice, hands.loads[name].uv, hands.loads[name].force), hands.x
                 hands.step_on((stroke + gone / length) / step.strokes)
-                hands.work += float((nodes * (hands.x - before)).sum())
                 gone += step.speed * CHUNK * hands.dt
                 if hands.strained >= 2:
                     ended = "strain limit"
@@ -412,9 +422,7 @@ def tighten_band(hands: Hands, name: str, step: BindStep, strap: Strap) -> bool:
         force = force + BAND_MIX * (new.force - force)
         hands.loads[name] = PointLoads(new.uv, force)
         hands.lay_on()
-        nodes, before = spread_forces(lattice, new.uv, force), hands.x
         hands.step_on(k / BAND_RAMP)
-        hands.work += float((nodes * (hands.x - before)).sum())
     for _ in range(BAND_ROUNDS):
         rested = hands.rest(BAND_REST)
         old, new = hands.loads[name], lay_strap(lattice, hands.x, step, strap)

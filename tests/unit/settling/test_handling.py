@@ -21,8 +21,10 @@ from drapesim.matter.lay import (
 from drapesim.matter.plan import read_scene
 from drapesim.matter.sheet import Sheet, cut_lattice
 from drapesim.mechanics.body_contact import prepare_body
+from drapesim.mechanics.solve import stored_energy
 from drapesim.settling.exact import count_self_crossings, measure_distance
-from drapesim.settling.handling import check_targets, handle
+from drapesim.settling.handling import _Work, check_targets, handle
+from drapesim.settling.loads import spread_patch
 from drapesim.settling.starts import begin
 
 SHEET = Sheet(length=0.48, width=0.18, spacing=0.03)
@@ -58,6 +60,32 @@ def loose(lay):
 
 def end_of(lattice, x):
     return x[lattice.uv[:, 0] > 0.479].mean(axis=0)
+
+
+def test_a_weight_that_another_load_lifts_is_in_the_work_of_hands(scene):
+    lattice = cut_lattice(SHEET)
+    plan = replace(scene, lay=(LOWER,))
+    hands = _Work(lattice, plan, begin(lattice, plan), None, None).hands
+    down = np.array([0.0, 0.0, -1.0])
+    hands.rest()
+    hands.press("stone", spread_patch(lattice, ((0.03, 0.09),), 0.06, 0.2 * down))
+    hands.rest()
+
+    def account():
+        motion = hands.state.motion
+        return stored_energy(hands.state.problem, motion) + float(motion.spent.sum()), hands.work, hands.x
+
+    stored, worked, x = account()
+    hands.press("pull", spread_patch(lattice, ((0.45, 0.09),), 0.06, 2.0 * down))
+    after, all_work, lifted = account()
+    assert (lifted - x)[lattice.uv[:, 0] < 0.06, 2].mean() > 1e-3
+    assert after - stored == pytest.approx(all_work - worked, rel=0.01)
+
+
+def test_a_way_that_ends_inside_the_body_is_refused(lay):
+    down = PullStep(MIDDLE, 0.06, 5.0, by=(0.0, 0.0, -0.08))
+    with pytest.raises(InputError, match=r"lay\[2\].by_mm: this way ends 80 mm inside the body; give a shorter"):
+        lay(LOWER, down)
 
 
 def test_a_pull_reaches_its_target_and_holds_it(lay, loose):
