@@ -62,6 +62,7 @@ DEEPEST = 5e-3  # m that a target may lie inside the body: a landmark is good to
 BAND_ROUNDS, BAND_REST, BAND_CHANGE = 12, (0.02, 0.2), 0.01  # of all its push together
 BAND_RAMP, BAND_MIX = 60, 0.3  # chunks over which a band is tightened, and how much of each new look counts
 ARC_PLACES = 24
+FALLEN = ("fell off", "not done")  # outcomes of the step in which the cloth fell off, and of all after it
 
 
 @dataclass(frozen=True)
@@ -257,6 +258,10 @@ class _Work:
         """Do step ``number`` (from 0; 0 lets the start come to rest) and note what became of it."""
         hands, step = self.hands, self.scene.lay[number]
         before_work, before_steps = hands.work, hands.state.steps
+        if self.done and self.done[-1].outcome in FALLEN:
+            nothing = self.describe(step), FALLEN[1], math.nan, 0.0, 0.0, hands.strain, 0  # type: ignore[arg-type]
+            self.done.append(StepDone(*nothing))
+            return
         hands.words = "letting the cloth down" if number == 0 else self.describe(step)
         try:
             if number == 0:
@@ -265,7 +270,7 @@ class _Work:
                 ended = self.act(number, step)  # type: ignore[arg-type]
         except FellOff:
             hands.let_go((*hands.grips, *hands.loads))  # nothing stays on cloth that lies nowhere
-            ended = Driven("fell off", math.nan, 0.0)
+            ended = Driven(FALLEN[0], math.nan, 0.0)
         except (Crossed, FloatingPointError):
             problem = "on this way the sheet could move on only through itself"
             raise InputError(
