@@ -37,6 +37,7 @@ COLOURS = 128  # of a GIF
 KINDS = (".gif", ".mp4", ".webm")
 CODECS = {".mp4": "libx264", ".webm": "libvpx-vp9"}
 STAGES, ROOMY = 15, 9  # pictures of the strip at most; up to how many those midway in a step are added
+FACES = "outer face pale, inner face dark; left, right, upper and lower as on the flat map"
 STILL = 0.01  # m
 LOST = 3.0  # m, of their middles
 NEEDS_AV = "MP4 and WebM are made by PyAV: pip install 'drapesim[film]', or name a file that ends in .gif"
@@ -291,7 +292,7 @@ def draw_stages(path: Path, film: Film, run: Run) -> Path | None:
         figure.text(left, bottom - 0.05 / height, words, fontsize=7.5, color=INK, va="top")
     bar = figure.add_axes((0.72, 0.02, 0.26, 0.4 / height))
     draw_bar(bar, told[0].metres_per_pixel / inch * 0.26 * PAGE, "in the plane of the picture")
-    figure.text(0.012, 0.22 / height, "outer face pale, inner face dark", fontsize=7.5, color=QUIET, va="center")
+    figure.text(0.012, 0.22 / height, FACES, fontsize=7.5, color=QUIET, va="center")
     return write_figure(figure, path)
 
 

@@ -38,6 +38,7 @@ def command_film(options: argparse.Namespace) -> int:
     from drapesim.front.film import check_kind, write_film
     from drapesim.front.terminal import choose_display
     from drapesim.jobs.film import find_film
+    from drapesim.jobs.run import make_folder
     from drapesim.settling.archive import load_run
 
     folder = options.run.parent if options.run.suffix == ".h5" else options.run
@@ -48,6 +49,7 @@ def command_film(options: argparse.Namespace) -> int:
     if out.exists() and not options.force:
         raise InputError(out, "--out", "the file is there already", "name another, or give --force to replace it")
     run = load_run(folder)
+    make_folder(out.parent)
     with choose_display(options.quiet) as display:
         film, note = find_film(folder, run, display)
     if note:

@@ -43,6 +43,8 @@ def add_image_command(commands: Any) -> None:
         "--observed", type=Path, metavar="FILE", help="a picture of the flat cloth, the warp to the right"
     )
     image.add_argument("--mm-per-pixel", type=float, metavar="M", help="the scale of that picture")
+    image.add_argument("--texture", type=Path, metavar="FILE",
+                       help="a picture of the body from above, to carry to the flat map")  # fmt: skip
     image.add_argument("--out", type=Path, metavar="DIR", help="the folder (image/<names of the runs>)")
     image.add_argument("--seed", type=int, default=0, metavar="N", help="of the resampling (0)")
     image.add_argument("--force", action="store_true", help="replace what an earlier call left in the folder")
@@ -53,6 +55,7 @@ def add_image_command(commands: Any) -> None:
 
 def command_image(options: argparse.Namespace) -> int:
     """Print, measure, rank, and write the page."""
+    from drapesim.front.image_maps import read_photograph
     from drapesim.front.image_sheet import PAGE_FILE, write_image
     from drapesim.front.terminal import open_console
     from drapesim.jobs.image import load_lays, read_observed, study_image
@@ -67,6 +70,8 @@ def command_image(options: argparse.Namespace) -> int:
     names = [way.name for way in ways]
     if len(set(names)) < len(names):
         raise InputError("", "--way", "the same way is named twice", "name each way once")
+    if options.texture is not None and options.no_pictures:
+        raise InputError("", "--texture", "it is drawn, and --no-pictures draws nothing", "leave one of them out")
     runs = load_lays(options.runs)
     out = options.out or Path("image") / "-".join(name.replace("/", "-") for name, _ in runs)
     if out.exists() and not out.is_dir():
@@ -85,9 +90,11 @@ def command_image(options: argparse.Namespace) -> int:
             print(text, file=sys.stderr)
 
     study = study_image(runs, ways, observed, options.seed, say)
+    if options.texture is not None:  # what is wrong with it is said before anything is written
+        read_photograph(options.texture, study.lays[0].laid)
     show_image(open_console(), study)
     make_folder(out)
-    write_image(out, study, not options.no_pictures, say)
+    write_image(out, study, not options.no_pictures, say, options.texture)
     print(f"written: {out}")
     return 0 if all(run.certificate.settled for _, run in runs) else 3
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,16 +12,20 @@ import numpy as np
 
 from drapesim.front.colours import INK, LINEN, QUIET, GapScale, blend_colours, draw_scale_legend, scale_gaps
 from drapesim.front.labels import PAGE, draw_bar, start_figure, write_figure
+from drapesim.ground.outcome import InputError
 from drapesim.jobs.image import ImageStudy, LayImage, WayResult
 from drapesim.judging.density import Rebuilt
 from drapesim.judging.distortion import map_grid
-from drapesim.judging.transfer import DOWN, LOOK, Laid, Way, to_grid, warp_picture
+from drapesim.judging.transfer import DOWN, LOOK, Laid, Way, print_regions, to_grid, warp_picture
 from drapesim.kernels.cast import cast_rays
 from drapesim.matter.sheet import Lattice
 
 Array = np.ndarray
 
 PRINT = "#5a3a22"  # what prints
+FINEST = 5e-4  # m: pictures of the body are brought to at least this a pixel
+STRIP = 90  # pixels below a picture at scale
+NAMED = 4.5e-3  # m2 of print from which a region is named
 PER_CENT = (-50.0, -20.0, -10.0, -5.0, 5.0, 10.0, 20.0, 50.0, 100.0)
 DEGREES = (2.0, 5.0, 10.0, 20.0, 40.0, 60.0)
 PHOTO_PIXEL, GRID = 2e-3, 0.05  # m: of the body's photograph from above, and of the lines drawn over it
@@ -80,6 +85,34 @@ def photograph_body(laid: Laid) -> Photograph:
         tone[line.reshape(rows, columns)] = (20.0, 60.0, 130.0)
     tone[~there] = 255.0
     return Photograph(np.round(tone).astype(np.uint8), low, PHOTO_PIXEL, there)
+
+
+def read_photograph(path: Path, laid: Laid) -> Photograph:
+    """A picture of the body from straight above, cropped to it, x to the right and y upward; transparent is white.
+
+    Raises `InputError` for no picture, or one whose sides are not to each other as the body's within 5 %.
+    """
+    from PIL import Image
+
+    surface, tree = laid.field.surface, laid.field.tree
+    used = surface.vertices[np.unique(surface.faces[np.concatenate([tree.order, tree.large])])]
+    low, high = used[:, :2].min(axis=0), used[:, :2].max(axis=0)
+    try:
+        with Image.open(path) as opened:
+            picture = opened.convert("RGB")
+    except (OSError, SyntaxError, ValueError, Image.DecompressionBombError):
+        raise InputError(path, "--texture", "the picture cannot be read", "give a PNG, TIFF or JPEG") from None
+    shape = (high[0] - low[0]) / (high[1] - low[1])
+    if abs(picture.width / picture.height / shape - 1.0) > 0.05:
+        problem = f"its sides are 1 to {picture.width / picture.height:.3g}, and the body's from above 1 to {shape:.3g}"
+        raise InputError(
+            path, "--texture", problem, "crop it to the body, head and feet to left and right as in the scene"
+        )
+    columns = min(picture.width, math.ceil(float(high[0] - low[0]) / FINEST))
+    pixel = float(high[0] - low[0]) / columns
+    picture = picture.resize((columns, max(1, round(float(high[1] - low[1]) / pixel))))
+    pixels = np.asarray(picture)
+    return Photograph(pixels, low, pixel, np.ones(pixels.shape[:2], bool))
 
 
 def carry_photograph(result: WayResult, laid: Laid, photograph: Photograph, shape: tuple[int, int]) -> Array:
@@ -235,10 +268,12 @@ def draw_ways(study: ImageStudy, lay: LayImage, path: Path) -> Path:
     rows: list[tuple[str, Callable[[Any], None]]] = []
     if study.observed is not None:
         rows.append(("observed", paint_pixels(lattice, study.observed.pixels)))
-    rows += [
-        (f"{say_way(result.way)}   [{result.way.name}]", paint_strength(lattice, result.source.strength))
-        for result in lay.results
-    ]
+    for result in lay.results:
+        words = f"{say_way(result.way)}   [{result.way.name}]"
+        score = next((s for s in study.scores if (s.lay, s.way) == (lay.name, result.way.name)), None)
+        if score is not None and math.isfinite(score.correlation):
+            words += f"   correlation with the observed {score.correlation:.2f}"
+        rows.append((words, paint_strength(lattice, result.source.strength)))
     return draw_maps(lattice, rows, f"What each way would print: {lay.name}", "", draw_strength_legend, path)
 
 
@@ -291,7 +326,9 @@ def draw_landmarks(lay: LayImage, result: WayResult, path: Path) -> Path:
             axes.annotate(row.name, end, xytext=(3, 3), textcoords="offset points", fontsize=5.5, color=INK,
                           path_effects=[withStroke(linewidth=2, foreground="white")])  # fmt: skip
 
-    words = f"{len(shown)} of {len(result.landmarks)} landmarks print   ({say_way(result.way)})"
+    printed = sum(bool(np.isfinite(row.uv).all()) for row in result.landmarks)
+    words = f"{printed} of {len(result.landmarks)} landmarks print, {len(shown)} of them seen from above and fitted"
+    words += f"   ({say_way(result.way)})"
     note = "ring: in the photograph that fits best; arrow: to its print"
     title = f"Landmarks on the flat map: {lay.name}"
     return draw_maps(lay.run.lattice, [(words, paint)], title, note, draw_strength_legend, path)
@@ -313,33 +350,97 @@ def draw_rebuilt(lay: LayImage, rebuilt: Rebuilt, path: Path) -> Path:
     return draw_maps(lattice, rows, title, f"plain: no body within {1e3 * LOOK:g} mm", legend, path)
 
 
+def draw_regions(lay: LayImage, result: WayResult, path: Path) -> Path:
+    """Which region of the body prints where: each in a tint of its own, named where it prints most."""
+    lattice, body = lay.run.lattice, lay.run.body
+    region = print_regions(result.source, body.region)
+    picture = np.tile(_linen(), (*lattice.shape, 1))
+    there = region >= 0
+    i, j = lattice.ij[there].T
+    picture[i, j] = np.round(255 * _tints(len(body.region_names))[region[there]])
+
+    def paint(axes: Any) -> None:
+        from matplotlib.patheffects import withStroke
+
+        u, v = 1e3 * lattice.spacing_u, 1e3 * lattice.spacing_v
+        extent = (-0.5 * u, (lattice.shape[0] - 0.5) * u, (lattice.shape[1] - 0.5) * v, -0.5 * v)
+        axes.imshow(picture.transpose(1, 0, 2), extent=extent, aspect="auto", interpolation="nearest")
+        for number in np.unique(region[there]):
+            mine = np.flatnonzero(region == number)
+            if lattice.node_area[mine].sum() < NAMED:
+                continue
+            place = 1e3 * lattice.uv[mine]
+            at = place[np.argmin(np.linalg.norm(place - np.median(place, axis=0), axis=1))]
+            axes.text(*at, body.region_names[number], fontsize=4.8, color=INK, ha="center", va="center",
+                      path_effects=[withStroke(linewidth=1.6, foreground="white", alpha=0.9)])  # fmt: skip
+
+    def legend(axes: Any) -> None:
+        axes.axis("off")
+        words = f"tint: region of the body; named from {1e4 * NAMED:g} cm2 of print on   plain: no print"
+        axes.text(0.0, 0.6, words, fontsize=7.5, color=INK, transform=axes.transAxes)
+
+    title = f"Regions of the body on the flat map: {lay.name}"
+    return draw_maps(lattice, [(say_way(result.way), paint)], title, "", legend, path)
+
+
+def _tints(count: int) -> Array:
+    """(count, 3) in 0..1: hues far apart from number to number, all pale enough for names to be read on them."""
+    from matplotlib.colors import hsv_to_rgb
+
+    number = np.arange(max(count, 1))
+    hue = (number * 0.61803398875) % 1.0
+    return np.asarray(hsv_to_rgb(np.column_stack([hue, 0.24 + 0.12 * (number % 2), np.full(len(hue), 0.9)])))
+
+
 def write_at_scale(lay: LayImage, result: WayResult, path: Path, pixel: float = 1e-3) -> Path:
     """The predicted flat image at ``pixel`` (m) a pixel, to lay over a photograph of the cloth: below it a strip with
     scale bar, warp arrow and legend. The resolution in the file is that of the cloth itself."""
-    from PIL import Image, ImageDraw
-
     lattice = lay.run.lattice
-    length, width = np.array(lattice.cell.shape) * (lattice.spacing_u, lattice.spacing_v)
-    columns, rows = round(length / pixel), round(width / pixel)
+    rows, columns = find_shape(lattice, pixel)
     blank = np.zeros((2, 2, 1), np.uint8)
     _, strength = warp_picture(lattice, result.source, np.zeros((len(lattice.ij), 2)), blank, (rows, columns))
-    strip = 90
-    page = Image.new("RGB", (columns, rows + strip), "white")
-    page.paste(Image.fromarray(tone_strength(strength / 255.0)))
+    words = f"0 to 1: strength of the print ({say_way(result.way)})"
+    return _set_strip(lattice, tone_strength(strength / 255.0), words, path, pixel, has_wedge=True)
+
+
+def write_texture(lay: LayImage, result: WayResult, photograph: Photograph, path: Path, pixel: float = 1e-3) -> Path:
+    """The photograph carried to the flat map, at ``pixel`` (m) a pixel, with the same strip below."""
+    pixels = carry_photograph(result, lay.laid, photograph, find_shape(lay.run.lattice, pixel))
+    words = f"the picture of the body, carried ({say_way(result.way)}); plain: no print, or not seen from above"
+    return _set_strip(lay.run.lattice, pixels, words, path, pixel)
+
+
+def find_shape(lattice: Lattice, pixel: float) -> tuple[int, int]:
+    """(rows, columns) of a picture of the whole cloth at ``pixel`` (m) a pixel."""
+    length, width = np.array(lattice.cell.shape) * (lattice.spacing_u, lattice.spacing_v)
+    return round(width / pixel), round(length / pixel)
+
+
+def _set_strip(lattice: Lattice, pixels: Array, words: str, path: Path, pixel: float, has_wedge: bool = False) -> Path:
+    from PIL import Image, ImageDraw
+
+    rows, columns = pixels.shape[:2]
+    page = Image.new("RGB", (columns, rows + STRIP), "white")
+    page.paste(Image.fromarray(pixels))
     pen = ImageDraw.Draw(page)
-    bar = next(n for n in (500, 200, 100, 50, 20, 10) if n * 1e-3 / pixel < 0.3 * columns)
+    bar = next(n for n in (500, 200, 100, 50, 20, 10, 5, 2, 1) if n * 1e-3 / pixel < 0.3 * columns or n == 1)
+    size = min(22, max(8, columns // 60))
     pen.line([(20, rows + 30), (20 + bar * 1e-3 / pixel, rows + 30)], fill=INK, width=5)
-    pen.text((20, rows + 42), f"{bar} mm on the cloth", fill=INK, font_size=22)
-    left = round(20 + bar * 1e-3 / pixel) + 60
-    pen.line([(left, rows + 30), (left + 110, rows + 30)], fill=INK, width=4)
-    pen.polygon([(left + 130, rows + 30), (left + 105, rows + 20), (left + 105, rows + 40)], fill=INK)
-    pen.text((left, rows + 42), "warp, u", fill=INK, font_size=22)
-    left += 200
-    wedge = tone_strength(np.broadcast_to(np.linspace(0, 1, 200), (24, 200)))
-    page.paste(Image.fromarray(wedge), (left, rows + 18))
+    pen.text((20, rows + 42), f"{bar} mm on the cloth", fill=INK, font_size=size)
+    left = round(20 + max(bar * 1e-3 / pixel, 9 * size)) + 40
+    pen.line([(left, rows + 30), (left + 5 * size, rows + 30)], fill=INK, width=4)
+    tip = left + 6 * size
+    pen.polygon([(tip, rows + 30), (tip - 22, rows + 20), (tip - 22, rows + 40)], fill=INK)
+    pen.text((left, rows + 42), "warp, u", fill=INK, font_size=size)
+    left += 8 * size
+    if has_wedge:
+        page.paste(
+            Image.fromarray(tone_strength(np.broadcast_to(np.linspace(0, 1, 200), (24, 200)))), (left, rows + 18)
+        )
+        left += 215
     seen = "inner" if lattice.inner_sign < 0 else "outer"
-    words = f"0 to 1: strength of the print ({say_way(result.way)})   {1e3 * pixel:g} mm a pixel   {seen} side seen"
-    pen.text((left + 215, rows + 18), words, fill=INK, font_size=22)
+    pen.text((left, rows + 18), words, fill=INK, font_size=size)
+    pen.text((left, rows + 48), f"{1e3 * pixel:g} mm a pixel, seen from the {seen} side", fill=INK, font_size=size)
     pen.rectangle([(0, 0), (columns - 1, rows - 1)], outline=INK)
     page.save(path, dpi=(0.0254 / pixel, 0.0254 / pixel))
     return path
@@ -348,10 +449,10 @@ def write_at_scale(lay: LayImage, result: WayResult, path: Path, pixel: float = 
 def draw_carried(lay: LayImage, result: WayResult, photograph: Photograph, path: Path) -> Path:
     """The photograph from above beside what the way carries of it to the flat map: its squares show the distortion."""
     lattice = lay.run.lattice
-    length, width = np.array(lattice.cell.shape) * (lattice.spacing_u, lattice.spacing_v)
-    carried = carry_photograph(result, lay.laid, photograph, (round(width / PHOTO_PIXEL), round(length / PHOTO_PIXEL)))
+    shape = find_shape(lattice, photograph.pixel)
+    carried = carry_photograph(result, lay.laid, photograph, shape)
     # the photograph on a sheet of the cloth's size, at the same scale
-    page = np.full((round(width / PHOTO_PIXEL), round(length / PHOTO_PIXEL), 3), 255, np.uint8)
+    page = np.full((*shape, 3), 255, np.uint8)
     rows, columns = photograph.pixels.shape[:2]
     top, left = max((page.shape[0] - rows) // 2, 0), max((page.shape[1] - columns) // 2, 0)
     part = photograph.pixels[: page.shape[0] - top, : page.shape[1] - left]
@@ -359,7 +460,8 @@ def draw_carried(lay: LayImage, result: WayResult, photograph: Photograph, path:
 
     def legend(axes: Any) -> None:
         axes.axis("off")
-        axes.text(0.0, 0.6, "lines: squares of 50 mm in the photograph   plain: no print, or not seen from above",
+        lines = "lines: squares of 50 mm in the photograph   " if photograph.pixel == PHOTO_PIXEL else ""
+        axes.text(0.0, 0.6, f"{lines}plain: no print, or not seen from above",
                   fontsize=7.5, color=INK, transform=axes.transAxes)  # fmt: skip
 
     rows_ = [

@@ -20,12 +20,15 @@ from drapesim.front.image_maps import (
     draw_distortion,
     draw_landmarks,
     draw_rebuilt,
+    draw_regions,
     draw_strength_legend,
     draw_ways,
     photograph_body,
+    read_photograph,
     say_way,
     tone_strength,
     write_at_scale,
+    write_texture,
 )
 from drapesim.front.labels import PAGE, draw_bar, lay_pixels, start_figure, write_figure
 from drapesim.front.view import MISSING, Camera, draw_body
@@ -46,9 +49,16 @@ ROWS = 24  # of a table on the page; the CSV holds all
 
 
 def write_image(
-    folder: Path, study: ImageStudy, with_pictures: bool = True, say: Callable[[str], None] = lambda _: None
+    folder: Path,
+    study: ImageStudy,
+    with_pictures: bool = True,
+    say: Callable[[str], None] = lambda _: None,
+    texture: Path | None = None,
 ) -> Path:
-    """Write tables, arrays, and with pictures the page, into ``folder``, which exists; returns the page's path."""
+    """Write tables, arrays, and with pictures the page, into ``folder``, which exists; returns the page's path.
+
+    ``texture``: a picture of the body from above to carry to the flat map, see `image_maps.read_photograph`.
+    """
     for name, text in table_image(study).items():
         write_text(folder / name, text)
     for lay in study.lays:
@@ -65,12 +75,16 @@ def write_image(
         for result in lay.results:
             write_at_scale(lay, result, flat / f"{_slug(lay.name)}-{_slug(result.way.name)}.png")
         result = pick_result(lay)
+        photograph = photograph_body(lay.laid) if texture is None else read_photograph(texture, lay.laid)
+        for each in lay.results if texture is not None else ():
+            write_texture(lay, each, photograph, flat / f"{_slug(lay.name)}-{_slug(each.way.name)}-texture.png")
         made = {
+            "regions": draw_regions(lay, result, pictures / f"{number}-regions.png"),
             "ways": draw_ways(study, lay, pictures / f"{number}-ways.png"),
             "distortion": draw_distortion(lay, result, pictures / f"{number}-distortion.png"),
             "angles": draw_angles(lay, result, pictures / f"{number}-angles.png"),
             "landmarks": draw_landmarks(lay, result, pictures / f"{number}-landmarks.png"),
-            "carried": draw_carried(lay, result, photograph_body(lay.laid), pictures / f"{number}-carried.png"),
+            "carried": draw_carried(lay, result, photograph, pictures / f"{number}-carried.png"),
         }
         if lay.studies and lay.studies[0].bins:
             made["gaps"] = draw_curve(lay, pictures / f"{number}-density.png")

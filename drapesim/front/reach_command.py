@@ -16,7 +16,7 @@ what is proven:
   its yarns at their safe extension and its weave sheared to the locking angle. If the way is longer, no lay of any
   kind meets both claims. Of three marks of which any two may go, it is looked for where the middle one could touch.
   Nothing is settled, and the lay of the scene does not count. No proof does not mean that a lay exists. The proven
-  way may be up to 2 % shorter than the true one, never longer.
+  way may be up to some 3 % shorter than the true one, never longer.
 """
 
 

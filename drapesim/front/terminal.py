@@ -340,9 +340,10 @@ def show_run(console: Console, run: Run) -> None:
 
 def show_scene(console: Console, scene: Scene, lattice: Lattice, height: float) -> None:
     """What was understood of a scene; ``height`` (m) at which the flat sheet starts."""
-    from drapesim.settling.handling import spell
+    from drapesim.matter.lay_words import describe
 
     card, body, sheet = scene.fabric, scene.body, scene.sheet
+    size = sheet.length, sheet.width
 
     def say(text: str) -> None:
         console.print(text, markup=False, soft_wrap=True)
@@ -354,7 +355,8 @@ def show_scene(console: Console, scene: Scene, lattice: Lattice, height: float) 
         f"{START_WORDS[type(scene.lay[0])]} at z = {1e3 * height:.1f} mm"
     )
     for number, step in enumerate(scene.lay[1:], start=2):
-        say(f"lay, step {number}: {spell(step)}{'; then it comes to rest' if getattr(step, 'settle', False) else ''}")
+        told = describe(step, size, landmarks=body.landmarks)
+        say(f"lay, step {number}: {told}{'; then it comes to rest' if getattr(step, 'settle', False) else ''}")
     say(f"fabric: {card.name}, {1e3 * card.areal_density:g} g/m2, {1e3 * card.thickness:g} mm thick")
     guessed = [name for name, entry in card.provenance.items() if entry.estimated]
     if guessed:

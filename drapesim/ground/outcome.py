@@ -17,6 +17,10 @@ class Ending(Enum):
         "Unsettled: the sheet could move on only through itself; start it with its layers farther apart, "
         "or use a finer spacing."
     )
+    FELL_OFF = (
+        "Unsettled: the sheet slid off and fell below everything it could lie on; lay more of it over the body, "
+        "pull it less far, or put a support under it."
+    )
     INTERRUPTED = "Interrupted: a checkpoint was kept; run again with --resume to go on."
     NOT_FINITE = "Failed: a position became non-finite; check the fabric card and the starting height."
 

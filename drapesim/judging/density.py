@@ -20,7 +20,7 @@ from drapesim.matter.sheet import Lattice
 Array = np.ndarray
 
 WEAVE = 1.5e-3  # m, breadth s of the filter
-BLOCK = 0.1  # m, side of the blocks that are resampled
+BLOCK = 0.15  # m, side of the blocks that are resampled
 RESAMPLED = 400
 INTERVAL = (2.5, 97.5)  # per cent
 DARKER = 2.0  # spreads above the background from which a node counts as image
@@ -176,7 +176,7 @@ def study_gaps(
     ranks = rankdata(g), rankdata(d)
     whole = correlate(sum_blocks(number, n_blocks, *ranks), np.ones((1, n_blocks)))[0]
     spread = correlate(sum_blocks(number, n_blocks, *ranks), drawn)
-    low, high = _interval(spread, n_blocks)
+    low, high = np.clip(find_interval(spread, float(whole), number), -1.0, 1.0).tolist()
     laws = _fit_laws(g, d, number, n_blocks, drawn) if with_laws else ()
     return GapStudy(name, len(g), float(whole), low, high, _bin(g, d, number, n_blocks, drawn), laws)
 
@@ -208,12 +208,23 @@ def correlate(sums: Array, drawn: Array) -> Array:
         return np.asarray((ab - a * b / n) / np.sqrt((aa - a * a / n) * (bb - b * b / n)))
 
 
-def _interval(values: Array, blocks: int) -> tuple[float, float]:
+def find_interval(values: Array, centre: float, number: Array) -> tuple[float, float]:
+    """95 % interval round ``centre`` from resamples ``values`` (times,) of blocks ``number`` (n,); nan: too few blocks.
+
+    Few blocks resample too narrowly, so the percentiles are drawn out by Student's t and sqrt(m / (m - 1)), with m the
+    blocks as if all held as many nodes (B. Efron, R. J. Tibshirani, An Introduction to the Bootstrap, 1993, p. 158 to
+    160, from memory).
+    """
+    from scipy.stats import norm, t
+
     known = values[np.isfinite(values)]
+    held = np.bincount(number).astype(float)
+    blocks = held.sum() ** 2 / max((held**2).sum(), 1.0)
     if blocks < FEWEST or len(known) < 0.9 * len(values):
         return np.nan, np.nan
+    wide = t.ppf(0.975, blocks - 1.0) / norm.ppf(0.975) * np.sqrt(blocks / (blocks - 1.0))
     low, high = np.percentile(known, INTERVAL)
-    return float(low), float(high)
+    return float(centre - wide * max(centre - low, 0.0)), float(centre + wide * max(high - centre, 0.0))
 
 
 def _bin(g: Array, d: Array, number: Array, n_blocks: int, drawn: Array) -> tuple[Bin, ...]:
@@ -227,7 +238,16 @@ def _bin(g: Array, d: Array, number: Array, n_blocks: int, drawn: Array) -> tupl
         with np.errstate(invalid="ignore", divide="ignore"):
             means = (drawn @ total) / (drawn @ count)
         blocks = int((count > 0).sum())
-        rows.append(Bin(max(low, 0.0), high, float(d[mine].mean()), *_interval(means, blocks), int(mine.sum()), blocks))
+        rows.append(
+            Bin(
+                max(low, 0.0),
+                high,
+                float(d[mine].mean()),
+                *find_interval(means, float(d[mine].mean()), number[mine]),
+                int(mine.sum()),
+                blocks,
+            )
+        )
     return tuple(rows)
 
 
@@ -251,7 +271,7 @@ def _fit_laws(g: Array, d: Array, number: Array, n_blocks: int, drawn: Array) ->
     laws = []
     for k, (law, reach, full_, left_, reaches, _) in enumerate(found):
         rms = float(np.sqrt(max(left_, 0.0) / len(g)))
-        laws.append(FallOff(law, reach, *_interval(reaches, n_blocks), full_, rms, float((least == k).mean())))
+        laws.append(FallOff(law, reach, *find_interval(reaches, reach, number), full_, rms, float((least == k).mean())))
     return tuple(sorted(laws, key=lambda each: each.rms))
 
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drapesim.judging.density import BLOCK, correlate, draw_blocks, number_blocks, sum_blocks
+from drapesim.judging.density import BLOCK, correlate, draw_blocks, find_interval, number_blocks, sum_blocks
 
 Array = np.ndarray
 
@@ -89,8 +89,8 @@ def rank(
     for k in order:
         each = candidates[k]
         apart, count = _landmarks(each.landmarks, observed or {})
-        low, high = _percentiles(table[k])
-        near, far = _percentiles(table[best] - table[k])
+        low, high = np.clip(find_interval(table[k], float(value[k]), number), -1.0, 1.0).tolist()
+        near, far = find_interval(table[best] - table[k], float(value[best] - value[k]), number)
         rows.append(
             Score(each.lay, each.way, value[k], low, high, overlap(each.strength[known], d), apart, count,
                   float((winner == k).mean()), float(value[best] - value[k]), near, far)
@@ -113,11 +113,3 @@ def _landmarks(found: Mapping[str, Array], observed: Mapping[str, Array]) -> tup
         if name in found and np.isfinite(found[name]).all()
     ]
     return (float(np.sqrt(np.mean(np.square(apart)))), len(apart)) if apart else (np.nan, 0)
-
-
-def _percentiles(values: Array) -> tuple[float, float]:
-    known = values[np.isfinite(values)]
-    if len(known) < 0.9 * len(values):
-        return np.nan, np.nan
-    low, high = np.percentile(known, (2.5, 97.5))
-    return float(low), float(high)

@@ -98,6 +98,7 @@ def _explain(model: type[Table], document: Document, at: Keys, fault: Any) -> In
         "bool_type": "must be true or false",
         "list_type": "must be a list in square brackets",
         "model_type": "must be a table",
+        "dict_type": "must be a table",
         "finite_number": "must be a finite number",
         "string_too_short": "must not be empty",
         "literal_error": f"must be {context.get('expected')}",

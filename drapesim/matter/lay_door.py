@@ -164,7 +164,11 @@ class _Door:
                         **move, **told)  # fmt: skip
 
     def _name(self, at: Keys, table: Any) -> str:
-        name = table.name or f"step {int(at[1]) + 1}"
+        usual = f"step {int(at[1]) + 1}"
+        name = table.name or usual
+        if name != usual and name.removeprefix("step ").isdecimal() and name.startswith("step "):
+            problem = f"'{name}' is what that step would be called by itself"
+            raise self.document.error((*at, "name"), problem, "give another name, such as who holds it")
         if name in self.names:
             raise self.document.error((*at, "name"), f"'{name}' is held already", "give another name, or release it")
         self.names.add(name)

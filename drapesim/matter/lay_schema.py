@@ -8,8 +8,15 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from drapesim.matter.door import Angle, Name, NotNegative, Pair, Positive, Table, Triple
+from drapesim.matter.door import Angle, Name, Pair, Table
 
+FARTHEST, STRONGEST, HEAVIEST = 100_000, 1000, 100_000  # mm; N, more than hands have; g
+
+Positive = Annotated[float, Field(gt=0, le=FARTHEST)]
+Force = Annotated[float, Field(gt=0, le=STRONGEST)]
+Coordinate = Annotated[float, Field(ge=-FARTHEST, le=FARTHEST)]
+Spot = Annotated[list[Coordinate], Field(min_length=2, max_length=2)]
+Triple = Annotated[list[Coordinate], Field(min_length=3, max_length=3)]
 Line = Annotated[list[Pair], Field(min_length=2, max_length=2)]
 Yarn = Literal["warp", "weft"]
 
@@ -18,7 +25,7 @@ class PlacedTable(Table):
     """Where the flat cloth is before it is let down."""
 
     point_mm: Pair = Field(description="a point [u, v] of the flat map")
-    place_mm: Pair = Field(description="the world's [x, y] that the point comes to lie over")
+    place_mm: Spot = Field(description="the world's [x, y] that the point comes to lie over")
     turn_deg: Angle = Field(default=0.0, description="from world +x to the warp direction, seen from above")
 
 
@@ -54,19 +61,21 @@ class RollTable(PlacedTable):
     clearance_mm: Positive = Field(default=10.0, description="height of the flat part above the highest point")
     along: Yarn = Field(default="warp", description="the yarns that are rolled up")
     begin_mm: Positive = Field(description="where the roll begins, from the start of these yarns")
-    core_mm: Annotated[float, Field(ge=20)] = Field(default=50.0, description="radius of the innermost turn")
-    pitch_mm: Annotated[float, Field(ge=4)] = Field(default=12.0, description="from one turn to the next")
+    core_mm: Annotated[float, Field(ge=20, le=FARTHEST)] = Field(
+        default=50.0, description="radius of the innermost turn"
+    )
+    pitch_mm: Annotated[float, Field(ge=4, le=FARTHEST)] = Field(default=12.0, description="from one turn to the next")
 
 
 class HangTable(Table):
     """Bring the cloth in hanging over a level bar that hands hold; the grip is called "bar"."""
 
     do: Literal["hang"]
-    place_mm: Pair = Field(description="the world's [x, y] under the middle of the bar")
+    place_mm: Spot = Field(description="the world's [x, y] under the middle of the bar")
     turn_deg: Angle = Field(default=0.0, description="from world +x to the yarns that hang, seen from above")
     along: Yarn = Field(default="warp", description="the yarns that hang down on both sides")
     line_mm: Positive = Field(description="which line of the cloth lies on the bar, from the start of these yarns")
-    radius_mm: Annotated[float, Field(ge=5)] = Field(default=30.0, description="of the bar")
+    radius_mm: Annotated[float, Field(ge=5, le=FARTHEST)] = Field(default=30.0, description="of the bar")
     height_mm: Positive = Field(default=10.0, description="of the lower end over the highest thing under the cloth")
 
 
@@ -96,12 +105,14 @@ class PullTable(PatchTable):
     """Take a point or an edge and bring it to a place, with at most so much force."""
 
     do: Literal["pull"]
-    most_force_N: Positive = Field(description="the hand stops moving there, and goes on pulling with it")
+    most_force_N: Force = Field(description="the hand stops moving there, and goes on pulling with it")
     to_mm: Triple | None = Field(default=None, description="the place [x, y, z] that the patch's middle is brought to")
     to: Name | None = Field(default=None, description="a landmark of the body, as the place")
     by_mm: Triple | None = Field(default=None, description="how far from where it is")
     via_mm: list[Triple] = Field(default=[], description="places that it passes on the way")
-    lift_mm: NotNegative = Field(default=0.0, description="straight up by so much first, and down at the end")
+    lift_mm: Annotated[float, Field(ge=0, le=FARTHEST)] = Field(
+        default=0.0, description="straight up by so much first, and down at the end"
+    )
     speed_mm_s: Annotated[float, Field(gt=0, le=500)] = Field(default=100.0, description="of the hand")
     keep: bool = Field(default=False, description="go on holding after the step")
     name: Name | None = Field(default=None, description="the grip's name, for release")
@@ -122,7 +133,7 @@ class LiftTable(PatchTable):
 
     do: Literal["lift and drop"]
     height_mm: Positive
-    most_force_N: Positive = 50.0
+    most_force_N: Force = 50.0
     speed_mm_s: Annotated[float, Field(gt=0, le=500)] = 100.0
 
 
@@ -133,7 +144,7 @@ class RollBackTable(PatchTable):
     by_mm: Triple = Field(description="how far the edge is taken, level or not")
     height_mm: Positive = Field(description="of the arc over its chord")
     again: bool = Field(default=True, description="lay it down again the same way")
-    most_force_N: Positive = 50.0
+    most_force_N: Force = 50.0
     speed_mm_s: Annotated[float, Field(gt=0, le=500)] = 100.0
 
 
@@ -141,7 +152,7 @@ class PressTable(PatchTable):
     """Press at a point or along a line."""
 
     do: Literal["press"]
-    force_N: Positive
+    force_N: Force
     along: Triple | None = Field(default=None, description="direction of the push; left out, toward the body")
     keep: bool = Field(default=False, description="go on pressing to the end")
     name: Name | None = None
@@ -151,7 +162,7 @@ class TuckTable(PatchTable):
     """Push a line of the cloth into a hollow; the hand is then taken out."""
 
     do: Literal["tuck"]
-    force_N: Positive = Field(description="all along the line together")
+    force_N: Force = Field(description="all along the line together")
     along: Triple = Field(default=[0.0, 0.0, -1.0], description="direction of the push; left out, straight down")
     keep: bool = Field(default=False, description="go on pressing to the end")
     name: Name | None = None
@@ -167,7 +178,7 @@ class WeightTable(PatchTable):
     """Put a weight down on the cloth; it stays to the end or until it is released."""
 
     do: Literal["weight"]
-    mass_g: Positive
+    mass_g: Annotated[float, Field(gt=0, le=HEAVIEST)]
     name: Name | None = None
 
 
@@ -176,8 +187,8 @@ class SmoothTable(Table):
 
     do: Literal["smooth"]
     stroke_mm: Line = Field(description="from where to where on the flat map, [[u, v], [u, v]]")
-    force_N: Positive = Field(description="along the stroke")
-    press_N: NotNegative = Field(description="inward, toward the body")
+    force_N: Force = Field(description="along the stroke")
+    press_N: Annotated[float, Field(ge=0, le=STRONGEST)] = Field(description="inward, toward the body")
     across_mm: Positive = Field(default=100.0, description="size of the hand")
     speed_mm_s: Annotated[float, Field(gt=0, le=500)] = 150.0
     strokes: Annotated[int, Field(ge=1, le=20)] = 1
@@ -190,7 +201,7 @@ class BindTable(Table):
 
     do: Literal["bind"]
     line_mm: Line = Field(description="the line of the flat map under the band's middle, [[u, v], [u, v]]")
-    tension_N: Positive
+    tension_N: Force
     breadth_mm: Positive = 40.0
     ends: Literal["round", "support"] = Field(
         default="round", description="closed round cloth and body, or tied down where the line's ends lie"

@@ -21,6 +21,7 @@ from drapesim.kernels.jit import use_threads
 from drapesim.matter.lay import (
     BindStep,
     Handling,
+    LayStep,
     PressStep,
     PullStep,
     ReleaseStep,
@@ -28,6 +29,7 @@ from drapesim.matter.lay import (
     SmoothStep,
     SpreadStep,
 )
+from drapesim.matter.lay_words import describe
 from drapesim.matter.plan import Scene
 from drapesim.matter.sheet import Lattice
 from drapesim.matter.surface import sample_sheet, spread_forces
@@ -36,7 +38,7 @@ from drapesim.settling.band import Strap, lay_strap, tie
 from drapesim.settling.exact import measure_distance, part_field
 from drapesim.settling.hands import FIRM, REST, Driven, Grip, Hands, start_hands
 from drapesim.settling.lay_record import LayDone, StepDone
-from drapesim.settling.level import CHUNK, Crossed, Progress
+from drapesim.settling.level import CHUNK, Crossed, FellOff, Progress
 from drapesim.settling.loads import PointLoads, joined_loads, patch_nodes, spread_patch
 from drapesim.settling.settle import (
     LEAST_NODES,
@@ -60,6 +62,7 @@ DEEPEST = 5e-3  # m that a target may lie inside the body: a landmark is good to
 BAND_ROUNDS, BAND_REST, BAND_CHANGE = 12, (0.02, 0.2), 0.01  # of all its push together
 BAND_RAMP, BAND_MIX = 60, 0.3  # chunks over which a band is tightened, and how much of each new look counts
 ARC_PLACES = 24
+FALLEN = ("fell off", "not done")  # outcomes of the step in which the cloth fell off, and of all after it
 
 
 @dataclass(frozen=True)
@@ -255,12 +258,19 @@ class _Work:
         """Do step ``number`` (from 0; 0 lets the start come to rest) and note what became of it."""
         hands, step = self.hands, self.scene.lay[number]
         before_work, before_steps = hands.work, hands.state.steps
-        hands.words = "letting the cloth down" if number == 0 else spell(step)
+        if self.done and self.done[-1].outcome in FALLEN:
+            nothing = self.describe(step), FALLEN[1], math.nan, 0.0, 0.0, hands.strain, 0  # type: ignore[arg-type]
+            self.done.append(StepDone(*nothing))
+            return
+        hands.words = "letting the cloth down" if number == 0 else self.describe(step)
         try:
             if number == 0:
                 ended = Driven("done" if hands.rest() else "not at rest", math.nan, 0.0)
             else:
                 ended = self.act(number, step)  # type: ignore[arg-type]
+        except FellOff:
+            hands.let_go((*hands.grips, *hands.loads))  # nothing stays on cloth that lies nowhere
+            ended = Driven(FALLEN[0], math.nan, 0.0)
         except (Crossed, FloatingPointError):
             problem = "on this way the sheet could move on only through itself"
             raise InputError(
@@ -271,12 +281,21 @@ class _Work:
         steps = hands.state.steps - before_steps
         self.done.append(StepDone(words, ended.outcome, ended.shortfall, ended.force, work, hands.strain, steps))
 
+    def describe(self, step: LayStep) -> str:
+        """The step in words, its way as it lies before the hand."""
+        cells, way = self.lattice.cell.shape, None
+        size = cells[0] * self.lattice.spacing_u, cells[1] * self.lattice.spacing_v
+        if isinstance(step, PullStep):
+            start = self.hands.x[patch_nodes(self.lattice, step.patch, step.across)].mean(axis=0)
+            way = np.asarray(step.by) if step.by is not None else np.asarray(step.to) - start
+        return describe(step, size, way, self.scene.body.landmarks)
+
     def act(self, number: int, step: Handling) -> Driven:
         """What hands do in one step; they let the sheet rest at its end if it says so."""
         name = getattr(step, "name", "") or f"step {number + 1}"
         ended = Driven("done", math.nan, 0.0)
         if isinstance(step, PullStep):
-            ended = self.pull(name, step)
+            ended = self.pull(number, name, step)
         elif isinstance(step, PressStep):
             ended = self.press(name, step)
         elif isinstance(step, SmoothStep):
@@ -290,11 +309,12 @@ class _Work:
             ended = replace(ended, outcome="not at rest")
         return ended
 
-    def pull(self, name: str, step: PullStep) -> Driven:
+    def pull(self, number: int, name: str, step: PullStep) -> Driven:
         hands = self.hands
         grip = hands.take(name, step.patch, step.across)
         start = hands.x[grip.nodes].mean(axis=0)
-        target = self.off_body(start + np.asarray(step.by) if step.by is not None else np.asarray(step.to))
+        target = np.asarray(step.to) if step.by is None else self.refuse_inside(number, start + np.asarray(step.by))
+        target = self.off_body(target)
         up = np.array([0.0, 0.0, step.lift])
         if step.arc > 0.0:
             angle = np.linspace(0.0, math.pi, ARC_PLACES + 1)[1:, None]
@@ -312,6 +332,17 @@ class _Work:
         if not step.keep:
             hands.let_go((name,))
         return ended
+
+    def refuse_inside(self, number: int, place: Array) -> Array:
+        """``place`` itself; `InputError` if it lies in the body or the support, where no hand can go."""
+        for is_support, what in ((False, "body"), (True, "support")):
+            field_of = part_field(self.body, is_support)
+            deep = 0.0 if field_of is None else -float(measure_distance(place[None], field_of)[0][0])
+            if deep > DEEPEST:
+                problem = f"this way ends {1e3 * deep:.0f} mm inside the {what}"
+                remedy = "give a shorter one or another direction; to push cloth against something, press"
+                raise InputError(str(self.scene.path), f"lay[{number + 1}].by_mm", problem, remedy)
+        return place
 
     def off_body(self, place: Array) -> Array:
         """``place`` moved out of body and support by the cloth's half thickness, if it is nearer."""
@@ -363,9 +394,7 @@ class _Work:
                 force = grown * (step.force * way + step.press * normals[0])
                 hands.loads[name] = spread_patch(self.lattice, ((float(uv[0]), float(uv[1])),), step.across, force)
                 hands.lay_on()
-                nodes, before = spread_forces(self.lattice, hands.loads[name].uv, hands.loads[name].force), hands.x
                 hands.step_on((stroke + gone / length) / step.strokes)
-                hands.work += float((nodes * (hands.x - before)).sum())
                 gone += step.speed * CHUNK * hands.dt
                 if hands.strained >= 2:
                     ended = "strain limit"
@@ -398,9 +427,7 @@ def tighten_band(hands: Hands, name: str, step: BindStep, strap: Strap) -> bool:
         force = force + BAND_MIX * (new.force - force)
         hands.loads[name] = PointLoads(new.uv, force)
         hands.lay_on()
-        nodes, before = spread_forces(lattice, new.uv, force), hands.x
         hands.step_on(k / BAND_RAMP)
-        hands.work += float((nodes * (hands.x - before)).sum())
     for _ in range(BAND_ROUNDS):
         rested = hands.rest(BAND_REST)
         old, new = hands.loads[name], lay_strap(lattice, hands.x, step, strap)
@@ -410,26 +437,3 @@ def tighten_band(hands: Hands, name: str, step: BindStep, strap: Strap) -> bool:
         hands.loads[name] = PointLoads(old.uv, 0.5 * (old.force + new.force))
         hands.lay_on()
     return False
-
-
-def spell(step: object) -> str:
-    """The step in a few words, for people."""
-    who = f" ({step.who})" if getattr(step, "who", "") else ""  # type: ignore[attr-defined]
-    patch = getattr(step, "patch", None)
-    at = " to ".join(f"[{1e3 * u:.0f}, {1e3 * v:.0f}]" for u, v in patch) if patch else ""
-    if isinstance(step, PullStep):
-        if step.do != "pull":
-            return f"{step.do} {at}{who}"
-        end = step.to if step.to is not None else step.by
-        assert end is not None
-        place = ", ".join(f"{1e3 * value:.0f}" for value in end)
-        return f"pull {at} {'to' if step.to is not None else 'by'} ({place}) mm{who}"
-    if isinstance(step, PressStep):
-        return f"{step.do} {at} with {step.force:.3g} N{who}"
-    if isinstance(step, SmoothStep):
-        return f"smooth from {at} with {step.force:.3g} N, pressed with {step.press:.3g} N{who}"
-    if isinstance(step, BindStep):
-        return f"bind along {at} with {step.tension:.3g} N{who}"
-    if isinstance(step, ReleaseStep):
-        return f"release {', '.join(step.names) or 'all'}{who}"
-    return "settle"

@@ -106,6 +106,7 @@ class Hands:
     strain: float = 0.0  # largest, over the safe one, at the last look
     strained: int = 0  # looks on end
     chunks: int = 0
+    load: Array | float = 0.0  # (n, 3) N, of all that is laid on
     pictured: Array | None = None
     dt: float = FIRST_STEP
 
@@ -144,8 +145,8 @@ class Hands:
         """Put the present loads on the nodes."""
         problem = self.state.problem
         total = joined_loads(list(self.loads.values()))
-        force = spread_forces(self.lattice, total.uv, total.force)
-        problem.fields.load[...] = self.gravity[:, None, None] * problem.fields.mass + padded(self.lattice, force)
+        self.load = spread_forces(self.lattice, total.uv, total.force)
+        problem.fields.load[...] = self.gravity[:, None, None] * problem.fields.mass + padded(self.lattice, self.load)
 
     def reaction(self, grip: Grip) -> Array:
         """(3,) N that the hand exerts on its patch."""
@@ -155,16 +156,18 @@ class Hands:
     # Time goes on.
 
     def step_on(self, share: float = 0.0) -> None:
-        """One chunk of relaxation, and every few chunks a look at the sheet."""
-        state = self.state
+        """One chunk of relaxation, and every few chunks a look at the sheet; books the work of all that is laid on."""
+        state, before = self.state, self.x
         pace = take_chunk(state)
         self.dt = pace.dt
         self.own_time += CHUNK * pace.dt
         self.chunks += 1
-        if self.chunks % PRELOAD_EVERY:
-            return
-        if not is_free(state, pace):
+        is_look = self.chunks % PRELOAD_EVERY == 0
+        is_whole = not is_look or is_free(state, pace)
+        if not is_whole:
             go_back(state)
+        self.work += float((self.load * (self.x - before)).sum())
+        if not (is_look and is_whole):
             return
         if sink_of(state.found) > SUNK or hover_of(state.found, pace.stiffness) > HOVER:
             load_contacts(state.found, pace.stiffness)
@@ -191,8 +194,7 @@ class Hands:
 
     def rest(self, goal: tuple[float, float] = REST, steps: int = REST_STEPS) -> bool:
         """Let the sheet come to rest; False if it did not within ``steps``."""
-        total = joined_loads(list(self.loads.values()))
-        force, before = spread_forces(self.lattice, total.uv, total.force), self.x
+        before = self.x
         started = self.state.steps
         self.state.least_damping = GENTLE
 
@@ -203,7 +205,7 @@ class Hands:
         try:
             return relax_level(self.state, goal, steps, np.inf, watch, looks=1)
         finally:
-            self.work += float((force * (self.x - before)).sum())
+            self.work += float((self.load * (self.x - before)).sum())
 
     # What hands do.
 
@@ -317,9 +319,7 @@ class Hands:
         for k in range(1, RAMP + 1):
             self.loads[name] = PointLoads(loads.uv, loads.force * (k / RAMP))
             self.lay_on()
-            before, force = self.x, spread_forces(self.lattice, loads.uv, loads.force * (k / RAMP))
             self.step_on(k / RAMP)
-            self.work += float((force * (self.x - before)).sum())
 
     def clear_way(self, start: Array, points: Array) -> Array:
         """The way from ``start`` by way of ``points`` (k, 3) m, round body and support wherever it would run into them.

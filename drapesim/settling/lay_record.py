@@ -14,9 +14,9 @@ class StepDone:
     """One finished step of the lay.
 
     ``words``: what was done, in words; ``outcome``: "done", or why it was stopped ("force limit", "strain limit",
-    "layers in the way", "not at rest"). ``shortfall`` m from the target, nan where there is none; ``force`` N, the
-    largest that the hand bore; ``work`` J that hands have done; ``strain`` the largest of warp and weft, over the
-    card's safe one; ``steps`` of relaxation.
+    "not at rest"; "fell off": it lies below all that it could lie on; "not done" after that). ``shortfall`` m from
+    the target, nan where there is none; ``force`` N, the largest that the hand bore; ``work`` J that hands have done;
+    ``strain`` the largest of warp and weft, over the card's safe one; ``steps`` of relaxation.
     """
 
     words: str

@@ -76,6 +76,10 @@ class Crossed(Exception):  # noqa: N818 - the sheet's fault, not the program's
     """The sheet passes through itself in moves as small as they get, or again and again."""
 
 
+class FellOff(Exception):  # noqa: N818 - the lay's fault, not the program's
+    """Nobody holds the sheet, and all of it has fallen below all that it could lie on: it would fall for ever."""
+
+
 @dataclass(frozen=True)
 class Calm:
     """Where the sheet was when it was last found free of crossings."""
@@ -282,6 +286,20 @@ def go_back(state: LevelState) -> None:
     state.body = state.layers = None
 
 
+def has_fallen_off(problem: Problem, x: Array) -> bool:
+    """True if the sheet at ``x`` (n, 3) m lies, along its weight, below the lowest point of body and support for good.
+
+    Nothing can bring it back if no node is held and none is drawn upward.
+    """
+    if problem.held is not None or problem.field is None or not problem.gravity.any():
+        return False
+    down = problem.gravity / np.linalg.norm(problem.gravity)
+    if float(np.tensordot(down, problem.fields.load, 1).min()) < 0.0:
+        return False
+    lowest = float((problem.field.surface.vertices @ down).max())
+    return float((x @ down).min()) > lowest + problem.card.thickness
+
+
 def run_on(state: LevelState, steps: int, watch: Watch) -> float:
     """Drive a resting sheet on for ``steps``; returns the largest move of a node, m."""
     before = problem_positions(state)
@@ -307,6 +325,7 @@ def relax_level(
     Between these looks all contacts are searched anew.
 
     ``sink`` (m): largest indentation of a contact allowed at the end. The state is left consistent at any interrupt.
+    Raises `FellOff` as soon as the sheet can touch nothing any more.
     """
     motion = state.motion
     confirmed = 0
@@ -328,6 +347,8 @@ def relax_level(
         rms, top = residuals(problem, motion)
         if not np.isfinite(rms):
             raise FloatingPointError
+        if has_fallen_off(problem, problem_positions(state)):
+            raise FellOff
         now = (motion.x.copy(), motion.force + motion.touch)
         if look is not None:
             rate = slow_rate(look, now, motion.inertia.mass)

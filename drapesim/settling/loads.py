@@ -55,7 +55,8 @@ def lay_on(problem: Problem, loads: PointLoads) -> Array:
 def patch_points(lattice: Lattice, patch: tuple[tuple[float, float], ...], across: float) -> Array:
     """(m, 2) flat-map places that stand for a hand's patch, those off the cloth left out: a disc, or a line's strip.
 
-    Each stands for the same area.
+    Each stands for the same area. If all are off it, as those of a hand wider than the cloth may be, its nodes
+    under the hand stand for it.
     """
     size = np.array(lattice.cell.shape) * np.array([lattice.spacing_u, lattice.spacing_v])
     if len(patch) == 1:
@@ -72,7 +73,7 @@ def patch_points(lattice: Lattice, patch: tuple[tuple[float, float], ...], acros
         off = across * ((np.arange(LINE_ROWS) + 0.5) / LINE_ROWS - 0.5)
         points = (a + share[:, None, None] * (b - a) + off[None, :, None] * side).reshape(-1, 2)
     inside = ((points >= 0.0) & (points <= size)).all(axis=1)
-    return points[inside]
+    return points[inside] if inside.any() else lattice.uv[patch_nodes(lattice, patch, across)]
 
 
 def spread_patch(lattice: Lattice, patch: tuple[tuple[float, float], ...], across: float, force: Array) -> PointLoads:

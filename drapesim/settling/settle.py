@@ -41,6 +41,7 @@ from drapesim.settling.level import (
     NOT_MET,
     STRAY,
     Crossed,
+    FellOff,
     LevelState,
     Progress,
     relax_level,
@@ -61,6 +62,7 @@ SERIAL_NODES = 2500  # below this one thread is faster than two that wait for ea
 MOST_THREADS = 8  # more gain little: the sheet then fits the caches
 KEEP_EVERY = 60.0  # s between checkpoints
 SINK_SHARE = 0.6  # of the penetration limit that a contact may be indented
+ENDINGS = {Crossed: Ending.STUCK, FellOff: Ending.FELL_OFF, FloatingPointError: Ending.NOT_FINITE}
 AIM = 0.03  # of each residual limit: softer parts still creep by hundredths of a millimetre at the limit itself
 
 
@@ -244,11 +246,11 @@ def settle(
                 certificate = certify(state, settings, stay, opening, time.monotonic() - started, loads, worked)
         except KeyboardInterrupt:
             raise Interrupted(watch.checkpoint(state)) from None
-        except (FloatingPointError, Crossed) as fault:
-            if isinstance(fault, Crossed) and not is_last:
-                is_lost = True  # too coarse for these folds: the next lattice goes from its own start
+        except (FloatingPointError, Crossed, FellOff) as fault:
+            if not is_last and not isinstance(fault, FloatingPointError):
+                is_lost = True  # too coarse for these folds or this hold: the next lattice goes from its own start
                 continue
-            failed = Ending.STUCK if isinstance(fault, Crossed) else Ending.NOT_FINITE
+            failed = ENDINGS[type(fault)]
             certificate = certify(state, settings, stay, opening, time.monotonic() - started, loads, worked)
             break
         x = positions(state.problem, state.motion)

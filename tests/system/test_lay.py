@@ -87,7 +87,7 @@ def test_the_file_keeps_the_plan_and_what_became_of_it(run, path):
     assert [step.outcome for step in run.hands.steps] == ["done"] * 3
     told = run.hands.tell()
     assert "nodes 30 mm apart" in told[0]
-    assert "pull [900, 0] to [900, 120] by (0, 0, -10) mm: done; at most" in told[2]
+    assert "pull the right end down by 10 mm: done; at most" in told[2]
 
 
 def test_forces_of_the_file_balance_with_the_loads_of_hands(run):

@@ -174,6 +174,10 @@ def test_command_draws_off_screen(moving, finished, tmp_path, capsys):
     assert (tmp_path / "film.gif").stat().st_size < 8_000_000
     assert main(["film", str(tmp_path)]) == 2
     assert main(["film", str(tmp_path), "--force", "--pixels", "10"]) == 2
+    assert main(["film", str(tmp_path), "--pixels", "320", "--out", str(tmp_path / "new" / "film.gif")]) == 0
+    capsys.readouterr()
+    assert main(["film", str(tmp_path), "--out", str(tmp_path / "film.gif" / "film.gif")]) == 2
+    assert "the folder cannot be made" in capsys.readouterr().err
 
 
 def test_a_cloth_that_was_only_lowered_is_let_down_again(finished, tmp_path):

@@ -88,6 +88,7 @@ def test_exact_fall_off_comes_back_and_is_turned_round() -> None:
     assert study.laws[0].law == "linear"
     assert study.laws[0].cut_off == pytest.approx(0.03, rel=0.01)
     assert study.laws[0].full == pytest.approx(0.4, rel=0.01)
+    assert study.laws[0].rms < 2e-3
     rebuilt = rebuild_gap(0.4 * np.maximum(0.0, 1.0 - open_gap / 0.03), gap, study.laws[0])
     assert rebuilt is not None
     assert rebuilt.rms < 3e-4

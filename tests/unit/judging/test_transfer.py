@@ -133,6 +133,13 @@ def test_held_flat_keeps_lengths_areas_and_angles() -> None:
     assert lid.photo_factor == pytest.approx(1.0)
 
 
+def test_held_flat_is_the_body_from_below_and_not_its_mirror_image() -> None:
+    laid = _flat()
+    for way in (Way("view"), Way("relief", "linear", 0.02, 0.01)):
+        printed = print_points(laid, find_sources(laid, way), np.array([[0.013, -0.021, 0.04]]))
+        np.testing.assert_allclose(printed.uv[0], [0.113, 0.079], atol=1e-9)
+
+
 def test_relief_fades_with_the_depth_below_its_top() -> None:
     body = slab(0.3, 0.3, 0.1)
     body = replace(body, parts=(replace(body.parts[0], is_support=False),))

@@ -174,6 +174,14 @@ BAD = [
     (['do = "lower rolled"\npoint_mm = [0, 0]\nplace_mm = [0, 0]\nbegin_mm = 500'], "begin_mm: 500 mm lies not on"),
     (['do = "lower folded"\npoint_mm = [0, 0]\nplace_mm = [0, 0]\nfold_mm = 0'], "lay[1].fold_mm: must be greater"),
     (['do = "spread"\npoint_mm = [0, 0]'], "lay[1].place_mm: this key is missing"),
+    ([LOWER, 'do = "press"\npoint_mm = [0, 0]\nforce_N = 1001'], "lay[2].force_N: must be at most 1000, not 1001"),
+    ([LOWER, 'do = "weight"\npoint_mm = [0, 0]\nmass_g = 1e6'], "lay[2].mass_g: must be at most 100000"),
+    (
+        [LOWER, 'do = "pull"\npoint_mm = [0, 0]\nby_mm = [0, -2e5, 9]\nmost_force_N = 5'],
+        "lay[2].by_mm[2]: must be at least -100000, not -200000",
+    ),
+    (['do = "lower"\npoint_mm = [0, 0]\nplace_mm = [1e300, 0]'], "lay[1].place_mm[1]: must be at most 100000"),
+    ([LOWER, 'do = "weight"\npoint_mm = [0, 0]\nmass_g = 1\nname = "step 3"'], "'step 3' is what that step would be"),
 ]
 
 
@@ -183,6 +191,13 @@ def test_steps_that_are_refused(write, steps, sentence):
         read_scene(write(*steps))
     assert sentence in str(caught.value)
     assert "scene.toml:" in str(caught.value)
+
+
+def test_a_lay_of_numbers_is_refused_in_plain_words(write):
+    path = write(LOWER)
+    path.write_text("lay = [1]\n" + HEAD)
+    with pytest.raises(InputError, match=r"lay\[1\]: must be a table, not 1"):
+        read_scene(path)
 
 
 def test_one_name_cannot_be_held_twice(write):

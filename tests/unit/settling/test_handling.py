@@ -21,8 +21,10 @@ from drapesim.matter.lay import (
 from drapesim.matter.plan import read_scene
 from drapesim.matter.sheet import Sheet, cut_lattice
 from drapesim.mechanics.body_contact import prepare_body
+from drapesim.mechanics.solve import stored_energy
 from drapesim.settling.exact import count_self_crossings, measure_distance
-from drapesim.settling.handling import check_targets, handle
+from drapesim.settling.handling import _Work, check_targets, handle
+from drapesim.settling.loads import spread_patch
 from drapesim.settling.starts import begin
 
 SHEET = Sheet(length=0.48, width=0.18, spacing=0.03)
@@ -60,6 +62,32 @@ def end_of(lattice, x):
     return x[lattice.uv[:, 0] > 0.479].mean(axis=0)
 
 
+def test_a_weight_that_another_load_lifts_is_in_the_work_of_hands(scene):
+    lattice = cut_lattice(SHEET)
+    plan = replace(scene, lay=(LOWER,))
+    hands = _Work(lattice, plan, begin(lattice, plan), None, None).hands
+    down = np.array([0.0, 0.0, -1.0])
+    hands.rest()
+    hands.press("stone", spread_patch(lattice, ((0.03, 0.09),), 0.06, 0.2 * down))
+    hands.rest()
+
+    def account():
+        motion = hands.state.motion
+        return stored_energy(hands.state.problem, motion) + float(motion.spent.sum()), hands.work, hands.x
+
+    stored, worked, x = account()
+    hands.press("pull", spread_patch(lattice, ((0.45, 0.09),), 0.06, 2.0 * down))
+    after, all_work, lifted = account()
+    assert (lifted - x)[lattice.uv[:, 0] < 0.06, 2].mean() > 1e-3
+    assert after - stored == pytest.approx(all_work - worked, rel=0.01)
+
+
+def test_a_way_that_ends_inside_the_body_is_refused(lay):
+    down = PullStep(MIDDLE, 0.06, 5.0, by=(0.0, 0.0, -0.08))
+    with pytest.raises(InputError, match=r"lay\[2\].by_mm: this way ends 80 mm inside the body; give a shorter"):
+        lay(LOWER, down)
+
+
 def test_a_pull_reaches_its_target_and_holds_it(lay, loose):
     target = (0.26, 0.0, 0.12)
     laid, lattice = lay(LOWER, PullStep(END, 0.01, 20.0, to=target, keep=True, name="hand"))
@@ -69,6 +97,19 @@ def test_a_pull_reaches_its_target_and_holds_it(lay, loose):
     assert laid.done.steps[0].work > 0.0
     assert 0.0 < laid.done.steps[0].force < 20.0
     assert np.linalg.norm(end_of(lattice, loose) - target) > 0.02
+
+
+def test_a_cloth_pulled_off_its_roller_has_fallen_off(scene):
+    plan = replace(scene, body=cylinder(0.1, 0.3, (0.0, 0.0, 0.1), n_segments=72))
+    pull = PullStep(END, 0.01, 20.0, by=(0.5, 0.0, 0.0), speed=0.5)
+    lattice = cut_lattice(SHEET)
+    plan = replace(plan, lay=(LOWER, pull, PressStep(MIDDLE, 0.06, 3.0)))
+    laid = handle(lattice, plan, begin(lattice, plan))
+    assert [step.outcome for step in laid.done.steps] == ["fell off", "not done"]
+    assert sum(step.steps for step in laid.done.steps) < 100_000
+    assert not laid.held.any()
+    assert laid.loads is None
+    assert laid.x[:, 2].max() < 0.0
 
 
 def test_a_released_pull_lets_the_end_fall(lay):

@@ -14,6 +14,14 @@ from drapesim.settling.loads import joined_loads, patch_nodes, patch_points, see
 PUSH = np.array([0.3, -0.2, -1.0])
 
 
+def test_a_hand_wider_than_the_cloth_presses_all_of_it(holed_lattice):
+    force = np.array([1.0, -2.0, 3.0])
+    size = np.array(holed_lattice.cell.shape) * (holed_lattice.spacing_u, holed_lattice.spacing_v)
+    loads = spread_patch(holed_lattice, (tuple((0.5 * size).tolist()),), 1e3, force)
+    assert len(loads.uv) == len(holed_lattice.uv)
+    np.testing.assert_allclose(loads.total, force, rtol=1e-12)
+
+
 def test_spread_forces_do_the_work_of_the_forces_at_their_places(holed_lattice, crumple):
     rng = np.random.default_rng(1)
     move = crumple(holed_lattice, 1e-3)

@@ -6,8 +6,10 @@ import pytest
 from drapesim.ground.outcome import Ending
 from drapesim.matter.plan import SettleSettings
 from drapesim.matter.sheet import Lattice, Sheet, cut_lattice
-from drapesim.mechanics.solve import kinetic_energy, stored_energy
+from drapesim.mechanics.body_contact import prepare_body
+from drapesim.mechanics.solve import kinetic_energy, pose_problem, stored_energy
 from drapesim.settling import level
+from drapesim.settling.level import has_fallen_off
 from drapesim.settling.settle import Interrupted, coarsened, pile_levels, prolonged, sampled, settle
 
 
@@ -95,6 +97,39 @@ def test_out_of_steps(laid, curved_card):
     assert settled.ending is Ending.OUT_OF_STEPS
     assert not settled.certificate.settled
     assert any("largest move" in sentence for sentence in settled.certificate.failures)
+
+
+def test_a_sheet_that_fell_below_all_ends_at_once(laid, curved_card):
+    lattice, start, body = laid
+    beside = start + np.array([0.1, 0.0, -0.02])
+    settled = settle(lattice, curved_card, beside, body)
+    assert settled.ending is Ending.FELL_OFF
+    assert not settled.certificate.settled
+    assert settled.certificate.steps < 20_000
+    assert np.isfinite(settled.x).all()
+    assert settled.x[:, 2].max() < body.vertices[:, 2].min()
+
+
+def test_a_sheet_has_fallen_off_only_if_nothing_can_bring_it_back(laid, curved_card):
+    lattice, start, body = laid
+    low = start - [0.0, 0.0, np.ptp(start[:, 2]) + start[0, 2] - body.vertices[:, 2].min() + 0.01]
+    field, down = prepare_body(body), np.array([0.0, 0.0, -9.80665])
+
+    def fell(x, held=None, gravity=down, lift=0.0, field=field):
+        problem = pose_problem(lattice, curved_card, field, np.full(1, 0.3), held, gravity, 1)
+        problem.fields.load[2, 2, 2] += lift
+        return has_fallen_off(problem, x)
+
+    assert fell(low)
+    high = low.copy()
+    high[0] += [0.0, 0.0, 0.02]
+    held = np.arange(len(low)) == 0
+    assert not fell(high)
+    assert not fell(low, held=held)
+    assert not fell(low, lift=1.0)
+    assert not fell(low, gravity=0.0 * down)
+    assert not fell(low, gravity=-down)
+    assert not fell(low, field=None)
 
 
 def test_not_finite(laid, curved_card):
