@@ -61,6 +61,16 @@ class LayDone:
     def tell(self) -> tuple[str, ...]:
         """A sentence for the start and for each step."""
         if not self.steps:
-            return self.told
+            return (*self.told, *self._tell_what_stays())
         first = f"Hands worked on nodes {1e3 * self.spacing:.3g} mm apart and did {self.work:.3g} J of work."
-        return (*self.told, first, *(f"{k}. {step.tell()}" for k, step in enumerate(self.steps, start=2)))
+        steps = (f"{k}. {step.tell()}" for k, step in enumerate(self.steps, start=2))
+        return (*self.told, first, *steps, *self._tell_what_stays())
+
+    def _tell_what_stays(self) -> tuple[str, ...]:
+        stays = []
+        if self.held.any():
+            stays.append(f"{int(self.held.sum())} nodes are held, by hands or under the body")
+        size = float(np.linalg.norm(self.load, axis=1).sum())
+        if size > 0.0:
+            stays.append(f"{size:.3g} N of hands, weights or bands lie on the cloth")
+        return (f"It rests so only with these: {' and '.join(stays)}.",) if stays else ()

@@ -87,6 +87,7 @@ def test_the_file_keeps_the_plan_and_what_became_of_it(run, path):
     assert [step.outcome for step in run.hands.steps] == ["done"] * 3
     told = run.hands.tell()
     assert "nodes 30 mm apart" in told[0]
+    assert told[-1] == "It rests so only with these: 1.2 N of hands, weights or bands lie on the cloth."
     assert "pull the right end down by 10 mm: done; at most" in told[2]
 
 
