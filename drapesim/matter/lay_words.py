@@ -42,8 +42,10 @@ def _describe(step: LayStep, size: Pair, way: Array | None, landmarks: Mapping[s
             return f"lay a weight of {1e3 * step.force / GRAVITY:.3g} g on {place}"
         return f"{step.do} {place}{',' if ',' in place else ''} with {step.force:.3g} N"
     if isinstance(step, SmoothStep):
-        a, b = (name_place((point,), size) for point in step.patch)
-        return f"smooth from {a} to {b} with {step.force:.3g} N, pressing with {step.press:.3g} N"
+        stroke = np.subtract(step.patch[1], step.patch[0])
+        axis = int(abs(stroke[1]) > abs(stroke[0]))
+        end = _rim(axis, float(stroke[axis] > 0.0))
+        return f"smooth toward the {end} with {step.force:.3g} N, pressing with {step.press:.3g} N"
     if isinstance(step, BindStep):
         how = "bind round" if step.ends == "round" else "tie down"
         return f"{how} {name_place(step.patch, size)}, with {step.tension:.3g} N"

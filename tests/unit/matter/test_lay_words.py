@@ -71,8 +71,9 @@ def test_steps():
     weight = PressStep(middle, 0.06, 0.980665, (0.0, 0.0, -1.0), do="weight")
     assert told(weight) == "lay a weight of 100 g on the middle of the cloth"
     smooth = SmoothStep((middle[0], (3.9, 0.625)), 0.1, 0.5, 1.0)
-    way = "smooth from the middle of the cloth to the middle of the right end"
-    assert told(smooth) == f"{way} with 0.5 N, pressing with 1 N"
+    assert told(smooth) == "smooth toward the right end with 0.5 N, pressing with 1 N"
+    smooth = SmoothStep(((0.1, 0.9), (0.4, 0.2)), 0.1, 0.5, 1.0)
+    assert told(smooth) == "smooth toward the upper side with 0.5 N, pressing with 1 N"
     bind = BindStep(((2.0, 0.0), (2.0, 1.25)), 20.0, 0.04)
     assert told(bind) == "bind round a line across the cloth, 2000 mm from the left end, with 20 N"
     assert told(ReleaseStep(("thumb", "stone"))) == "let go of thumb and stone"
