@@ -15,6 +15,7 @@ from drapesim.front.compare_command import add_compare_command
 from drapesim.front.film_command import add_film_command
 from drapesim.front.image_command import add_image_command
 from drapesim.front.marks_command import add_marks_command
+from drapesim.front.press_command import add_press_command
 from drapesim.front.reach_command import add_reach_command
 from drapesim.ground.outcome import Ending, InputError
 
@@ -83,6 +84,7 @@ def build_parser() -> argparse.ArgumentParser:
     add_compare_command(commands)
     add_film_command(commands)
     add_marks_command(commands)
+    add_press_command(commands)
     add_reach_command(commands)
     add_image_command(commands)
 

@@ -16,10 +16,11 @@ if TYPE_CHECKING:
 EPILOG = """\
 verdicts:
   touches naturally  nothing presses, and the claimed share of the mark lies within its tolerance
+  touches if pressed or pulled
+                     by a press test on this sheet (drapesim press), with its force in N and shift in mm
   out of reach       by a proof over all lays (--reach): it cannot be had together with another claim
   clear of the body  of a mark that is claimed to lie clear, and does
-  undecided          all else; "in this lay" tells what this lay shows. "Touches if pressed or pulled" takes a press
-                     test, which is not made here.
+  undecided          all else; "in this lay" tells what this lay shows
   Contact is also told at several thresholds (report.contact_levels_mm of the scene), since nature gives no single one.
   Exit code 3: the sheet did not settle.
 """
@@ -47,7 +48,7 @@ def add_marks_command(commands: Any) -> None:
 def command_marks(options: argparse.Namespace) -> int:
     """Print the table with its reasons and save it."""
     from drapesim.front.terminal import open_console
-    from drapesim.jobs.marks import answer_marks, compare_support, draw_lots, prove_run, write_answers
+    from drapesim.jobs.marks import answer_marks, compare_support, draw_lots, prove_run, recall_presses, write_answers
     from drapesim.jobs.run import make_folder
     from drapesim.judging.chance import LEAST_DRAWS, MEANING, say_chance
     from drapesim.settling.archive import load_run
@@ -65,7 +66,7 @@ def command_marks(options: argparse.Namespace) -> int:
             print(text, file=sys.stderr)
 
     reach = prove_run(run, str(options.run), say) if options.reach else None
-    rows = answer_marks(run, reach)
+    rows = answer_marks(run, reach, recall_presses(run, folder))
     chances = [] if options.chance is None else draw_lots(run, options.chance, say)
     support = None
     if options.against is not None:

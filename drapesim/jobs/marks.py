@@ -13,6 +13,7 @@ from typing import Any
 
 from drapesim.ground.files import write_text
 from drapesim.ground.outcome import InputError
+from drapesim.jobs.press import load_presses
 from drapesim.jobs.reach import prove_marks, write_proofs
 from drapesim.judging.chance import (
     MEANING,
@@ -26,8 +27,9 @@ from drapesim.judging.chance import (
     weigh_chance,
 )
 from drapesim.judging.contact_levels import LevelShare, share_levels
+from drapesim.judging.pressing import PressTest, say_press
 from drapesim.judging.reach import Reach
-from drapesim.matter.answers import CLEAR, NATURAL, OUT, UNDECIDED, Verdict
+from drapesim.matter.answers import CLEAR, NATURAL, OUT, PRESSED, UNDECIDED, Verdict
 from drapesim.matter.marks import MEETS
 from drapesim.settling.archive import Run
 
@@ -61,20 +63,24 @@ class Support:
     said: str
 
 
-def answer_marks(run: Run, reach: Reach | None = None) -> list[MarkAnswer]:
+def answer_marks(run: Run, reach: Reach | None = None, presses: Sequence[PressTest] = ()) -> list[MarkAnswer]:
     """The table. Out of reach is said by proof alone, of marks that do not meet their claim in this very lay.
 
-    The verdict is one of "touches naturally", "out of reach", "undecided", and of a mark claimed to lie clear that does
-    so, "clear of the body". "Touches if pressed or pulled" takes a press test, which this table does not make: such a
-    mark reads "undecided" here.
+    The verdict is one of "touches naturally", "touches if pressed or pulled", "out of reach", "undecided", and of a
+    mark claimed to lie clear that does so, "clear of the body". Touching if pressed takes ``presses``, tests of this
+    very sheet (`drapesim.jobs.press`); a mark that none was made of, or that none brought to the body, is "undecided".
     """
     proofs = {} if reach is None else reach.reasons()
+    pressed = {test.mark: test for test in presses}
     levels = share_levels(run.marks, run.verdicts, run.lattice, run.x, run.body, run.fabric, run.contact_levels)
     rows = []
     for mark, here, shares in zip(run.marks, run.verdicts, levels, strict=True):
         verdict, reason = UNDECIDED, here.reason
         if here.verdict == NATURAL or (here.verdict == CLEAR and here.claim == "lies_clear"):
             verdict = here.verdict
+        elif mark.name in pressed:
+            verdict = PRESSED if pressed[mark.name].touches else UNDECIDED
+            reason = f"{here.reason} {say_press(pressed[mark.name])}"
         elif here.verdict != UNDECIDED:
             reason = f"{here.reason} No press test was made, so touching under pressure is open."
         if mark.name in proofs and here.meets is not True:
@@ -83,6 +89,11 @@ def answer_marks(run: Run, reach: Reach | None = None) -> list[MarkAnswer]:
         rows.append(MarkAnswer(mark.name, mark.kind, mark.claim.kind, place, verdict, reason, here.verdict, here.meets,
                                here, shares))  # fmt: skip
     return rows
+
+
+def recall_presses(run: Run, folder: Path) -> list[PressTest]:
+    """The press tests that are kept beside a run; see `drapesim.jobs.press.load_presses`."""
+    return load_presses(folder, run)
 
 
 def prove_run(run: Run, where: str, say: Callable[[str], None]) -> Reach:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 NATURAL = "touches naturally"
 PARTLY = "touches in part"
-PRESSED = "touches if pressed"  # needs a press test
+PRESSED = "touches if pressed or pulled"  # needs a press test
 NOT_HERE = "does not touch in this lay"  # nothing is said of other lays
 OUT = "out of reach"  # needs a proof over all lays
 CLEAR = "clear of the body"

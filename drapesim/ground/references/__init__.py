@@ -4,6 +4,7 @@ Used by the lab and by tests/validation. numpy and scipy only; SI, or units said
 A source marked "from memory" was not re-read; "recomputed here" means that a unit test finds the same by another way.
 """
 
+from drapesim.ground.references.bridge import PressedBridge, predict_bridge_press
 from drapesim.ground.references.buckling import PinnedStrip, predict_lateral_buckling, solve_pinned_strip
 from drapesim.ground.references.directions import (
     predict_bias_modulus,
@@ -54,6 +55,7 @@ __all__ = [
     "HangingStretch",
     "HeartLoop",
     "PinnedStrip",
+    "PressedBridge",
     "Ruck",
     "Tent",
     "find_bending_length",
@@ -61,6 +63,7 @@ __all__ = [
     "find_rigidity",
     "integrate_hanging_stretch",
     "predict_bias_modulus",
+    "predict_bridge_press",
     "predict_capstan_extension",
     "predict_capstan_ratio",
     "predict_cylinder_pressure",
