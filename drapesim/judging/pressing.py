@@ -25,6 +25,8 @@ Array = np.ndarray
 
 CONTACT_CLAIMS = ("touches", *PLACE_CLAIMS)
 
+TOLD_DRIFT = 1e-3  # m, from which it is told that the sheet moved as it was taken up
+
 DONE = "it touches"
 MOST = "greatest force"
 STRAIN = "safe extension"
@@ -128,14 +130,23 @@ def is_to_press(mark: Mark, verdict: Verdict) -> bool:
 
 
 def say_press(test: PressTest) -> str:
-    """One sentence with the figures, force in N, lengths in mm."""
+    """One sentence with the figures, force in N, lengths in mm, and a second one where the start was not the run's."""
+    said = _say_ending(test)
+    if test.drift <= TOLD_DRIFT:
+        return said
+    return (
+        f"{said} Taken up without a force, some of the run's sheet had moved by up to {spell_mm(test.drift)} mm first."
+    )
+
+
+def _say_ending(test: PressTest) -> str:
     strain = f"the yarns at {100.0 * test.strain:.0f} % of their safe extension"
     moved = f"the mark moved {spell_mm(test.shift)} mm"
     if test.touches:
         between = f" ({test.below:.3g} N does not do it)" if test.below > 0.0 else ""
         return f"Pressed with {test.force:.3g} N it touches{between}: {moved}, {strain}, no other mark lost."
     reached = f"At {test.force:.3g} N, {moved} and {strain}"
-    lies = f"its gap is still {spell_mm(test.gap)} mm"
+    lies = f"the claimed share of the mark is still {spell_mm(test.gap)} mm off"
     return {
         MOST: f"{reached}, {lies}; more than {test.most:.3g} N was not tried.",
         STRAIN: f"{reached}, which is more than the cloth may bear ({lies}).".replace("is still", "is"),

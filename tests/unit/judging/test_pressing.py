@@ -42,6 +42,8 @@ def test_said_with_force_and_shift():
     assert "0.5 N" in said
     assert "4.0 mm" in said
     assert "25 %" in said
+    assert "Taken up" not in said
+    assert "up to 15.0 mm" in say_press(replace(TEST, drift=0.015))
 
 
 @pytest.mark.parametrize(("why", "word"), [(MOST, "not tried"), (STRAIN, "may bear"), (LOST, "from soot")])
