@@ -135,7 +135,7 @@ def say_press(test: PressTest) -> str:
     if test.drift <= TOLD_DRIFT:
         return said
     return (
-        f"{said} Taken up without a force, some of the run's sheet had moved by up to {spell_mm(test.drift)} mm first."
+        f"{said} Taken up without a force, the sheet had moved by up to {spell_mm(test.drift)} mm first."
     )
 
 
