@@ -134,9 +134,7 @@ def say_press(test: PressTest) -> str:
     said = _say_ending(test)
     if test.drift <= TOLD_DRIFT:
         return said
-    return (
-        f"{said} Taken up without a force, the sheet had moved by up to {spell_mm(test.drift)} mm first."
-    )
+    return f"{said} Taken up without a force, the sheet had moved by up to {spell_mm(test.drift)} mm first."
 
 
 def _say_ending(test: PressTest) -> str:
