@@ -89,7 +89,6 @@ def run_scene(
             scene.body,
             held=laid.held if laid.held.any() else None,
             hands=laid.loads,
-            worked=laid.done.work if laid.levels == 0 else 0.0,
             settings=replace(scene.settle, levels=laid.levels),
             progress=report,
             resume=checkpoint,

@@ -95,8 +95,8 @@ def certify(
     """Measure every figure of the certificate at the present state.
 
     ``stay`` (m): largest move in the further steps; ``opening`` (J): stored energy when this lattice began; ``loads``
-    (n, 3) N: dead loads of hands, weights and bands that stay; ``worked`` (J): what hands did on this very lattice
-    before, a row of its account.
+    (n, 3) N: dead loads of hands, weights and bands that stay; ``worked`` (J): what hands did to bring about the
+    very state that this began with, where only that state is to be confirmed: its own account is next to nothing.
     """
     problem, motion = state.problem, state.motion
     lattice, card = problem.lattice, problem.card

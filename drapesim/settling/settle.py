@@ -190,8 +190,8 @@ def settle(
 
     held: (n,) bool, nodes that do not move. friction: (parts,) static coefficients, from the card if not given.
     gravity: m/s2. keep: called with a checkpoint about once a minute. hands: dead loads of hands, weights and bands
-    that stay; they belong to the balance and to the energy account. worked: J that hands have done before on the last
-    lattice, if they worked on it; it belongs to its account too. Raises `Interrupted` (with a checkpoint) when
+    that stay; they belong to the balance and to the energy account. worked: see `certify`; for sheets that begin at
+    rest under loads and are only to be confirmed (the press test). Raises `Interrupted` (with a checkpoint) when
     stopped by the keyboard, and `InputError` for a sheet that passes through itself at the start; a run that does not
     settle comes back with its ending and a certificate that says so.
     """
