@@ -45,18 +45,13 @@ def command_compare(options: argparse.Namespace) -> int:
     from drapesim.front.compare_sheet import PAGE_FILE, write_comparison
     from drapesim.front.terminal import open_console
     from drapesim.jobs.compare import compare_runs, load_runs
-    from drapesim.jobs.run import make_folder
+    from drapesim.jobs.run import make_folder, refuse_folder
 
     if not 0.0 < options.tolerance_mm <= 100.0:
         raise InputError("", "--tolerance-mm", "it is no gap that could count as contact", "give 0.1 to 100")
     runs = load_runs(options.runs)
     out = options.out or Path("compared") / "-".join(name.replace("/", "-") for name, _ in runs)
-    if out.exists() and not out.is_dir():
-        raise InputError(out, "--out", "this is a file, not a folder", "name a folder")
-    if (out / "run.h5").exists():
-        raise InputError(out, "--out", "the folder holds a run", "name another folder")
-    if not options.force and any((out / name).exists() for name in (PAGE_FILE, "marks.csv")):
-        raise InputError(out, "--out", "the folder holds a comparison", "name another, or replace it with --force")
+    refuse_folder(out, (PAGE_FILE, "marks.csv"), "a comparison", options.force)
     comparison = compare_runs(runs, 1e-3 * options.tolerance_mm)
     show_comparison(open_console(), comparison)
     make_folder(out)

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import base64
-import csv
-import io
 import math
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -29,7 +27,7 @@ from drapesim.front.labels import PAGE, draw_bar, start_figure, write_figure
 from drapesim.front.report import spell_quality
 from drapesim.front.view import MISSING, draw_alike
 from drapesim.front.wording import spell_figure, spell_mm
-from drapesim.ground.files import write_text
+from drapesim.ground.files import spell_csv, write_text
 from drapesim.jobs.compare import CHANGED, Comparison, RunColumn, ShiftRow, sum_changes
 from drapesim.matter.answers import UNDECIDED
 
@@ -269,18 +267,18 @@ def table_comparison(comparison: Comparison) -> dict[str, str]:
         for verdict, gap, share in zip(mark.verdicts, mark.gaps, mark.shares, strict=True):
             row += [verdict, _number(1e3 * gap), _number(100 * share)]
         rows.append(row)
-    tables["marks.csv"] = _csv(header, rows)
+    tables["marks.csv"] = spell_csv(header, rows)
     header = ["mark", "other", *(f"{what} {name}" for name in names for what in ("answer", "area_cm2"))]
     rows = []
     for pair in comparison.meetings:
         cells = zip(pair.meets, pair.areas, strict=True)
         rows.append([pair.mark, pair.other, *(c for meets, area in cells for c in (MEET[meets], _number(1e4 * area)))])
-    tables["meetings.csv"] = _csv(header, rows)
+    tables["meetings.csv"] = spell_csv(header, rows)
     areas = [
         [region, *(_number(1e4 * column.areas.get(region, 0.0)) for column in comparison.columns)]
         for region in comparison.regions
     ]
-    tables["areas.csv"] = _csv(["region", *(f"area_cm2 {name}" for name in names)], areas)
+    tables["areas.csv"] = spell_csv(["region", *(f"area_cm2 {name}" for name in names)], areas)
     header = ["name", "kind", "run", "u_mm", "v_mm", "x_mm", "y_mm", "z_mm", "shift_mm", "distance_mm"]
     rows = []
     for shift in comparison.shifts:
@@ -288,22 +286,14 @@ def table_comparison(comparison: Comparison) -> dict[str, str]:
             numbers = [_number(1e3 * c) for c in place]
             where = [*numbers, "", "", ""] if shift.kind == "landmark" else ["", "", *numbers]
             rows.append([shift.name, shift.kind, name, *where, _number(1e3 * moved), _number(1e3 * off)])
-    tables["shifts.csv"] = _csv(header, rows)
+    tables["shifts.csv"] = spell_csv(header, rows)
     uv = 1e3 * comparison.lattice.uv
     fields = [1e3 * column.gap for column in comparison.columns]
     fields += [1e3 * column.change for column in comparison.columns[1:]]
     header = ["u_mm", "v_mm", *(f"gap_mm {name}" for name in names), *(f"change_mm {name}" for name in names[1:])]
     lines = [[f"{u:.2f}", f"{v:.2f}", *map(_number, row)] for (u, v), row in zip(uv, np.array(fields).T, strict=True)]
-    tables["gaps.csv"] = _csv(header, lines)
+    tables["gaps.csv"] = spell_csv(header, lines)
     return tables
-
-
-def _csv(header: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(header)
-    writer.writerows(rows)
-    return text.getvalue()
 
 
 def _number(value: float) -> str:

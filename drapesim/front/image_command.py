@@ -59,7 +59,7 @@ def command_image(options: argparse.Namespace) -> int:
     from drapesim.front.image_sheet import PAGE_FILE, write_image
     from drapesim.front.terminal import open_console
     from drapesim.jobs.image import load_lays, read_observed, study_image
-    from drapesim.jobs.run import make_folder
+    from drapesim.jobs.run import make_folder, refuse_folder
     from drapesim.judging.transfer import read_way
 
     if (options.observed is None) != (options.mm_per_pixel is None):
@@ -74,12 +74,7 @@ def command_image(options: argparse.Namespace) -> int:
         raise InputError("", "--texture", "it is drawn, and --no-pictures draws nothing", "leave one of them out")
     runs = load_lays(options.runs)
     out = options.out or Path("image") / "-".join(name.replace("/", "-") for name, _ in runs)
-    if out.exists() and not out.is_dir():
-        raise InputError(out, "--out", "this is a file, not a folder", "name a folder")
-    if (out / "run.h5").exists():
-        raise InputError(out, "--out", "the folder holds a run", "name another folder")
-    if not options.force and any((out / name).exists() for name in (PAGE_FILE, "regions.csv")):
-        raise InputError(out, "--out", "the folder holds an image's page", "name another, or replace it with --force")
+    refuse_folder(out, (PAGE_FILE, "regions.csv"), "an image's page", options.force)
     first = runs[0][1]
     observed = first.flat_map
     if options.observed is not None:

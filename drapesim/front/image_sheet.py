@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import csv
 import io
 import math
 from collections.abc import Callable, Sequence
@@ -33,7 +32,7 @@ from drapesim.front.image_maps import (
 from drapesim.front.labels import PAGE, draw_bar, lay_pixels, start_figure, write_figure
 from drapesim.front.view import MISSING, Camera, draw_body
 from drapesim.front.wording import spell_figure, spell_mm
-from drapesim.ground.files import write_text
+from drapesim.ground.files import spell_csv, write_text
 from drapesim.jobs.image import ImageStudy, LayImage, WayResult
 from drapesim.judging.density import LOOK, GapStudy
 from drapesim.judging.transfer import fall, print_points, print_regions
@@ -271,28 +270,20 @@ def table_image(study: ImageStudy) -> dict[str, str]:
                 found = (*edges, band.mean, band.least, band.most, float(band.nodes), float(band.blocks))
                 bins.append([lay.name, each.name, *map(_number, found)])
     tables = {
-        "regions.csv": _csv(REGION_COLUMNS, regions),
-        "landmarks.csv": _csv(LANDMARK_COLUMNS, landmarks),
-        "features.csv": _csv(("lay", "mark", "place", "lands_on", "u_mm", "v_mm", "expected_u_mm", "expected_v_mm",
+        "regions.csv": spell_csv(REGION_COLUMNS, regions),
+        "landmarks.csv": spell_csv(LANDMARK_COLUMNS, landmarks),
+        "features.csv": spell_csv(("lay", "mark", "place", "lands_on", "u_mm", "v_mm", "expected_u_mm", "expected_v_mm",
                               "off_mm", "lost_percent"), features),
     }  # fmt: skip
     if study.observed is not None:
-        tables["density.csv"] = _csv(LAW_COLUMNS, laws)
-        tables["bins.csv"] = _csv(BIN_COLUMNS, bins)
+        tables["density.csv"] = spell_csv(LAW_COLUMNS, laws)
+        tables["bins.csv"] = spell_csv(BIN_COLUMNS, bins)
         rows = []
         for s in study.scores:
             likeness = (s.correlation, s.least, s.most, s.overlap, 1e3 * s.landmark_rms, s.landmarks, s.first, s.behind)
             rows.append([s.lay, s.way, *map(_number, (*likeness, s.behind_least, s.behind_most))])
-        tables["ranking.csv"] = _csv(SCORE_COLUMNS, rows)
+        tables["ranking.csv"] = spell_csv(SCORE_COLUMNS, rows)
     return tables
-
-
-def _csv(header: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(header)
-    writer.writerows(rows)
-    return text.getvalue()
 
 
 def _number(value: float) -> str:

@@ -6,11 +6,13 @@ sees half a file, and a run that is refused leaves nothing behind.
 
 from __future__ import annotations
 
+import csv
 import hashlib
+import io
 import os
 import re
 import tomllib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -207,6 +209,15 @@ def write_bytes(path: str | Path, content: bytes) -> None:
 def write_text(path: str | Path, text: str) -> None:
     """Write ``text`` as UTF-8 with unix line ends to ``path``, whole or not at all."""
     write_bytes(path, text.encode("utf-8"))
+
+
+def spell_csv(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """A table as CSV text, one line a row."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(header)
+    writer.writerows(rows)
+    return text.getvalue()
 
 
 def write_hdf5(path: str | Path, fill: Callable[[h5py.File], None]) -> None:

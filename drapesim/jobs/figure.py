@@ -12,7 +12,7 @@ from drapesim.jobs.places import place_file, write_places
 from drapesim.jobs.run import make_folder
 from drapesim.matter.adult import Adult
 from drapesim.matter.adult_readings import Reading, read_tapes
-from drapesim.matter.body import enclosed_volume
+from drapesim.matter.body import Body, enclosed_volume
 from drapesim.matter.figure_form import FigureForm, build_figure, read_figure
 from drapesim.matter.slices_mesh import spell_ply
 from drapesim.settling.exact import count_self_crossings
@@ -49,12 +49,13 @@ def make_figure(path: Path, say: Say = lambda _: None) -> MadeFigure:
 
 def write_figure(out: Path, made: MadeFigure) -> Path:
     """Write the body as PLY in metres, and its places beside it; each whole or not at all. The places' file."""
+    return write_posed(out, made.adult.body, f"figure from measures, {made.form.document.path.name}", made.form.lie)
+
+
+def write_posed(out: Path, body: Body, origin: str, lie: str) -> Path:
+    """Write a posed body that way, with what it is made from (``origin``) and how it lies as comments in the PLY."""
     make_folder(out.parent)
-    body = made.adult.body
-    comments = (
-        f"drapesim {__version__}: figure from measures, {made.form.document.path.name}",
-        f"unit metre; z up, head +x; {made.form.lie}",
-    )
+    comments = (f"drapesim {__version__}: {origin}", f"unit metre; z up, head +x; {lie}")
     write_bytes(out, spell_ply(body.vertices, body.faces, comments))
     places = place_file(out)
     write_places(places, body, out)

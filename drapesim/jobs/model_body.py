@@ -16,11 +16,9 @@ from typing import Any
 
 import numpy as np
 
-from drapesim import __version__
 from drapesim.ground.files import write_bytes
 from drapesim.ground.outcome import InputError
-from drapesim.jobs.places import place_file, write_places
-from drapesim.jobs.run import make_folder
+from drapesim.jobs.figure import write_posed
 from drapesim.jobs.scan import ScanBody, ScanSettings, clean_scan
 from drapesim.jobs.show import DENSITIES
 from drapesim.matter.body import enclosed_volume
@@ -200,13 +198,5 @@ def _close(skin: Array, faces: Array, form: FigureForm, say: Say) -> ScanBody:
 
 def write_model_body(out: Path, made: ModelBody) -> Path:
     """Write the body as PLY in metres and its landmarks beside it; each whole or not at all. The places' file."""
-    make_folder(out.parent)
-    body = made.scan.body
-    comments = (
-        f"drapesim {__version__}: open body model anny (data CC0), posed by {made.form.document.path.name}",
-        f"unit metre; z up, head +x; {made.form.lie}",
-    )
-    write_bytes(out, spell_ply(body.vertices, body.faces, comments))
-    places = place_file(out)
-    write_places(places, body, out)
-    return places
+    origin = f"open body model anny (data CC0), posed by {made.form.document.path.name}"
+    return write_posed(out, made.scan.body, origin, made.form.lie)

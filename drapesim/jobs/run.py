@@ -169,6 +169,16 @@ def check_folder(out: str | Path, resume: bool = False, force: bool = False) -> 
         raise InputError(out, "", "the folder holds a finished run", "name another folder, or replace it with --force")
 
 
+def refuse_folder(out: Path, names: Sequence[str], what: str, force: bool) -> None:
+    """Raise `InputError` if ``out`` is a file, holds a run, or holds ``what`` (any of ``names``) without ``force``."""
+    if out.exists() and not out.is_dir():
+        raise InputError(out, "--out", "this is a file, not a folder", "name a folder")
+    if (out / "run.h5").exists():
+        raise InputError(out, "--out", "the folder holds a run", "name another folder")
+    if not force and any((out / name).exists() for name in names):
+        raise InputError(out, "--out", f"the folder holds {what}", "name another, or replace it with --force")
+
+
 def make_folder(out: Path) -> None:
     """Make ``out`` and all above it; `InputError` now, rather than after the settling, where it cannot be written."""
     try:

@@ -4,8 +4,8 @@ The settled sheet's image is a map from the flat cloth (u, v) to points S of the
 taken in each of the lattice's triangles, says everything: a length on the body comes out 1 / |S_u| as long along the
 warp and 1 / |S_v| along the weft, an area 1 / |S_u x S_v| as large; the largest change of any angle is
 2 asin((a - b) / (a + b)) with a >= b the singular values of F (J. P. Snyder, *Map Projections: A Working Manual*, USGS
-Professional Paper 1395, 1987, p. 20 to 26, after Tissot). Against a straight-down photograph the same is done with the
-horizontal parts of S, where the body can be seen from above.
+Professional Paper 1395, 1987, p. 20 to 26, after Tissot; from memory). Against a straight-down photograph the same is
+done with the horizontal parts of S, where the body can be seen from above.
 """
 
 from __future__ import annotations

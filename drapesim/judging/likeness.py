@@ -2,7 +2,8 @@
 
 Each candidate predicts a strength in 0..1 all over the flat map. Its *correlation* with the observed density
 (Pearson's: tone and contrast do not count) is what ranks it; beside that stand the *overlap* of areas, 2 |A and B| /
-(|A| + |B|) (L. R. Dice, Ecology 26 (1945) 297), and how far *landmarks* lie apart, where some are observed.
+(|A| + |B|) (L. R. Dice, Ecology 26 (1945) 297; from memory), and how far *landmarks* lie apart, where some are
+observed.
 Uncertainty: square blocks of the cloth are drawn again with replacement, the same for all candidates, so that
 differences are paired. A high rank says that this geometry fits better than the others that were tried. It does not
 say that it took place.

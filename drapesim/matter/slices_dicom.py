@@ -366,7 +366,7 @@ def _find_padding(data: Any) -> float | None:
 def _decode(path: Path, syntax: Any, decode: Callable[[], Array]) -> Array:
     try:
         return decode()
-    except (RuntimeError, NotImplementedError) as fault:
+    except RuntimeError as fault:  # where pydicom has no decoder at all, it is a NotImplementedError, which is one too
         if syntax is None or not syntax.is_compressed:
             raise
         problem = f"the pixels are compressed ({syntax.name}) and there is no decoder for that here"

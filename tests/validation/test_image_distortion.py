@@ -8,8 +8,8 @@
 - Cone of half angle a, wrapped without stretch: against the body nothing changes; against the photograph 1 / sin(a)
   along the generator, 1 around it, so 1 / sin(a) in area and 2 asin((1 - sin a) / (1 + sin a)) in angle.
 
-Elementary differential geometry; angles after Tissot (Snyder, USGS Professional Paper 1395, 1987). 0.5 % for the
-cylinder is the issue's bar. Elsewhere flats of the mesh turn by up to half an edge, 0.02 rad, which scales follow.
+Elementary differential geometry; angles after Tissot (Snyder, USGS Professional Paper 1395, 1987; from memory). 0.5 %
+for the cylinder is the bar. Elsewhere flats of the mesh turn by up to half an edge, 0.02 rad, which scales follow.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 There is no published figure to hold this against: the truth is known because the picture is made here (a body of four
 rounded shapes, three constructed lays, eight ways; tone, weave, blotches and noise added: `constructed`). The bars are
-the issue's: own way and lay first in 19 of 20 seeds, cut-off gap within 10 %, counted the same way.
+the bar: own way and lay first in 19 of 20 seeds, cut-off gap within 10 %, counted the same way.
 """
 
 from __future__ import annotations

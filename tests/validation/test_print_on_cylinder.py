@@ -1,7 +1,7 @@
 """Claim: on a cylinder a contact print shows a line at angle theta at R theta, a straight-down view at R sin(theta).
 
 Formulas: arc and chord projection of a circle, elementary geometry. Both hold exactly for a cloth that lies on the
-cylinder. The tolerance of 0.2 % is the issue's; the mesh of 2048 flats and the lattice of 1.5 degrees leave 0.02 %.
+cylinder. The tolerance of 0.2 % is the bar; the mesh of 2048 flats and the lattice of 1.5 degrees leave 0.02 %.
 """
 
 from __future__ import annotations
