@@ -55,7 +55,7 @@ def add_image_command(commands: Any) -> None:
 
 def command_image(options: argparse.Namespace) -> int:
     """Print, measure, rank, and write the page."""
-    from drapesim.front.image_maps import read_photograph
+    from drapesim.front.image_photograph import read_photograph
     from drapesim.front.image_sheet import PAGE_FILE, write_image
     from drapesim.front.terminal import open_console
     from drapesim.jobs.image import load_lays, read_observed, study_image

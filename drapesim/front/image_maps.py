@@ -1,34 +1,31 @@
-"""Flat maps of the image: what each way prints, how it is distorted, the body's photograph carried over, landmarks."""
+"""Flat maps of the image: what each way prints, how it is distorted, regions, landmarks, the gap rebuilt."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from drapesim.front.colours import INK, LINEN, QUIET, GapScale, blend_colours, draw_scale_legend, scale_gaps
-from drapesim.front.labels import PAGE, draw_bar, start_figure, write_figure
-from drapesim.ground.outcome import InputError
+from drapesim.front.labels import PAGE, draw_bar, name_beside, name_inside, start_figure, write_figure
 from drapesim.jobs.image import ImageStudy, LayImage, WayResult
 from drapesim.judging.density import Rebuilt
 from drapesim.judging.distortion import map_grid
-from drapesim.judging.transfer import DOWN, LOOK, Laid, Way, print_regions, to_grid, warp_picture
-from drapesim.kernels.cast import cast_rays
+from drapesim.judging.transfer import LOOK, Way, print_regions, to_grid, warp_picture
 from drapesim.matter.sheet import Lattice
 
 Array = np.ndarray
 
 PRINT = "#5a3a22"  # what prints
-FINEST = 5e-4  # m: pictures of the body are brought to at least this a pixel
 STRIP = 90  # pixels below a picture at scale
-NAMED = 4.5e-3  # m2 of print from which a region is named
+NAMED = 4.5e-3  # m2 of print from which a region is named on the map; the legend names all
+NAMELESS = (176, 172, 162)  # the body outside all regions
 PER_CENT = (-50.0, -20.0, -10.0, -5.0, 5.0, 10.0, 20.0, 50.0, 100.0)
 DEGREES = (2.0, 5.0, 10.0, 20.0, 40.0, 60.0)
-PHOTO_PIXEL, GRID = 2e-3, 0.05  # m: of the body's photograph from above, and of the lines drawn over it
+ROUND = 60.0  # mm of cloth shown round what prints, where only that is shown
 
 
 def say_way(way: Way) -> str:
@@ -46,96 +43,8 @@ def say_way(way: Way) -> str:
     }[way.kind]
 
 
-@dataclass(frozen=True)
-class Photograph:
-    """The body from straight above: ``pixels`` (rows, columns, 3) uint8, x to the right, y upward; ``low`` (2,) m: the
-    left lower corner; m per pixel. ``there`` (rows, columns) bool: body."""
-
-    pixels: Array
-    low: Array
-    pixel: float
-    there: Array
-
-    def place(self, points: Array) -> Array:
-        """(n, 2) column and row, whole numbers at pixels' middles, of ``points`` (n, 3 or 2) m."""
-        column = (points[:, 0] - self.low[0]) / self.pixel - 0.5
-        row = len(self.pixels) - 0.5 - (points[:, 1] - self.low[1]) / self.pixel
-        return np.column_stack([column, row])
-
-
-def photograph_body(laid: Laid) -> Photograph:
-    """The figure shaded, seen straight down by parallel rays, with lines every 50 mm."""
-    surface, tree = laid.field.surface, laid.field.tree
-    used = surface.vertices[np.unique(surface.faces[np.concatenate([tree.order, tree.large])])]
-    low, high = used[:, :2].min(axis=0) - 0.01, used[:, :2].max(axis=0) + 0.01
-    columns, rows = np.ceil((high - low) / PHOTO_PIXEL).astype(int)
-    x = low[0] + (np.arange(columns) + 0.5) * PHOTO_PIXEL
-    y = low[1] + (rows - np.arange(rows) - 0.5) * PHOTO_PIXEL
-    grid = np.stack(np.meshgrid(x, y), axis=2).reshape(-1, 2)
-    above = np.column_stack([grid, np.full(len(grid), used[:, 2].max() + 1e-3)])
-    ways = np.ascontiguousarray(np.broadcast_to(DOWN, above.shape))
-    _, face = cast_rays(above, ways, np.full(len(above), 10.0), surface.vertices, surface.faces, tree)
-    there = (face >= 0).reshape(rows, columns)
-    light = np.array([-0.45, 0.5, 0.74])
-    shade = np.clip(surface.normal[face] @ light, 0.0, 1.0).reshape(rows, columns)
-    tone = np.array([214.0, 176.0, 140.0]) * (0.35 + 0.65 * shade)[:, :, None]
-    for k, offset in ((0, grid[:, 0]), (1, grid[:, 1])):
-        middle = 0.5 * (low[k] + high[k])
-        line = np.abs((offset - middle + 0.5 * GRID) % GRID - 0.5 * GRID) < 0.75 * PHOTO_PIXEL
-        tone[line.reshape(rows, columns)] = (20.0, 60.0, 130.0)
-    tone[~there] = 255.0
-    return Photograph(np.round(tone).astype(np.uint8), low, PHOTO_PIXEL, there)
-
-
-def read_photograph(path: Path, laid: Laid) -> Photograph:
-    """A picture of the body from straight above, cropped to it, x to the right and y upward; transparent is white.
-
-    Raises `InputError` for no picture, or one whose sides are not to each other as the body's within 5 %.
-    """
-    from PIL import Image
-
-    surface, tree = laid.field.surface, laid.field.tree
-    used = surface.vertices[np.unique(surface.faces[np.concatenate([tree.order, tree.large])])]
-    low, high = used[:, :2].min(axis=0), used[:, :2].max(axis=0)
-    try:
-        with Image.open(path) as opened:
-            picture = opened.convert("RGB")
-    except (OSError, SyntaxError, ValueError, Image.DecompressionBombError):
-        raise InputError(path, "--texture", "the picture cannot be read", "give a PNG, TIFF or JPEG") from None
-    shape = (high[0] - low[0]) / (high[1] - low[1])
-    if abs(picture.width / picture.height / shape - 1.0) > 0.05:
-        problem = f"its sides are 1 to {picture.width / picture.height:.3g}, and the body's from above 1 to {shape:.3g}"
-        raise InputError(
-            path, "--texture", problem, "crop it to the body, head and feet to left and right as in the scene"
-        )
-    columns = min(picture.width, math.ceil(float(high[0] - low[0]) / FINEST))
-    pixel = float(high[0] - low[0]) / columns
-    picture = picture.resize((columns, max(1, round(float(high[1] - low[1]) / pixel))))
-    pixels = np.asarray(picture)
-    return Photograph(pixels, low, pixel, np.ones(pixels.shape[:2], bool))
-
-
-def carry_photograph(result: WayResult, laid: Laid, photograph: Photograph, shape: tuple[int, int]) -> Array:
-    """(rows, columns, 3) uint8: the photograph where each point of the cloth takes its image from; plain linen else.
-
-    What the photograph does not see, the body's undersides, is carried as what lies above it, so it is left plain.
-    """
-    lattice = laid.lattice
-    place = photograph.place(result.source.point)
-    out, strength = warp_picture(lattice, result.source, place, photograph.pixels, shape)
-    face = result.source.face
-    up = (face >= 0) & (laid.field.surface.normal[face, 2] > 0.0)
-    seen = np.nan_to_num(to_grid(lattice, up.astype(float))) > 0.5
-    rows, columns = (
-        np.minimum(((np.arange(n) + 0.5) / n * cells).astype(int), cells)
-        for n, cells in zip(shape, lattice.cell.shape[::-1], strict=True)
-    )
-    plain = (strength == 0) | ~seen[columns][:, rows].T
-    out[plain] = _linen()
-    return out
-
-
-def _linen() -> Array:
+def tone_linen() -> Array:
+    """(3,) uint8: the colour of plain cloth."""
     from matplotlib.colors import to_rgb
 
     return np.round(255 * np.array(to_rgb(LINEN))).astype(np.uint8)
@@ -157,13 +66,20 @@ def draw_maps(
     note: str,
     legend: Callable[[Any], None],
     path: Path,
+    window: Array | None = None,
+    legend_height: float = 0.66,
 ) -> Path:
-    """One flat map a row (words above it, what paints it), with rulers, warp arrow, scale bar and ``legend``."""
-    length, width = 1e3 * np.array(lattice.cell.shape) * (lattice.spacing_u, lattice.spacing_v)
+    """One flat map a row (words above it, what paints it), with rulers, warp arrow, scale bar and ``legend``.
+
+    ``window`` (2, 2) mm: the least and largest u and v that are shown; None shows the whole cloth. ``legend_height``:
+    inch.
+    """
+    low, high = _whole(lattice) if window is None else window
+    length, width = high - low
     across = PAGE - 1.15
-    along = min(max(across * width / length, 0.8), 5.0)
+    along = min(across * width / length, 5.0)
     across = along * length / width
-    each, top, foot = along + 0.62, 0.3, 1.45
+    each, top, foot = along + 0.62, 0.3, 0.85 + legend_height
     height = top + each * len(rows) + foot
     figure = start_figure(height, title)
     step = next(s for s in (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000) if max(length, width) / s <= 14)
@@ -173,21 +89,45 @@ def draw_maps(
         figure.text(0.75 / PAGE, (bottom + along + 0.05) / height, words, fontsize=8.5, color=INK, va="bottom")
         axes.set_facecolor(LINEN)
         paint(axes)
-        axes.set(xlim=(0, length), ylim=(width, 0))
-        axes.set_xticks(np.arange(0, length + 0.5, step))
-        axes.set_yticks(np.arange(0, width + 0.5, step))
+        axes.set(xlim=(low[0], high[0]), ylim=(high[1], low[1]))
+        axes.set_xticks(step * np.arange(np.ceil(low[0] / step), high[0] / step + 1e-6))
+        axes.set_yticks(step * np.arange(np.ceil(low[1] / step), high[1] / step + 1e-6))
         axes.tick_params(labelsize=6.5, colors=QUIET, direction="in", length=3, width=0.8)
         for spine in axes.spines.values():
             spine.set(color=INK, linewidth=0.8)
     y = (foot - 0.2) / height
     figure.add_artist(_arrow(0.75 / PAGE, 1.75 / PAGE, y))
     seen = "inner" if lattice.inner_sign < 0 else "outer"
-    words = f"warp, u      weft, v: downward      in mm      seen from the {seen} side{'      ' + note if note else ''}"
+    words = f"warp, u      weft, v: downward      in mm      seen from the {seen} side"
+    words += "      part of the cloth" if window is not None else ""
     figure.text(1.85 / PAGE, y, words, fontsize=7.5, color=INK, va="center")
-    legend(figure.add_axes((0.75 / PAGE, 0.2 / height, 0.64, 0.66 / height)))
+    figure.text(0.75 / PAGE, y - 0.19 / height, note, fontsize=7.5, color=INK, va="center")
+    legend(figure.add_axes((0.75 / PAGE, 0.2 / height, 0.64, legend_height / height)))
     bar = figure.add_axes((0.76, 0.2 / height, 0.22, 0.62 / height))
     draw_bar(bar, 0.22 * PAGE * 1e-3 * length / across, "on the cloth")
     return write_figure(figure, path)
+
+
+def _whole(lattice: Lattice) -> Array:
+    size = 1e3 * np.array(lattice.cell.shape) * (lattice.spacing_u, lattice.spacing_v)
+    return np.stack([np.zeros(2), size])
+
+
+def find_inch(window: Array) -> float:
+    """mm of cloth to an inch of paper where `draw_maps` shows ``window`` (2, 2) mm."""
+    length, width = window[1] - window[0]
+    return float(max(length / (PAGE - 1.15), width / 5.0))
+
+
+def find_window(lattice: Lattice, there: Array) -> Array:
+    """(2, 2) mm: the part of the flat map, for `draw_maps`, that holds the nodes ``there`` (n,) bool, and some round
+    them; all of it if there are none."""
+    whole = _whole(lattice)
+    if not there.any():
+        return whole
+    place = 1e3 * lattice.uv[there]
+    low, high = place.min(axis=0) - ROUND, place.max(axis=0) + ROUND
+    return np.clip([low, high], whole[0], whole[1])
 
 
 def _arrow(start: float, end: float, y: float) -> Any:
@@ -227,7 +167,7 @@ def paint_bands(lattice: Lattice, grid: Array, scale: GapScale) -> Callable[[Any
 
     def paint(axes: Any) -> None:
         i, j = np.nonzero(np.isfinite(grid))
-        picture = np.broadcast_to(_linen(), (*grid.shape, 3)).copy()
+        picture = np.broadcast_to(tone_linen(), (*grid.shape, 3)).copy()
         picture[i, j] = np.round(255 * scale.paint(1e-3 * grid[i, j]))
         u, v = 1e3 * lattice.spacing_u, 1e3 * lattice.spacing_v
         extent = (-0.5 * u, (grid.shape[0] - 0.5) * u, (grid.shape[1] - 0.5) * v, -0.5 * v)
@@ -264,7 +204,7 @@ def scale_degrees() -> GapScale:
 
 def draw_ways(study: ImageStudy, lay: LayImage, path: Path) -> Path:
     """What each way prints in one lay, the observed map first where there is one."""
-    lattice = lay.run.lattice
+    lattice = lay.laid.lattice
     rows: list[tuple[str, Callable[[Any], None]]] = []
     if study.observed is not None:
         rows.append(("observed", paint_pixels(lattice, study.observed.pixels)))
@@ -287,12 +227,14 @@ def draw_distortion(lay: LayImage, result: WayResult, path: Path) -> Path:
         ("larger in area than on the body", found.area),
     ):
         percent = 100.0 * (1.0 / np.maximum(map_grid(lay.laid, found, stretch), 1e-3) - 1.0)
-        rows.append((f"{words}   ({say_way(result.way)})", paint_bands(lay.run.lattice, percent, scale_per_cent())))
+        rows.append((f"{words}   ({say_way(result.way)})", paint_bands(lay.laid.lattice, percent, scale_per_cent())))
 
     def legend(axes: Any) -> None:
         draw_scale_legend(axes, scale_per_cent(), "change of length or area on the flat map, %: blue less, orange more")
 
-    return draw_maps(lay.run.lattice, rows, f"How the flat map distorts: {lay.name}", "plain: no print", legend, path)
+    window = find_window(lay.laid.lattice, result.source.strength > 0.0)
+    note = "plain: no print, or not in the photograph"
+    return draw_maps(lay.laid.lattice, rows, f"How the flat map distorts: {lay.name}", note, legend, path, window)
 
 
 def draw_angles(lay: LayImage, result: WayResult, path: Path) -> Path:
@@ -302,42 +244,51 @@ def draw_angles(lay: LayImage, result: WayResult, path: Path) -> Path:
     seen = np.where(found.seen, found.photo_angle, np.nan)
     for words, angle in (("against the body", found.angle), ("against a photograph from above", seen)):
         degrees = np.degrees(map_grid(lay.laid, found, angle))
-        rows.append((f"{words}   ({say_way(result.way)})", paint_bands(lay.run.lattice, degrees, scale_degrees())))
+        rows.append((f"{words}   ({say_way(result.way)})", paint_bands(lay.laid.lattice, degrees, scale_degrees())))
 
     def legend(axes: Any) -> None:
         draw_scale_legend(axes, scale_degrees(), "largest change of an angle, degrees")
 
-    return draw_maps(lay.run.lattice, rows, f"Change of angles: {lay.name}", "plain: no print", legend, path)
+    window = find_window(lay.laid.lattice, result.source.strength > 0.0)
+    note = "plain: no print, or not in the photograph"
+    return draw_maps(lay.laid.lattice, rows, f"Change of angles: {lay.name}", note, legend, path, window)
 
 
 def draw_landmarks(lay: LayImage, result: WayResult, path: Path) -> Path:
     """Where landmarks print, with an arrow from where the best-fitting photograph would have them."""
-    shown = [row for row in result.landmarks if np.isfinite(row.residual).all()]
+    lattice = lay.laid.lattice
+    printed = [row for row in result.landmarks if np.isfinite(row.uv).all()]
+    fitted = [row for row in printed if np.isfinite(row.residual).all()]
+    ends = 1e3 * np.array([row.uv for row in printed]).reshape(-1, 2)
+    arrows = 1e3 * np.array([[row.uv - row.residual, row.uv] for row in fitted]).reshape(-1, 2, 2)
+    window = find_window(lattice, result.source.strength > 0.0)
+    inch = find_inch(window)
 
     def paint(axes: Any) -> None:
-        from matplotlib.patheffects import withStroke
-
-        paint_strength(lay.run.lattice, result.source.strength)(axes)
-        for row in shown:
-            end, start = 1e3 * row.uv, 1e3 * (row.uv - row.residual)
-            axes.annotate("", xy=end, xytext=start, arrowprops={"arrowstyle": "-|>", "color": "#a3123a", "lw": 1.1,
-                          "shrinkA": 0, "shrinkB": 0})  # fmt: skip
+        paint_strength(lattice, result.source.strength)(axes)
+        for start, end in arrows:
+            head = float(np.clip(40.0 * np.linalg.norm(end - start) / inch, 2.5, 8.0))
+            axes.annotate("", xy=end, xytext=start, arrowprops={"arrowstyle": "-|>", "color": "#a3123a", "lw": 1.0,
+                          "shrinkA": 0, "shrinkB": 0, "mutation_scale": head})  # fmt: skip
             axes.plot(*start, marker="o", ms=3, mfc="white", color="#a3123a", mew=0.8)
-            axes.annotate(row.name, end, xytext=(3, 3), textcoords="offset points", fontsize=5.5, color=INK,
-                          path_effects=[withStroke(linewidth=2, foreground="white")])  # fmt: skip
+        for row, end in zip(printed, ends, strict=True):
+            if not np.isfinite(row.residual).all():
+                axes.plot(*end, marker="x", ms=3.5, color="#a3123a", mew=0.9)
+        name_beside(axes, ends, [row.name for row in printed], inch, (window[0], window[1]), arrows)
 
-    printed = sum(bool(np.isfinite(row.uv).all()) for row in result.landmarks)
-    words = f"{printed} of {len(result.landmarks)} landmarks print, {len(shown)} of them seen from above and fitted"
+    words = f"{len(printed)} of {len(result.landmarks)} landmarks print, {len(fitted)} of them in a photograph"
     words += f"   ({say_way(result.way)})"
-    note = "ring: in the photograph that fits best; arrow: to its print"
+    parts = ["ring: where the photograph from above that fits best has it; arrow: to its print"] if fitted else []
+    parts += ["cross: a print that is not fitted"] if len(fitted) < len(printed) else []
+    note = "; ".join(parts)
     title = f"Landmarks on the flat map: {lay.name}"
-    return draw_maps(lay.run.lattice, [(words, paint)], title, note, draw_strength_legend, path)
+    return draw_maps(lattice, [(words, paint)], title, note, draw_strength_legend, path, window)
 
 
 def draw_rebuilt(lay: LayImage, rebuilt: Rebuilt, path: Path) -> Path:
     """The gap along the normal, and the same rebuilt from the density of the observed map."""
     scale = scale_gaps((1e-3, 2e-3, 5e-3))
-    lattice = lay.run.lattice
+    lattice = lay.laid.lattice
     there = np.isfinite(lay.gap) & (lay.gap <= LOOK)
     rows = []
     for words, gap in (("gap along the cloth's normal, as settled", lay.gap), ("rebuilt from density", rebuilt.gap)):
@@ -351,36 +302,55 @@ def draw_rebuilt(lay: LayImage, rebuilt: Rebuilt, path: Path) -> Path:
 
 
 def draw_regions(lay: LayImage, result: WayResult, path: Path) -> Path:
-    """Which region of the body prints where: each in a tint of its own, named where it prints most."""
-    lattice, body = lay.run.lattice, lay.run.body
+    """Which region of the body prints where: each in a tint of its own, told in the legend; the larger ones named."""
+    lattice, body = lay.laid.lattice, lay.run.body
     region = print_regions(result.source, body.region)
-    picture = np.tile(_linen(), (*lattice.shape, 1))
+    tints = _tints(len(body.region_names))
+    picture = np.tile(tone_linen(), (*lattice.shape, 1))
     there = region >= 0
     i, j = lattice.ij[there].T
-    picture[i, j] = np.round(255 * _tints(len(body.region_names))[region[there]])
+    picture[i, j] = np.round(255 * tints[region[there]])
+    nameless = (result.source.strength > 0.0) & ~there
+    picture[lattice.ij[nameless, 0], lattice.ij[nameless, 1]] = NAMELESS
+    window = find_window(lattice, result.source.strength > 0.0)
+    numbers = np.unique(region[there])
+    names, at = [], []
+    for number in numbers:
+        mine = np.flatnonzero(region == number)
+        if lattice.node_area[mine].sum() >= NAMED:
+            place = 1e3 * lattice.uv[mine]
+            names.append(body.region_names[number])
+            at.append(place[np.argmin(np.linalg.norm(place - np.median(place, axis=0), axis=1))])
 
     def paint(axes: Any) -> None:
-        from matplotlib.patheffects import withStroke
-
         u, v = 1e3 * lattice.spacing_u, 1e3 * lattice.spacing_v
         extent = (-0.5 * u, (lattice.shape[0] - 0.5) * u, (lattice.shape[1] - 0.5) * v, -0.5 * v)
         axes.imshow(picture.transpose(1, 0, 2), extent=extent, aspect="auto", interpolation="nearest")
-        for number in np.unique(region[there]):
-            mine = np.flatnonzero(region == number)
-            if lattice.node_area[mine].sum() < NAMED:
-                continue
-            place = 1e3 * lattice.uv[mine]
-            at = place[np.argmin(np.linalg.norm(place - np.median(place, axis=0), axis=1))]
-            axes.text(*at, body.region_names[number], fontsize=4.8, color=INK, ha="center", va="center",
-                      path_effects=[withStroke(linewidth=1.6, foreground="white", alpha=0.9)])  # fmt: skip
+        name_inside(axes, np.array(at).reshape(-1, 2), names, find_inch(window), (window[0], window[1]))
+
+    entries = [(body.region_names[number], tints[number]) for number in numbers]
+    entries += [("no name", np.array(NAMELESS) / 255)] if nameless.any() else []
+    columns = 5
+    rows = max(-(-len(entries) // columns), 1)
 
     def legend(axes: Any) -> None:
         axes.axis("off")
-        words = f"tint: region of the body; named from {1e4 * NAMED:g} cm2 of print on   plain: no print"
-        axes.text(0.0, 0.6, words, fontsize=7.5, color=INK, transform=axes.transAxes)
+        axes.set(xlim=(0, columns), ylim=(rows, -1))
+        axes.text(0.0, -0.5, "region of the body at the source of the print; plain: no print", fontsize=7.5, color=INK,
+                  va="center")  # fmt: skip
+        for k, (name, tint) in enumerate(entries):
+            column, row = divmod(k, rows)
+            axes.add_patch(_swatch(column, row + 0.15, tint))
+            axes.text(column + 0.16, row + 0.5, name, fontsize=6.5, color=INK, va="center")
 
     title = f"Regions of the body on the flat map: {lay.name}"
-    return draw_maps(lattice, [(say_way(result.way), paint)], title, "", legend, path)
+    return draw_maps(lattice, [(say_way(result.way), paint)], title, "", legend, path, window, 0.15 * (rows + 1))
+
+
+def _swatch(x: float, y: float, tint: Array) -> Any:
+    from matplotlib.patches import Rectangle
+
+    return Rectangle((x, y), 0.12, 0.7, facecolor=tuple(tint), edgecolor=INK, lw=0.4)
 
 
 def _tints(count: int) -> Array:
@@ -395,19 +365,12 @@ def _tints(count: int) -> Array:
 def write_at_scale(lay: LayImage, result: WayResult, path: Path, pixel: float = 1e-3) -> Path:
     """The predicted flat image at ``pixel`` (m) a pixel, to lay over a photograph of the cloth: below it a strip with
     scale bar, warp arrow and legend. The resolution in the file is that of the cloth itself."""
-    lattice = lay.run.lattice
+    lattice = lay.laid.lattice
     rows, columns = find_shape(lattice, pixel)
     blank = np.zeros((2, 2, 1), np.uint8)
     _, strength = warp_picture(lattice, result.source, np.zeros((len(lattice.ij), 2)), blank, (rows, columns))
     words = f"0 to 1: strength of the print ({say_way(result.way)})"
-    return _set_strip(lattice, tone_strength(strength / 255.0), words, path, pixel, has_wedge=True)
-
-
-def write_texture(lay: LayImage, result: WayResult, photograph: Photograph, path: Path, pixel: float = 1e-3) -> Path:
-    """The photograph carried to the flat map, at ``pixel`` (m) a pixel, with the same strip below."""
-    pixels = carry_photograph(result, lay.laid, photograph, find_shape(lay.run.lattice, pixel))
-    words = f"the picture of the body, carried ({say_way(result.way)}); plain: no print, or not seen from above"
-    return _set_strip(lay.run.lattice, pixels, words, path, pixel)
+    return set_strip(lattice, tone_strength(strength / 255.0), words, path, pixel, has_wedge=True)
 
 
 def find_shape(lattice: Lattice, pixel: float) -> tuple[int, int]:
@@ -416,7 +379,8 @@ def find_shape(lattice: Lattice, pixel: float) -> tuple[int, int]:
     return round(width / pixel), round(length / pixel)
 
 
-def _set_strip(lattice: Lattice, pixels: Array, words: str, path: Path, pixel: float, has_wedge: bool = False) -> Path:
+def set_strip(lattice: Lattice, pixels: Array, words: str, path: Path, pixel: float, has_wedge: bool = False) -> Path:
+    """Write ``pixels`` of the whole cloth with a strip below: scale bar, warp arrow, ``words``, and a wedge of tone."""
     from PIL import Image, ImageDraw
 
     rows, columns = pixels.shape[:2]
@@ -444,28 +408,3 @@ def _set_strip(lattice: Lattice, pixels: Array, words: str, path: Path, pixel: f
     pen.rectangle([(0, 0), (columns - 1, rows - 1)], outline=INK)
     page.save(path, dpi=(0.0254 / pixel, 0.0254 / pixel))
     return path
-
-
-def draw_carried(lay: LayImage, result: WayResult, photograph: Photograph, path: Path) -> Path:
-    """The photograph from above beside what the way carries of it to the flat map: its squares show the distortion."""
-    lattice = lay.run.lattice
-    shape = find_shape(lattice, photograph.pixel)
-    carried = carry_photograph(result, lay.laid, photograph, shape)
-    # the photograph on a sheet of the cloth's size, at the same scale
-    page = np.full((*shape, 3), 255, np.uint8)
-    rows, columns = photograph.pixels.shape[:2]
-    top, left = max((page.shape[0] - rows) // 2, 0), max((page.shape[1] - columns) // 2, 0)
-    part = photograph.pixels[: page.shape[0] - top, : page.shape[1] - left]
-    page[top : top + len(part), left : left + part.shape[1]] = part
-
-    def legend(axes: Any) -> None:
-        axes.axis("off")
-        lines = "lines: squares of 50 mm in the photograph   " if photograph.pixel == PHOTO_PIXEL else ""
-        axes.text(0.0, 0.6, f"{lines}plain: no print, or not seen from above",
-                  fontsize=7.5, color=INK, transform=axes.transAxes)  # fmt: skip
-
-    rows_ = [
-        ("the body from straight above, x to the right, y upward, at the same scale", paint_pixels(lattice, page)),
-        (f"carried to the flat map   ({say_way(result.way)})", paint_pixels(lattice, carried)),
-    ]
-    return draw_maps(lattice, rows_, f"A photograph of the body on the cloth: {lay.name}", "", legend, path)

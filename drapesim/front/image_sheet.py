@@ -15,24 +15,21 @@ from drapesim.front.charts import tidy_axes
 from drapesim.front.colours import INK, QUIET, WOOD
 from drapesim.front.image_maps import (
     draw_angles,
-    draw_carried,
     draw_distortion,
     draw_landmarks,
     draw_rebuilt,
     draw_regions,
     draw_strength_legend,
     draw_ways,
-    photograph_body,
-    read_photograph,
     say_way,
     tone_strength,
     write_at_scale,
-    write_texture,
 )
+from drapesim.front.image_photograph import draw_carried, photograph_body, read_photograph, write_texture
 from drapesim.front.labels import PAGE, draw_bar, lay_pixels, start_figure, write_figure
 from drapesim.front.view import MISSING, Camera, draw_body
 from drapesim.front.wording import spell_figure, spell_mm
-from drapesim.ground.files import spell_csv, write_text
+from drapesim.ground.files import PART, spell_csv, write_text
 from drapesim.jobs.image import ImageStudy, LayImage, WayResult
 from drapesim.judging.density import LOOK, GapStudy
 from drapesim.judging.transfer import fall, print_points, print_regions
@@ -43,6 +40,8 @@ Array = np.ndarray
 
 PAGE_FILE = "image.html"
 PICTURES, FLAT = "pictures", "flat"
+DRAWN = ("regions", "ways", "distortion", "angles", "landmarks", "carried", "density", "rebuilt", "body")
+TABLES = ("regions.csv", "landmarks.csv", "features.csv", "density.csv", "bins.csv", "ranking.csv")
 LAW_COLOURS = {"linear": "#a3123a", "exponential": "#7a3e9d", "cut-off": "#667080"}
 ROWS = 24  # of a table on the page; the CSV holds all
 
@@ -56,8 +55,41 @@ def write_image(
 ) -> Path:
     """Write tables, arrays, and with pictures the page, into ``folder``, which exists; returns the page's path.
 
-    ``texture``: a picture of the body from above to carry to the flat map, see `image_maps.read_photograph`.
+    All is made in a folder beside it, and moved when whole; what an earlier call left is taken away then.
+    ``texture``: a picture of the body from above to carry to the flat map, see `image_photograph.read_photograph`.
     """
+    from tempfile import TemporaryDirectory
+
+    with TemporaryDirectory(dir=folder, prefix=".image", suffix=PART) as part:
+        page = _write_all(Path(part), study, with_pictures, say, texture)
+        _drop_earlier(folder)
+        for path in sorted(Path(part).rglob("*")):
+            goal = folder / path.relative_to(part)
+            if path.is_dir():
+                goal.mkdir(exist_ok=True)
+            else:
+                path.replace(goal)
+    return folder / page.name
+
+
+def _drop_earlier(folder: Path) -> None:
+    """Take away what an earlier call left in ``folder``: its other ways and lays would pass for this call's."""
+    import csv
+
+    told = folder / "regions.csv"
+    if not told.exists():
+        return
+    lays = {row[0] for row in csv.reader(told.read_text().splitlines()[1:]) if row}
+    arrays = [folder / f"{_slug(lay)}.npz" for lay in lays]
+    flat = [path for lay in lays for path in (folder / FLAT).glob(f"{_slug(lay)}-*.png")]
+    pictures = [path for name in DRAWN for path in (folder / PICTURES).glob(f"[0-9]*-{name}.png")]
+    for path in (*arrays, *flat, *pictures, *(folder / name for name in TABLES), folder / PAGE_FILE):
+        path.unlink(missing_ok=True)
+
+
+def _write_all(
+    folder: Path, study: ImageStudy, with_pictures: bool, say: Callable[[str], None], texture: Path | None
+) -> Path:
     for name, text in table_image(study).items():
         write_text(folder / name, text)
     for lay in study.lays:
@@ -73,7 +105,7 @@ def write_image(
         say(f"drawing {lay.name}")
         for result in lay.results:
             write_at_scale(lay, result, flat / f"{_slug(lay.name)}-{_slug(result.way.name)}.png")
-        result = pick_result(lay)
+        result = lay.told
         photograph = photograph_body(lay.laid) if texture is None else read_photograph(texture, lay.laid)
         for each in lay.results if texture is not None else ():
             write_texture(lay, each, photograph, flat / f"{_slug(lay.name)}-{_slug(each.way.name)}-texture.png")
@@ -97,11 +129,6 @@ def write_image(
         shown.append((lay, result, {name: _embed(path) for name, path in made.items()}))
     write_text(folder / PAGE_FILE, render(study, shown, missing))
     return folder / PAGE_FILE
-
-
-def pick_result(lay: LayImage) -> WayResult:
-    """The way told in full: the first that fades along the normal, else the first."""
-    return next((result for result in lay.results if result.way.kind == "normal"), lay.results[0])
 
 
 def _slug(name: str) -> str:
@@ -200,13 +227,13 @@ def _read_tone(lay: LayImage, result: WayResult, uv: Array) -> Array:
     values = result.source.strength
     if lay.density is not None:  # as dark as the darkest fiftieth is full
         values = lay.density / max(float(np.nanpercentile(lay.density, 98.0)), 1e-6)
-    return tone_strength(sample_nodes(lay.run.lattice, values, uv)) / 255.0
+    return tone_strength(sample_nodes(lay.laid.lattice, values, uv)) / 255.0
 
 
 def write_arrays(path: Path, lay: LayImage) -> None:
-    """All ways of one lay at its nodes, units in the names: u_mm, v_mm, and for each way its strength (0..1), gap_mm,
-    body_m (x, y, z) and region (number, -1 none; names in ``regions``)."""
-    arrays: dict[str, Array] = {"u_mm": 1e3 * lay.run.lattice.uv[:, 0], "v_mm": 1e3 * lay.run.lattice.uv[:, 1],
+    """All ways of one lay at the places where it is printed (`transfer.FINE`), units in the names: u_mm, v_mm, and for
+    each way its strength (0..1), gap_mm, body_m (x, y, z) and region (number, -1 none; names in ``regions``)."""
+    arrays: dict[str, Array] = {"u_mm": 1e3 * lay.laid.lattice.uv[:, 0], "v_mm": 1e3 * lay.laid.lattice.uv[:, 1],
                                 "regions": np.array(lay.run.body.region_names, dtype=str)}  # fmt: skip
     for result in lay.results:
         key, source = _slug(result.way.name), result.source
@@ -228,13 +255,16 @@ REGION_COLUMNS = (
 )  # fmt: skip
 LANDMARK_COLUMNS = ("lay", "way", "landmark", "u_mm", "v_mm", "strength", "miss_mm", "residual_u_mm", "residual_v_mm",
                     "fit_scale", "fit_turn_deg", "fit_rms_mm")  # fmt: skip
-
-
+FEATURE_COLUMNS = (
+    "lay", "way", "mark", "place", "lands_on", "u_mm", "v_mm", "expected_u_mm", "expected_v_mm", "off_mm",
+    "lost_percent", "wider_than_body_percent", "longer_than_body_percent", "wider_than_photo_percent",
+    "longer_than_photo_percent",
+)  # fmt: skip
 LAW_COLUMNS = (
-    "lay", "region", "nodes", "rank_correlation", "rank_low", "rank_high", "law", "reach_mm", "reach_low_mm",
+    "lay", "region", "places", "rank_correlation", "rank_low", "rank_high", "law", "reach_mm", "reach_low_mm",
     "reach_high_mm", "cut_off_mm", "full_density", "rms_density", "chosen_share",
 )  # fmt: skip
-BIN_COLUMNS = ("lay", "region", "gap_low_mm", "gap_high_mm", "density", "density_low", "density_high", "nodes",
+BIN_COLUMNS = ("lay", "region", "gap_low_mm", "gap_high_mm", "density", "density_low", "density_high", "places",
                "blocks")  # fmt: skip
 SCORE_COLUMNS = ("lay", "way", "correlation", "low", "high", "overlap", "landmark_rms_mm", "landmarks", "first_share",
                  "behind", "behind_low", "behind_high")  # fmt: skip
@@ -256,10 +286,12 @@ def table_image(study: ImageStudy) -> dict[str, str]:
             for mark in result.landmarks:
                 values = (*(1e3 * mark.uv), mark.strength, 1e3 * mark.miss, *(1e3 * mark.residual), *fitted)
                 landmarks.append([*head, mark.name, *map(_number, values)])
-        for feature in lay.features:
-            landed = "; ".join(f"{name} {100 * share:.0f} %" for name, share in feature.landed)
-            numbers = (*(1e3 * feature.centre), *(1e3 * feature.expected), 1e3 * feature.off, 100 * feature.lost)
-            features.append([lay.name, feature.mark, feature.place, landed, *map(_number, numbers)])
+            for feature in result.features:
+                landed = "; ".join(f"{name} {100 * share:.0f} %" for name, share in feature.landed)
+                numbers = (*(1e3 * feature.centre), *(1e3 * feature.expected), 1e3 * feature.off, 100 * feature.lost,
+                           100 * feature.widening, 100 * feature.lengthening, 100 * feature.photo_widening,
+                           100 * feature.photo_lengthening)  # fmt: skip
+                features.append([*head, feature.mark, feature.place, landed, *map(_number, numbers)])
         for each in lay.studies:
             start = [lay.name, each.name, str(each.nodes), *map(_number, (each.rank, each.least, each.most))]
             for law in each.laws:
@@ -272,8 +304,7 @@ def table_image(study: ImageStudy) -> dict[str, str]:
     tables = {
         "regions.csv": spell_csv(REGION_COLUMNS, regions),
         "landmarks.csv": spell_csv(LANDMARK_COLUMNS, landmarks),
-        "features.csv": spell_csv(("lay", "mark", "place", "lands_on", "u_mm", "v_mm", "expected_u_mm", "expected_v_mm",
-                              "off_mm", "lost_percent"), features),
+        "features.csv": spell_csv(FEATURE_COLUMNS, features),
     }  # fmt: skip
     if study.observed is not None:
         tables["density.csv"] = spell_csv(LAW_COLUMNS, laws)
@@ -322,6 +353,10 @@ def spell_doubt(study: ImageStudy) -> str:
     if not study.scores or not math.isfinite(study.scores[0].correlation):
         return "No prediction resembles the observed map." if study.observed is not None else ""
     best, *rest = study.scores
+    if best.correlation <= 0.0 or best.least <= 0.0:
+        words = f"highest, that of {best.lay} by {best.way}, is {best.correlation:.2f}"
+        doubt = f" ({best.least:.2f} to {best.most:.2f})" if math.isfinite(best.least) else ""
+        return f"No prediction resembles the observed map: of the correlations the {words}{doubt}."
     near = [s for s in rest if not (math.isfinite(s.behind_least) and s.behind_least > 0.0)]
     words = f"Of {len(study.scores)} predictions, that of {best.lay} by {best.way} resembles the observed map most"
     words += f" (correlation {best.correlation:.2f})"
@@ -340,8 +375,7 @@ def _tell(lay: LayImage, result: WayResult, pictures: dict[str, str]) -> dict[st
         "landmarks": [row for row in result.landmarks if np.isfinite(row.uv).all()],
         "unprinted": [row.name for row in result.landmarks if not np.isfinite(row.uv).all()],
         "fit": result.fit,
-        "features": lay.features,
-        "first": say_way(lay.results[0].way),
+        "features": result.features,
         "study": lay.studies[0] if lay.studies else None,
         "by_region": sorted(lay.studies[1:], key=lambda each: -each.nodes),
         "rebuilt": lay.rebuilt,

@@ -148,6 +148,62 @@ def place_beside(at: Array, sizes: Array, clear: float, lines: Array, box: tuple
     return middle
 
 
+def name_beside(
+    axes: Any,
+    at: Array,
+    names: Sequence[str],
+    inch: float,
+    box: tuple[Array, Array],
+    lines: Array | None = None,
+    size: float = 5.5,
+) -> None:
+    """Write each name beside its place ``at`` (n, 2), where it is free, with a leader where it stands off.
+
+    All in the data units of ``axes``, of which ``inch`` is one inch of paper; names keep within ``box`` (low, high)
+    and off ``lines`` (k, 2, 2), see `place_beside`. ``size`` of the letters in points.
+    """
+    from matplotlib.patheffects import withStroke
+
+    if not len(at):
+        return
+    letter = LETTER * size / SIZE
+    sizes = inch * np.array([[letter * len(name) + 0.03, size / 72.0 * 1.25] for name in names])
+    middles = place_beside(at, sizes, 0.05 * inch, np.empty((0, 2, 2)) if lines is None else lines, box)
+    for place, name, middle, room in zip(at, names, middles, sizes, strict=True):
+        near = np.clip(place, middle - 0.5 * room, middle + 0.5 * room)
+        if np.linalg.norm(near - place) > 0.06 * inch:
+            axes.plot(*np.array([place, near]).T, color=INK, lw=0.5, zorder=7)
+        axes.text(*middle, name, fontsize=size, color=INK, ha="center", va="center", zorder=8,
+                  path_effects=[withStroke(linewidth=1.8, foreground="white", alpha=0.9)])  # fmt: skip
+
+
+def name_inside(
+    axes: Any, at: Array, names: Sequence[str], inch: float, box: tuple[Array, Array], size: float = 5.0
+) -> None:
+    """Write each name in the middle of its patch ``at`` (n, 2), or as near as no other name stands, with a leader.
+
+    Units as for `name_beside`. The first come first.
+    """
+    from matplotlib.patheffects import withStroke
+
+    letter = LETTER * size / SIZE
+    steps = np.stack(np.meshgrid(np.arange(-6, 7) * 0.12, np.arange(-8, 9) * 0.045), axis=2).reshape(-1, 2) * inch
+    steps = steps[np.argsort(np.hypot(steps[:, 0], 1.5 * steps[:, 1]), kind="stable")]
+    done: list[tuple[Array, Array]] = []
+    for place, name in zip(at, names, strict=True):
+        half = 0.5 * inch * np.array([letter * len(name) + 0.02, size / 72.0 * 1.2])
+        tried = np.clip(place + steps, box[0] + half, np.maximum(box[1] - half, box[0] + half))
+        free = np.ones(len(tried), dtype=bool)
+        for middle, other in done:
+            free &= (np.abs(tried - middle) >= half + other).any(axis=1)
+        middle = tried[int(np.argmax(free))]
+        done.append((middle, half))
+        if (np.abs(place - middle) > half).any():
+            axes.plot(*np.array([place, np.clip(place, middle - half, middle + half)]).T, color=INK, lw=0.4, zorder=7)
+        axes.text(*middle, name, fontsize=size, color=INK, ha="center", va="center", zorder=8,
+                  path_effects=[withStroke(linewidth=1.6, foreground="white", alpha=0.9)])  # fmt: skip
+
+
 def _overlaps(tried: Array, others: Array, room: Array) -> Array:
     """(m, n) bool: is a middle of ``tried`` nearer than ``room`` (n, 2), both ways, to one of ``others`` (NaN: no)?"""
     return (np.abs(tried[:, None] - others[None]) < room[None]).all(axis=2)

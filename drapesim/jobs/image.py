@@ -1,20 +1,21 @@
 """What image a body would leave on the cloth, under stated ways, in one or several finished lays; and an observed one.
 
-Every lay is printed by every way. Where a picture of the flat cloth is there, its density is set against the gap, and
-ways and lays are ranked by how much their predictions resemble it.
+Every lay is printed by every way, at places at most `transfer.FINE` apart. Where a picture of the flat cloth is there,
+its density is set against the gap, and ways and lays are ranked by how much their predictions resemble it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
 from drapesim.ground.outcome import InputError
-from drapesim.judging.density import Density, GapStudy, Rebuilt, read_density, rebuild_gap, study_gaps
+from drapesim.judging.density import FEWEST_BLANK, Density, GapStudy, Rebuilt, read_density, rebuild_gap, study_gaps
 from drapesim.judging.distortion import (
+    ELSEWHERE,
     Distortion,
     Fit,
     LandmarkRow,
@@ -22,6 +23,7 @@ from drapesim.judging.distortion import (
     measure_distortion,
     print_landmarks,
     sum_regions,
+    to_nodes,
 )
 from drapesim.judging.likeness import Candidate, Score, rank
 from drapesim.judging.transfer import (
@@ -32,6 +34,7 @@ from drapesim.judging.transfer import (
     find_blank,
     find_inner,
     find_sources,
+    lay_finer,
     lay_on,
     print_points,
     print_regions,
@@ -51,26 +54,16 @@ WAYS = ("contact:1", "normal:linear:20", "normal:exponential:10", "nearest:linea
 """Tried where none are named. The lengths are for trying out, and stand for no cloth: no source."""
 GAP_WAY = Way("normal", "linear", LOOK)  # whose gap density is held against
 SAME_SIZE = 1e-3
-LEAST_NODES = 40  # of a region, to be studied by itself
-
-
-@dataclass(frozen=True)
-class WayResult:
-    """One way in one lay: its sources, local distortion, rows by region and landmark, and the landmarks' best fit."""
-
-    way: Way
-    source: Source
-    distortion: Distortion
-    regions: tuple[RegionRow, ...]
-    landmarks: tuple[LandmarkRow, ...]
-    fit: Fit | None
+SHOWS = "shows_feature"  # the claim whose marks are held against where their places print
+LEAST_AREA = 9e-3  # m2 of a region's print, to be studied by itself
 
 
 @dataclass(frozen=True)
 class FeatureRow:
     """Where one mark of the flat map lands on the body: ``landed`` (region, share of the mark), largest first;
     ``lost``: share that lands nowhere; ``expected`` (2,) m: where the place that it claims prints; ``off`` m between
-    the two."""
+    the two. widening, lengthening: its breadth along the weft and length along the warp over those of what it shows on
+    the body, less 1; photo_*: over those in a photograph from above; nan where less than half lands, or is seen."""
 
     mark: str
     place: str
@@ -79,27 +72,51 @@ class FeatureRow:
     centre: Array
     expected: Array
     off: float
+    widening: float
+    lengthening: float
+    photo_widening: float
+    photo_lengthening: float
+
+
+@dataclass(frozen=True)
+class WayResult:
+    """One way in one lay: its sources, local distortion, rows by region, landmark and mark of the flat map, the
+    landmarks' best fit, and ``places`` (2,) m by name: where claimed places print."""
+
+    way: Way
+    source: Source
+    distortion: Distortion
+    regions: tuple[RegionRow, ...]
+    landmarks: tuple[LandmarkRow, ...]
+    fit: Fit | None
+    places: Mapping[str, Array]
+    features: tuple[FeatureRow, ...]
 
 
 @dataclass(frozen=True)
 class LayImage:
-    """One run printed: ``results`` a way, ``features`` and, where there is an observed map, density against gap: all
-    and by region; ``rebuilt`` the gap from density under the best law that can be turned round."""
+    """One run printed, read at the places of ``laid.lattice``, which are finer than the run's nodes: ``results`` a way,
+    and, where there is an observed map, density against gap: all and by region; ``rebuilt`` the gap from density under
+    the best law that can be turned round."""
 
     name: str
     run: Run
     laid: Laid
     results: tuple[WayResult, ...]
-    features: tuple[FeatureRow, ...]
     gap: Array
     density: Array | None
     studies: tuple[GapStudy, ...]
     rebuilt: Rebuilt | None
 
+    @property
+    def told(self) -> WayResult:
+        """The way that is told in full: the first that fades along the normal, else the first."""
+        return next((result for result in self.results if result.way.kind == "normal"), self.results[0])
+
 
 @dataclass(frozen=True)
 class ImageStudy:
-    """Lays printed; ``observed`` the picture and its ``density`` at the nodes of ``lattice``; ``scores`` best first."""
+    """Lays printed; ``observed`` the picture, its ``density`` at the places of ``lattice``; ``scores`` best first."""
 
     lays: tuple[LayImage, ...]
     lattice: Lattice
@@ -137,7 +154,15 @@ def read_observed(path: Path, mm_per_pixel: float, run: Run) -> FlatMap:
     lattice = run.lattice
     length, width = np.array(lattice.cell.shape) * (lattice.spacing_u, lattice.spacing_v)
     side = "inner" if lattice.inner_sign < 0 else "outer"
-    return read_flat_map(path, mm_per_pixel, (float(length), float(width)), side, named_in="--observed")
+    read = read_flat_map(path, mm_per_pixel, (float(length), float(width)), side, named_in="--observed")
+    if is_even(read.pixels):
+        raise InputError(path, "--observed", "the picture has one tone everywhere", "give one that shows the image")
+    return read
+
+
+def is_even(pixels: Array) -> bool:
+    """Has a picture (rows, columns, 3) one tone everywhere, so that nothing can be held against it?"""
+    return bool((pixels == pixels[:1, :1]).all())
 
 
 def study_image(
@@ -152,47 +177,51 @@ def study_image(
     lays = []
     for name, run in runs:
         say(f"printing {name}")
-        laid = lay_on(run.lattice, run.x, run.fabric.thickness, prepare_body(run.body), run.layers)
-        results = tuple(_print(laid, way) for way in chosen)
+        laid = lay_finer(lay_on(run.lattice, run.x, run.fabric.thickness, prepare_body(run.body), run.layers))
+        results = tuple(_print(run, laid, way) for way in chosen)
         inner = find_sources(laid, GAP_WAY)
-        gap = np.where(find_inner(run.lattice, inner), inner.gap, np.nan)
-        features = land_marks(run, laid, results[0].source)
-        lays.append(LayImage(name, run, laid, results, features, gap, None, (), None))
-    lattice = min((lay.run.lattice for lay in lays), key=lambda each: each.spacing_u * each.spacing_v)
+        gap = np.where(find_inner(laid.lattice, inner), inner.gap, np.nan)
+        lays.append(LayImage(name, run, laid, results, gap, None, (), None))
+    lattice = min((lay.laid.lattice for lay in lays), key=lambda each: each.spacing_u * each.spacing_v)
     notes = [f"{name} is UNSETTLED, so its prints decide nothing." for name, run in runs if not run.certificate.settled]
+    if observed is not None and is_even(observed.pixels):
+        notes.append("The picture of the flat cloth has one tone everywhere: there is nothing to hold prints against.")
+        observed = None
     if observed is None:
         return ImageStudy(tuple(lays), lattice, None, None, (), tuple(notes))
     say("reading the density of the flat map")
     blank = np.ones(len(lattice.ij), dtype=bool)
     for lay in lays:
-        far = sample_nodes(lay.run.lattice, find_blank(lay.laid).astype(float), lattice.uv)
+        far = sample_nodes(lay.laid.lattice, find_blank(lay.laid).astype(float), lattice.uv)
         blank &= np.nan_to_num(far, nan=1.0) > 0.999
     density = read_density(observed.pixels, observed.metres_per_pixel, lattice, blank=blank)
-    if blank.sum() < 200:
+    if blank.sum() < FEWEST_BLANK:
         notes.append("Little of the cloth lies far from the body: its own tone is told from its lightest parts.")
     say("density against gap")
-    lays = [_study(lay, sample_nodes(lattice, density.value, lay.run.lattice.uv), seed) for lay in lays]
+    lays = [_study(lay, sample_nodes(lattice, density.value, lay.laid.lattice.uv), seed) for lay in lays]
     say("ranking ways and lays")
     scores = rank(lattice.uv, density.value, [_candidate(lay, result, lattice) for lay in lays for result in
                   lay.results], _observed_places(lays[0].run), seed=seed)  # fmt: skip
     return ImageStudy(tuple(lays), lattice, observed, density, scores, tuple(notes))
 
 
-def _print(laid: Laid, way: Way) -> WayResult:
+def _print(run: Run, laid: Laid, way: Way) -> WayResult:
     source = find_sources(laid, way)
     distortion = measure_distortion(laid, source)
     landmarks, fit = print_landmarks(laid, source)
-    return WayResult(way, source, distortion, sum_regions(laid, source, distortion), landmarks, fit)
+    places = find_places(laid, source, {mark.claim.place for mark in run.marks if mark.claim.place})
+    features = land_marks(run, laid, source, distortion, places)
+    return WayResult(way, source, distortion, sum_regions(laid, source, distortion), landmarks, fit, places, features)
 
 
 def _study(lay: LayImage, density: Array, seed: int) -> LayImage:
-    uv = lay.run.lattice.uv
+    uv = lay.laid.lattice.uv
     whole = study_gaps("all", uv, lay.gap, density, seed)
     studies = [whole]
     region = print_regions(find_sources(lay.laid, GAP_WAY), lay.run.body.region)
     for number, name in enumerate(lay.run.body.region_names):
         mine = (region == number) & np.isfinite(lay.gap) & np.isfinite(density)
-        if mine.sum() >= LEAST_NODES:
+        if lay.laid.lattice.node_area[mine].sum() >= LEAST_AREA:
             studies.append(study_gaps(name, uv[mine], lay.gap[mine], density[mine], seed))
     turned = next((law for law in whole.laws if law.law != "cut-off" and law.full > 0.0), None)
     rebuilt = None if turned is None else rebuild_gap(density, lay.gap, turned)
@@ -200,58 +229,83 @@ def _study(lay: LayImage, density: Array, seed: int) -> LayImage:
 
 
 def _candidate(lay: LayImage, result: WayResult, lattice: Lattice) -> Candidate:
-    strength = sample_nodes(lay.run.lattice, result.source.strength, lattice.uv)
-    places = {
-        mark.name: find_place(lay.run, lay.laid, result.source, mark.claim.place)
-        for mark in lay.run.marks
-        if mark.claim.kind == "shows_feature"
-    }
+    strength = sample_nodes(lay.laid.lattice, result.source.strength, lattice.uv)
+    places = {mark.name: result.places[mark.claim.place] for mark in lay.run.marks if mark.claim.kind == SHOWS}
     return Candidate(lay.name, result.way.name, strength, places)
 
 
 def _observed_places(run: Run) -> dict[str, Array]:
-    return {mark.name: _middle(mark.samples, mark.weights) for mark in run.marks if mark.claim.kind == "shows_feature"}
+    return {mark.name: _middle(mark.samples, mark.weights) for mark in run.marks if mark.claim.kind == SHOWS}
 
 
 def _middle(samples: Array, weights: Array) -> Array:
     return np.asarray(weights @ samples / weights.sum())
 
 
-def find_place(run: Run, laid: Laid, source: Source, place: str) -> Array:
-    """(2,) m: where a landmark prints, or the middle of a region's print weighed by strength; nan where it does not."""
-    body = run.body
-    if place in body.region_names:
-        mine = print_regions(source, body.region) == body.region_names.index(place)
-        weight = source.strength * run.lattice.node_area * mine
-        return weight @ run.lattice.uv / weight.sum() if weight.sum() > 0.0 else np.full(2, np.nan)
-    if place in body.landmarks:
-        return print_points(laid, source, np.asarray(body.landmarks[place])[None]).uv[0]
-    return np.full(2, np.nan)
+def find_places(laid: Laid, source: Source, names: Iterable[str]) -> dict[str, Array]:
+    """Name -> (2,) m: where a landmark prints, or the middle of a region's print weighed by strength; nan where it does
+    not."""
+    body = laid.field.body
+    found = dict.fromkeys(names, np.full(2, np.nan))
+    points = sorted(name for name in found if name in body.landmarks and name not in body.region_names)
+    if points:
+        at = print_points(laid, source, np.array([body.landmarks[name] for name in points], dtype=np.float64)).uv
+        found |= dict(zip(points, at, strict=True))
+    region = print_regions(source, body.region)
+    for name in found.keys() & set(body.region_names):
+        weight = source.strength * laid.lattice.node_area * (region == body.region_names.index(name))
+        if weight.sum() > 0.0:
+            found[name] = weight @ laid.lattice.uv / weight.sum()
+    return found
 
 
-def land_marks(run: Run, laid: Laid, source: Source) -> tuple[FeatureRow, ...]:
-    """Cloth to body: where each mark of the flat map lands under the way of ``source``, feature by feature."""
+def land_marks(
+    run: Run, laid: Laid, source: Source, distortion: Distortion, places: Mapping[str, Array]
+) -> tuple[FeatureRow, ...]:
+    """Cloth to body: where each mark of the flat map lands under the way of ``source``, feature by feature.
+
+    ``places``: where those that are claimed print, see `find_places`.
+    """
+    marks = [mark for mark in run.marks if mark.kind in ("image", "stain")]
+    if not marks:
+        return ()
+    samples = np.concatenate([mark.samples for mark in marks])
+    point = np.column_stack([sample_nodes(laid.lattice, source.point[:, k], samples) for k in range(3)])
+    strength = sample_nodes(laid.lattice, source.strength, samples)
+    lands = np.isfinite(point).all(axis=1) & (strength > 0.0)
+    region = np.full(len(samples), -1)
+    if lands.any():
+        surface = laid.field.surface
+        kept = np.sort(np.concatenate([laid.field.tree.order, laid.field.tree.large]))
+        face = find_near(point[lands], plant_mesh(surface.vertices, surface.faces[kept]))[2]
+        region[lands] = run.body.region[kept[face]]
+    seen = np.where(distortion.seen, 1.0, np.nan)
+    scales = (distortion.stretch_v, distortion.stretch_u, seen * distortion.photo_v, seen * distortion.photo_u)
+    scale = np.stack([sample_nodes(laid.lattice, to_nodes(laid, distortion.triangles, each), samples)
+                      for each in scales])  # fmt: skip
     rows = []
-    surface = laid.field.surface
-    kept = np.sort(np.concatenate([laid.field.tree.order, laid.field.tree.large]))
-    planted = plant_mesh(surface.vertices, surface.faces[kept])
-    for mark in run.marks:
-        if mark.kind not in ("image", "stain"):
-            continue
-        point = np.column_stack([sample_nodes(run.lattice, source.point[:, k], mark.samples) for k in range(3)])
-        strength = sample_nodes(run.lattice, source.strength, mark.samples)
-        lands = np.isfinite(point).all(axis=1) & (strength > 0.0)
-        total = float(mark.weights.sum())
+    ends = np.cumsum([len(mark.samples) for mark in marks])
+    for mark, end in zip(marks, ends, strict=True):
+        mine = slice(end - len(mark.samples), end)
+        total, there = float(mark.weights.sum()), lands[mine]
         shares: dict[str, float] = {}
-        if lands.any():
-            number = run.body.region[kept[find_near(point[lands], planted)[2]]]
-            for each in np.unique(number):
-                name = run.body.region_names[each] if each >= 0 else "elsewhere"
-                shares[name] = float(mark.weights[lands][number == each].sum()) / total
+        for each in np.unique(region[mine][there]):
+            name = run.body.region_names[each] if each >= 0 else ELSEWHERE
+            shares[name] = float(mark.weights[there & (region[mine] == each)].sum()) / total
         centre = _middle(mark.samples, mark.weights)
-        expected = find_place(run, laid, source, mark.claim.place)
+        expected = places.get(mark.claim.place, np.full(2, np.nan))
         ordered = tuple(sorted(shares.items(), key=lambda item: -item[1]))
-        lost = 1.0 - float(mark.weights[lands].sum()) / total
-        rows.append(FeatureRow(mark.name, mark.claim.place, ordered, lost, centre, expected,
-                               float(np.linalg.norm(expected - centre))))  # fmt: skip
+        lost = 1.0 - float(mark.weights[there].sum()) / total
+        wider = [_grow(each, there, mark.weights) for each in scale[:, mine]]
+        off = float(np.linalg.norm(expected - centre))
+        rows.append(FeatureRow(mark.name, mark.claim.place, ordered, lost, centre, expected, off, *wider))
     return tuple(rows)
+
+
+def _grow(scale: Array, there: Array, weights: Array) -> float:
+    """How much longer on the cloth: 1 over the mean of ``scale`` (lengths there to one of cloth), less 1; nan where it
+    is known of less than half of all ``weights``."""
+    known = there & np.isfinite(scale)
+    if weights[known].sum() < 0.5 * weights.sum():
+        return np.nan
+    return float(weights[known].sum() / max(float(weights[known] @ scale[known]), 1e-300) - 1.0)

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drapesim.judging.transfer import Laid, Source, print_points, to_grid, whole_triangles
+from drapesim.judging.transfer import Laid, Source, is_seen, print_points, to_grid, whole_triangles
 from drapesim.matter.nearest import find_near, plant_mesh
 
 Array = np.ndarray
@@ -31,7 +31,7 @@ class Distortion:
 
     stretch_u, stretch_v: |S_u|, |S_v|, body lengths to one of cloth; area: |S_u x S_v|; angle: the largest change of
     an angle, rad; shear: how far the images of warp and weft close from a right angle, rad. photo_*: the same against
-    the straight-down photograph; ``seen``: its face looks up.
+    the straight-down photograph; ``seen``: all its corners take their image from what that photograph shows.
     """
 
     triangles: Array
@@ -86,8 +86,7 @@ def measure_distortion(laid: Laid, source: Source) -> Distortion:
     triangles = whole_triangles(laid.lattice, source)
     grad = find_gradient(laid.lattice.uv, source.point, triangles)
     plan = grad[:, :2]
-    face = _face_at(laid, source, triangles)
-    seen = laid.field.surface.normal[face, 2] > 0.0
+    seen = is_seen(laid, source.point)[triangles].all(axis=1)
     area, angle = _tissot(grad)
     photo_area, photo_angle = _tissot(plan)
     u, v = np.linalg.norm(grad[:, :, 0], axis=1), np.linalg.norm(grad[:, :, 1], axis=1)
@@ -117,18 +116,17 @@ def _tissot(grad: Array) -> tuple[Array, Array]:
     return area, 2.0 * np.arcsin(np.clip(less / np.maximum(more, 1e-300), 0.0, 1.0))
 
 
-def _face_at(laid: Laid, source: Source, triangles: Array) -> Array:
-    """(t,) the body's face at the middle of each triangle's image."""
-    return _find_faces(laid, source.point[triangles].mean(axis=1))
-
-
 def _find_faces(laid: Laid, points: Array) -> Array:
     """(k,) number in Body.faces of the figure's face nearest to each of ``points`` (k, 3)."""
+    return _find_near(laid, points)[1] if len(points) else np.zeros(0, np.int64)
+
+
+def _find_near(laid: Laid, points: Array) -> tuple[Array, Array]:
+    """(point (k, 3) of the figure's surface, number (k,) of its face in Body.faces) nearest to ``points`` (k, 3)."""
     kept = np.sort(np.concatenate([laid.field.tree.order, laid.field.tree.large]))
-    if not len(points):
-        return np.zeros(0, np.int64)
     surface = laid.field.surface
-    return np.asarray(kept[find_near(points, plant_mesh(surface.vertices, surface.faces[kept]))[2]])
+    _, at, face = find_near(points, plant_mesh(surface.vertices, surface.faces[kept]))
+    return at, np.asarray(kept[face])
 
 
 def to_nodes(laid: Laid, triangles: Array, values: Array) -> Array:
@@ -270,8 +268,7 @@ class LandmarkRow:
 def print_landmarks(laid: Laid, source: Source) -> tuple[tuple[LandmarkRow, ...], Fit | None]:
     """Where the body's landmarks print, and how a photograph from above would have to be scaled to fit them best.
 
-    The fit is of those that a photograph sees, where the body looks up. It needs three; without them it is None, and
-    the residuals are nan.
+    The fit is of those that a photograph sees. It needs three; without them it is None, and the residuals are nan.
     """
     names = sorted(laid.field.body.landmarks)
     if not names:
@@ -282,7 +279,7 @@ def print_landmarks(laid: Laid, source: Source) -> tuple[tuple[LandmarkRow, ...]
     uv = np.where(shown[:, None], printed.uv, np.nan)
     residual = np.full((len(names), 2), np.nan)
     fit = None
-    seen = shown & (laid.field.surface.normal[_find_faces(laid, places), 2] > 0.0)
+    seen = shown & is_seen(laid, _find_near(laid, places)[0])
     if seen.sum() >= 3:
         fit = fit_similarity(places[seen, :2], uv[seen], laid.lattice.inner_sign > 0)
         residual[seen] = fit.residual

@@ -13,6 +13,9 @@ and a *law* how strength falls with the gap g: ``cut-off`` 1 up to the reach c; 
 ``exponential`` exp(-g / c), nothing beyond 5 c. Strength is 1 where the cloth is pressed (g < 0). Where the nearest
 body lies on the outer side, or another layer of the cloth between, nothing passes. Laws: common forms for something
 that thins with distance, no source for any cloth.
+
+A sheet is printed where its nodes lie, or at more places (`lay_finer`): between nodes it is its own triangles, with
+the nodes' normals turned evenly from one to the next.
 """
 
 from __future__ import annotations
@@ -25,12 +28,12 @@ from drapesim.ground.outcome import InputError
 from drapesim.kernels.cast import cast_rays
 from drapesim.kernels.warp import warp_rows_into
 from drapesim.matter.nearest import find_near, plant_mesh
-from drapesim.matter.sheet import Lattice
-from drapesim.matter.surface import inner_normals
+from drapesim.matter.sheet import Lattice, halved
+from drapesim.matter.surface import inner_normals, sample_sheet
 from drapesim.mechanics.body_contact import BodyField
-from drapesim.settling.contact_record import measure_gap
+from drapesim.settling.contact_record import GapReading, measure_gap
 from drapesim.settling.exact import part_field
-from drapesim.settling.layer_record import LayerRecord, is_covered
+from drapesim.settling.layer_record import LayerRecord, is_covered, prepare_layers, read_layers
 
 Array = np.ndarray
 
@@ -41,6 +44,8 @@ LOOK = 0.06  # m: ways along rays are known at least this far, for curves of den
 TORN = 4.0  # cells whose sources lie this many spacings apart: neighbours of different limbs, not of one image
 NEAR_FLAT = 5e-3  # m: nodes nearer than this to the body say how a cloth held flat would lie over it
 MISS = 3e-3  # m: a point of the body farther than this from every source is not printed
+FINE = 8e-3  # m: a print is read at places at most this far apart, whatever the spacing of the nodes
+HIDDEN = 5e-4  # m: what lies so far below the body's highest surface is not seen from above
 STRIP = 64  # rows of the flat map drawn at a time
 DOWN = np.array([0.0, 0.0, -1.0])
 
@@ -101,13 +106,16 @@ def read_way(text: str) -> Way:
 
 @dataclass(frozen=True)
 class Laid:
-    """A settled sheet over a body: positions (n, 3) m, ``thickness`` m, the ``field`` of the figure without support;
-    ``layers`` where the cloth lies on itself (None: nowhere)."""
+    """A settled sheet over a body: positions (n, 3) m, ``normal`` (n, 3) out of the inner side, ``thickness`` m, the
+    ``field`` of the figure without support, ``near`` what lies nearest; ``layers`` where the cloth lies on itself
+    (None: nowhere)."""
 
     lattice: Lattice
     x: Array
+    normal: Array
     thickness: float
     field: BodyField
+    near: GapReading
     layers: LayerRecord | None = None
 
 
@@ -116,7 +124,27 @@ def lay_on(lattice: Lattice, x: Array, thickness: float, field: BodyField, layer
     figure = part_field(field, False)
     if figure is None:
         raise InputError("", "body", "there is no body that could print on the cloth", "give a run with a body")
-    return Laid(lattice, np.ascontiguousarray(x, dtype=np.float64), thickness, figure, layers)
+    x = np.ascontiguousarray(x, dtype=np.float64)
+    normal = inner_normals(lattice, x)
+    return Laid(lattice, x, normal, thickness, figure, measure_gap(x, normal, figure, 0.5 * thickness), layers)
+
+
+def lay_finer(laid: Laid, finest: float = FINE) -> Laid:
+    """The same sheet with its cells halved until its places lie at most ``finest`` (m) apart, as it lies between nodes.
+
+    A cloth lies on small parts of a body with the middle of its triangles, and prints end between nodes.
+    """
+    lattice = laid.lattice
+    while max(lattice.spacing_u, lattice.spacing_v) > finest * (1.0 + 1e-9):
+        lattice = halved(lattice)
+    if lattice is laid.lattice:
+        return laid
+    x, normal = sample_sheet(laid.lattice, laid.x, lattice.uv)
+    layers = laid.layers
+    if layers is not None:
+        layers = read_layers(prepare_layers(laid.lattice, laid.x, laid.thickness), lattice.uv)
+    near = measure_gap(x, normal, laid.field, 0.5 * laid.thickness)
+    return Laid(lattice, x, normal, laid.thickness, laid.field, near, layers)
 
 
 @dataclass(frozen=True)
@@ -138,9 +166,7 @@ class Source:
 
 def find_sources(laid: Laid, way: Way) -> Source:
     """Follow ``way`` from every node of the sheet to the body."""
-    lattice, field = laid.lattice, laid.field
-    normal = inner_normals(lattice, laid.x)
-    near = measure_gap(laid.x, normal, field, 0.5 * laid.thickness)
+    lattice, normal, near = laid.lattice, laid.normal, laid.near
     point, face, gap, facing = near.point, near.face, near.gap, near.facing
     if way.kind in ("normal", "down"):
         ways = normal if way.kind == "normal" else np.broadcast_to(DOWN, normal.shape)
@@ -195,13 +221,32 @@ def lay_flat(laid: Laid, gap: Array, is_over: Array) -> Array:
     return np.asarray((lattice.uv - middle[0]) @ turn + middle[1])
 
 
-def _look_down(laid: Laid, way: Way, gap: Array, is_over: Array) -> tuple[Array, Array, Array]:
-    plan = lay_flat(laid, gap, is_over)
+def is_seen(laid: Laid, points: Array) -> Array:
+    """(k,) bool: is each of ``points`` (k, 3) m, on the figure, what a photograph from straight above shows there?
+
+    Neither an underside nor anything that another part lies over; a point at the very rim is seen. nan: not seen.
+    """
+    known = np.isfinite(points).all(axis=1)
+    seen = np.zeros(len(points), dtype=bool)
+    top, met, _ = _cast_down(laid, points[known, :2])
+    seen[known] = ~(top - met > points[known, 2] + HIDDEN)
+    return seen
+
+
+def _cast_down(laid: Laid, plan: Array) -> tuple[float, Array, Array]:
+    """(height where the rays begin, m; way (k,) m; face (k,)) of vertical rays at ``plan`` (k, 2) m, from above all."""
     surface = laid.field.surface
     used = surface.vertices[np.unique(surface.faces[np.concatenate([laid.field.tree.order, laid.field.tree.large])])]
-    top = float(used[:, 2].max())
-    above = np.column_stack([plan, np.full(len(plan), top + 1e-3)])
-    met, face = _cast(laid, above, np.broadcast_to(DOWN, above.shape), np.full(len(above), np.ptp(used[:, 2]) + 0.01))
+    top = float(used[:, 2].max()) + 1e-3
+    above = np.column_stack([plan, np.full(len(plan), top)])
+    most = np.full(len(above), np.ptp(used[:, 2]) + 0.01)
+    return top, *_cast(laid, above, np.broadcast_to(DOWN, above.shape), most)
+
+
+def _look_down(laid: Laid, way: Way, gap: Array, is_over: Array) -> tuple[Array, Array, Array]:
+    plan = lay_flat(laid, gap, is_over)
+    top, met, face = _cast_down(laid, plan)
+    above = np.column_stack([plan, np.full(len(plan), top)])
     point = above + np.where(np.isfinite(met), met, np.nan)[:, None] * DOWN
     if way.kind == "view":
         return point, face, np.where(np.isfinite(met), 0.0, np.inf)
@@ -237,8 +282,7 @@ def find_inner(lattice: Lattice, source: Source) -> Array:
 
 def find_blank(laid: Laid) -> Array:
     """(n,) bool: nodes whose inner face lies farther than `LOOK` from the body."""
-    near = measure_gap(laid.x, inner_normals(laid.lattice, laid.x), laid.field, 0.5 * laid.thickness)
-    return np.asarray(near.gap > LOOK)
+    return np.asarray(laid.near.gap > LOOK)
 
 
 def to_grid(lattice: Lattice, values: Array) -> Array:

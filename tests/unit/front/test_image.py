@@ -10,20 +10,16 @@ from PIL import Image
 
 from drapesim.front import image_sheet
 from drapesim.front.cli import main
-from drapesim.front.image_maps import (
-    photograph_body,
-    read_photograph,
-    say_way,
-    tone_strength,
-    write_at_scale,
-    write_texture,
-)
+from drapesim.front.image_maps import find_window, say_way, tone_strength, write_at_scale
+from drapesim.front.image_photograph import photograph_body, read_photograph, write_texture
 from drapesim.front.image_sheet import PAGE_FILE, spell_doubt, table_image, write_image
 from drapesim.ground.outcome import InputError
 from drapesim.jobs.image import load_lays, read_observed, study_image
+from drapesim.judging.likeness import Score
 from drapesim.judging.transfer import Way, read_way
+from drapesim.matter.marks import FlatMap
 from drapesim.settling.archive import save_run
-from tests.unit.front.conftest import LENGTH, RADIUS, WIDTH
+from tests.unit.front.conftest import LENGTH, RADIUS, THICK, WIDTH
 
 WAYS = tuple(read_way(name) for name in ("contact:1", "normal:linear:20", "view"))
 
@@ -52,10 +48,12 @@ def picture(study, tmp_path):
 def test_the_roller_prints_half_its_girth_and_is_seen_as_its_breadth(study):
     lay = study.lays[0]
     contact, _, view = (result.regions[-1] for result in lay.results)
-    # half the roller, and on both sides as far as the hanging strip stays within the tolerance; nodes are 10 mm apart
+    # half the roller, and on both sides as far as the hanging strip stays within the tolerance; read 5 mm apart
     touching = np.pi * RADIUS + 2.0 * np.sqrt(2.0 * RADIUS * 1e-3)
-    assert contact.flat / WIDTH == pytest.approx(touching, abs=0.011)
-    assert view.flat / WIDTH == pytest.approx(2 * RADIUS, abs=0.021)
+    assert contact.flat / WIDTH == pytest.approx(touching, abs=0.006)
+    assert view.flat / WIDTH == pytest.approx(2 * RADIUS, abs=0.011)
+    assert view.photo_widening == pytest.approx(0.0, abs=1e-9)
+    assert view.photo_lengthening == pytest.approx(0.0, abs=1e-9)
     assert contact.photo_lengthening == pytest.approx(contact.flat / WIDTH / (2 * RADIUS) - 1, abs=0.02)
     assert contact.lengthening == pytest.approx(0.0, abs=0.01)
     (top,) = lay.results[0].landmarks
@@ -63,10 +61,21 @@ def test_the_roller_prints_half_its_girth_and_is_seen_as_its_breadth(study):
 
 
 def test_marks_land_where_they_touch(study):
-    rows = {row.mark: row for row in study.lays[0].features}
+    rows = {row.mark: row for row in study.lays[0].results[0].features}
     assert rows["on-top"].lost == pytest.approx(0.0, abs=1e-6)
     assert rows["hanging"].lost == pytest.approx(1.0)
+    assert np.isnan(rows["hanging"].widening)
+    # longer than on the body by half the thickness of what bends; a photograph sees the chord of that arc
+    half = np.ptp(on_top(study).samples[:, 0]) / 2
+    angle = half / (RADIUS + 0.5 * THICK)
+    assert rows["on-top"].lengthening == pytest.approx(0.5 * THICK / RADIUS, abs=6e-4)
+    assert 1.0 + rows["on-top"].photo_lengthening == pytest.approx(half / (RADIUS * np.sin(angle)), abs=2e-3)
+    assert rows["on-top"].photo_widening == pytest.approx(0.0, abs=6e-4)
     assert rows["a<b & c"].off == pytest.approx(0.3, abs=2e-3)  # drawn 300 mm along from where the top prints
+
+
+def on_top(study):
+    return next(mark for mark in study.lays[0].run.marks if mark.name == "on-top")
 
 
 def test_own_print_is_found_again(finished, picture):
@@ -100,6 +109,47 @@ def test_page_says_what_it_cannot(study, tmp_path, no_screen):
     assert arrays["contact-1/body_m"].shape == (len(study.lattice.ij), 3)
 
 
+def test_another_call_leaves_nothing_of_the_one_before(study, tmp_path, no_screen, monkeypatch):
+    (tmp_path / "mine.png").write_bytes(b"mine")
+    write_image(tmp_path, study)
+    before = {path.name for path in tmp_path.rglob("*") if path.is_file()}
+    assert {"strip-view.png", "strip.npz", "1-ways.png", "mine.png"} <= before
+    one = replace(study, lays=(replace(study.lays[0], results=study.lays[0].results[:1]),))
+    monkeypatch.setattr(image_sheet, "draw_ways", lambda *_: 1 / 0)
+    with pytest.raises(ZeroDivisionError):
+        write_image(tmp_path, one)
+    assert {path.name for path in tmp_path.rglob("*") if path.is_file()} == before  # nothing half written
+    monkeypatch.undo()
+    write_image(tmp_path, one, with_pictures=False)
+    left = {path.name for path in tmp_path.rglob("*") if path.is_file()}
+    assert left == {"strip.npz", "regions.csv", "landmarks.csv", "features.csv", "mine.png"}
+
+
+def test_what_resembles_nothing_is_not_called_first(study):
+    score = Score("strip", "view", 0.2, -0.1, 0.4, 0.1, np.nan, 0, 1.0, 0.0, np.nan, np.nan)
+    told = spell_doubt(replace(study, scores=(score,), observed=object()))
+    assert told.startswith("No prediction resembles")
+    assert "0.20 (-0.10 to 0.40)" in told
+    assert "resembles the observed map most" in spell_doubt(replace(study, scores=(replace(score, least=0.1),)))
+
+
+def test_picture_of_one_tone_is_refused(finished, tmp_path):
+    Image.new("RGB", (400, 60), (90, 80, 70)).save(tmp_path / "even.png")
+    with pytest.raises(InputError, match="one tone everywhere"):
+        read_observed(tmp_path / "even.png", 2.0, finished)
+    even = FlatMap(np.zeros((60, 400, 3), np.uint8), 2e-3, "inner")  # as a scene may have it
+    told = study_image([("strip", finished)], WAYS[:1], even)
+    assert told.scores == ()
+    assert "one tone everywhere" in told.notes[-1]
+
+
+def test_window_holds_the_print_and_some_cloth_round_it(study):
+    lattice = study.lattice
+    there = np.abs(lattice.uv - [0.4, 0.06]).max(axis=1) < 0.021
+    np.testing.assert_allclose(find_window(lattice, there), [[320.0, 0.0], [480.0, 120.0]])
+    np.testing.assert_allclose(find_window(lattice, there & False), [[0.0, 0.0], [1e3 * LENGTH, 1e3 * WIDTH]])
+
+
 def test_unsettled_run_is_told(unsettled, tmp_path, no_screen):
     told = study_image([("strip", unsettled)], WAYS[:1])
     assert "UNSETTLED" in told.notes[0]
@@ -130,6 +180,13 @@ def test_picture_of_the_body_is_carried_where_the_body_prints(study, tmp_path):
     assert (pixels[30:90, 410:530] == (0, 0, 255)).all()
     assert (pixels[30:90, 270:390] == 0).all()
     assert (pixels[30:90, 1:200] == tone_strength(np.zeros(1))[0]).all()
+    clear = np.dstack([colours, np.full((200, 200), 255, np.uint8)])
+    clear[:, :100, 3] = 0
+    Image.fromarray(clear).save(tmp_path / "clear.png")
+    flat = write_texture(lay, lay.results[0], read_photograph(tmp_path / "clear.png", lay.laid), tmp_path / "flat.png")
+    pixels = np.asarray(Image.open(flat))[:120]
+    assert (pixels[30:90, 410:530] == (0, 0, 255)).all()
+    assert (pixels[30:90, 270:390] == tone_strength(np.zeros(1))[0]).all()  # nothing to be carried there
     Image.fromarray(colours[:100]).save(tmp_path / "half.png")
     with pytest.raises(InputError, match="crop it to the body"):
         read_photograph(tmp_path / "half.png", lay.laid)

@@ -15,16 +15,18 @@ from drapesim.judging.transfer import (
     fall,
     find_inner,
     find_sources,
+    is_seen,
+    lay_finer,
     lay_on,
     print_points,
     print_values,
     read_way,
     warp_picture,
 )
-from drapesim.matter.body import box, slab
+from drapesim.matter.body import box, cylinder, join, slab
 from drapesim.matter.sheet import Lattice
 from drapesim.mechanics.body_contact import prepare_body
-from drapesim.settling.layer_record import LayerRecord
+from drapesim.settling.layer_record import LayerRecord, prepare_layers, record_layers
 
 THICK = 4e-4
 
@@ -111,6 +113,53 @@ def test_points_print_between_nodes_and_hidden_ones_do_not() -> None:
     assert below.miss == pytest.approx(0.04)
     nothing = print_points(laid, source, np.zeros((0, 3)))
     assert nothing.uv.shape == (0, 2)
+
+
+def test_finer_places_print_what_nodes_miss() -> None:
+    """A roller of 12 mm under nodes 40 mm apart: no node has it below, the cloth between them does."""
+    body = cylinder(0.006, 0.5, centre=(0.013, 0.0, 0.03), axis="y", n_segments=256)
+    lattice = Lattice(0.04, 0.04, np.ones((5, 5), bool), inner_sign=-1)
+    x = np.column_stack([lattice.uv - 0.1, np.full(len(lattice.ij), 0.036 + 0.5 * THICK)])
+    laid = lay_on(lattice, x, THICK, prepare_body(body))
+    way = Way("normal", "linear", 0.01)
+    assert not find_sources(laid, way).whole.any()
+    fine = lay_finer(laid, 0.003)
+    assert max(fine.lattice.spacing_u, fine.lattice.spacing_v) <= 0.003
+    assert lay_finer(fine, 0.003) is fine
+    source = find_sources(fine, way)
+    (place,) = print_points(fine, source, np.array([[0.013, 0.02, 0.036]])).uv
+    np.testing.assert_allclose(place, [0.113, 0.12], atol=3e-4)
+
+
+def test_finer_places_keep_the_layers_between() -> None:
+    """A cloth folded over flat: the upper half has the lower one between itself and the body."""
+    lattice = Lattice(0.01, 0.01, np.ones((40, 10), bool), inner_sign=-1)
+    u, v = lattice.uv.T
+    upper = u > 0.2  # lies back over the first half, inner side up
+    x = np.column_stack([np.where(upper, 0.3 - u, u - 0.1), v - 0.05, np.where(upper, 0.043, 0.041)])
+    body = box((-0.2, -0.2, 0.0), (0.2, 0.2, 0.04))
+    laid = lay_on(lattice, x, THICK, prepare_body(body), record_layers(prepare_layers(lattice, x, THICK)))
+    fine = lay_finer(laid, 0.005)
+    assert fine.layers is not None
+    away = np.abs(fine.lattice.uv[:, 0] - 0.2) > 0.03
+    over = away & (fine.lattice.uv[:, 0] > 0.2)
+    under = away & (fine.lattice.uv[:, 0] < 0.2)
+    np.testing.assert_allclose(fine.layers.gap[under, 1], 0.002 - THICK, atol=1e-9)
+    source = find_sources(fine, Way("nearest", "linear", 0.02))
+    assert (source.strength[under] > 0.9).all()
+    assert not source.strength[over].any()
+
+
+def test_photograph_sees_neither_undersides_nor_what_lies_under_another_part() -> None:
+    boxes = box((-0.1, -0.1, 0.0), (0.1, 0.1, 0.05)), box((0.0, -0.05, 0.08), (0.05, 0.05, 0.1))
+    body = join(*(replace(each, landmarks={}) for each in boxes))
+    lattice = Lattice(0.01, 0.01, np.ones((4, 4), bool), inner_sign=-1)
+    x = np.column_stack([lattice.uv, np.full(len(lattice.ij), 0.2)])
+    laid = lay_on(lattice, x, THICK, prepare_body(body))
+    points = np.array([[-0.05, 0.0, 0.05], [0.02, 0.0, 0.05], [0.02, 0.0, 0.1], [0.02, 0.0, 0.08],
+                       [-0.1, 0.02, 0.03], [-0.05, 0.0, 0.0], [np.nan, 0.0, 0.0]])  # fmt: skip
+    # the top; the top under the shelf; the shelf's top and underside; a side just under its edge; the floor; nothing
+    np.testing.assert_array_equal(is_seen(laid, points), [True, False, True, False, False, False, False])
 
 
 def test_values_of_the_body_are_read_at_the_sources() -> None:
