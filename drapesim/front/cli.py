@@ -17,6 +17,7 @@ from drapesim.front.image_command import add_image_command
 from drapesim.front.marks_command import add_marks_command
 from drapesim.front.press_command import add_press_command
 from drapesim.front.reach_command import add_reach_command
+from drapesim.front.search_command import add_search_command
 from drapesim.ground.outcome import Ending, InputError
 
 SETTLED, BAD_INPUT, UNSETTLED, INTERRUPTED = 0, 2, 3, 130
@@ -87,6 +88,7 @@ def build_parser() -> argparse.ArgumentParser:
     add_press_command(commands)
     add_reach_command(commands)
     add_image_command(commands)
+    add_search_command(commands)
 
     lab = commands.add_parser("lab", help="test a fabric card on the lattice", description=command_lab.__doc__)
     lab.add_argument("card", type=Path, nargs="?", metavar="CARD", help="the fabric card's TOML file")

@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
+import json
 import os
 import re
 import tomllib
@@ -111,6 +112,47 @@ def parse_toml(path: str | Path, text: str, what: str = "file", sha256: str = ""
             place, "", f"the {what} is not valid TOML ({reason})", "lines must read key = value or [table]"
         ) from None
     return Document(path, text, sha256 or hash_bytes(text.encode("utf-8")), data, _locate_keys(text))
+
+
+def spell_toml(data: Mapping[str, Any]) -> str:
+    """``data`` (tables, lists of tables, lists, texts, numbers, truth) as TOML text; reading it gives ``data`` back."""
+    lines: list[str] = []
+    _spell_table((), data, lines)
+    return "\n".join(lines).strip("\n") + "\n"
+
+
+def _spell_table(path: tuple[str, ...], table: Mapping[str, Any], lines: list[str]) -> None:
+    """Append the table's own keys, then the tables and lists of tables inside it under headers of their own."""
+    for key, value in table.items():
+        if not isinstance(value, Mapping) and not _is_list_of_tables(value):
+            lines.append(f"{_spell_key(key)} = {_spell_value(value)}")
+    for key, value in table.items():
+        inner = (*path, _spell_key(key))
+        if isinstance(value, Mapping):
+            lines += ["", f"[{'.'.join(inner)}]"]
+            _spell_table(inner, value, lines)
+        elif _is_list_of_tables(value):
+            for each in value:
+                lines += ["", f"[[{'.'.join(inner)}]]"]
+                _spell_table(inner, each, lines)
+
+
+def _is_list_of_tables(value: Any) -> bool:
+    return isinstance(value, list) and bool(value) and all(isinstance(each, Mapping) for each in value)
+
+
+def _spell_key(key: str) -> str:
+    return key if re.fullmatch(r"[A-Za-z0-9_-]+", key) else _spell_value(key)
+
+
+def _spell_value(value: Any) -> str:
+    if isinstance(value, list | tuple):
+        return f"[{', '.join(map(_spell_value, value))}]"
+    if isinstance(value, Mapping):  # inside a list of other things
+        return "{ " + ", ".join(f"{_spell_key(k)} = {_spell_value(v)}" for k, v in value.items()) + " }"
+    if isinstance(value, str):
+        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    return str(value).lower() if isinstance(value, bool) else repr(value)
 
 
 _HEADER = re.compile(r"\s*(\[\[|\[)\s*(.+?)\s*(\]\]|\])\s*(#.*)?$")

@@ -88,9 +88,17 @@ def read_scene(path: str | Path) -> Scene:
 
     Raises `InputError`: one sentence for the main fault, a further one for each other fault found with it.
     """
-    document = read_toml(path, "scene")
+    return parse_scene(read_toml(path, "scene"))
+
+
+def parse_scene(document: Document, body: Body | None = None) -> Scene:
+    """The scene of a file that has been read. Raises as `read_scene`.
+
+    ``body``: the one that its tables give, if it has been made before; ``inputs`` then lacks the body's files.
+    """
+    path = document.path
     file, plan, steps = _check_file(document)
-    inputs = {Path(path).name: document.sha256}
+    inputs = {path.name: document.sha256}
     if file.lay_plan is not None:
         inputs[file.lay_plan] = steps.sha256
     sheet = _build_sheet(document, file)
@@ -98,11 +106,12 @@ def read_scene(path: str | Path) -> Scene:
     marks, claims = _read_marks(document, file, sheet, inputs)
     build_lay(steps, plan, sheet, marks, None)
     flat_map = _read_picture(document, file, sheet, inputs)
-    body = _build_body(document, file, inputs)  # last: carving takes seconds, and a fault should show at once
+    if body is None:
+        body = _build_body(document, file, inputs)  # last: carving takes seconds, and a fault should show at once
     marks = _find_places(marks, claims, body)
     lay = build_lay(steps, plan, sheet, marks, body)
     return Scene(
-        path=Path(path),
+        path=path,
         text=document.text,
         title=file.title,
         sheet=sheet,

@@ -303,6 +303,30 @@ class ReportTable(Table):
         return self
 
 
+Limits = float | list[float] | list[list[float]]
+
+
+class FreeTable(Table):
+    """One key of the scene that a search may vary, in the key's own unit."""
+
+    key: Name = Field(description='the key, such as "lay[1].place_mm" or "body.figure.knee_bend_deg"')
+    low: Limits = Field(description="the least value, one for each number of the key")
+    high: Limits = Field(description="the greatest; the same as low holds a number fast")
+
+
+class SearchTable(Table):
+    """What `drapesim search` may vary; all other commands pass it over."""
+
+    coarse_spacing_mm: Positive | None = Field(
+        default=None, description="node spacing at which lays are tried; twice the scene's if left out"
+    )
+    most_lays: Annotated[int, Field(ge=2, le=2000)] = Field(default=60, description="lays to try at that spacing")
+    confirm: Annotated[int, Field(ge=1, le=20)] = Field(
+        default=3, description="of the best of them, how many to settle at the scene's own spacing"
+    )
+    free: Annotated[list[FreeTable], Field(min_length=1)] = Field(description="the keys that may vary, one table each")
+
+
 class SceneFile(Table):
     """A whole scene. Paths are relative to this file."""
 
@@ -317,6 +341,7 @@ class SceneFile(Table):
     lay_plan: Name | None = Field(default=None, description="a file of [[lay]] steps instead")
     settle: SettleTable = SettleTable()
     report: ReportTable = ReportTable()
+    search: SearchTable | None = None
 
     @model_validator(mode="after")
     def _one_lay(self) -> SceneFile:

@@ -1,6 +1,7 @@
 """Files: positions of TOML keys, and writing that is whole or absent."""
 
 import hashlib
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ from drapesim.ground.files import (
     remove_parts,
     replacing,
     spell_keys,
+    spell_toml,
     write_bytes,
     write_hdf5,
     write_text,
@@ -194,3 +196,17 @@ def test_a_failed_hdf5_write_leaves_nothing(tmp_path):
 def test_hash_is_the_published_one():
     # NIST FIPS 180-2, appendix B.1: SHA-256 of "abc".
     assert hash_bytes(b"abc") == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+
+
+def test_toml_is_spelt_so_that_it_reads_back():
+    import tomllib
+
+    root = Path(__file__).parents[3] / "scenes"
+    for path in sorted(root.rglob("*.toml")):
+        data = tomllib.loads(path.read_text(encoding="utf-8"))
+        assert tomllib.loads(spell_toml(data)) == data, path
+    odd = {
+        "a b": 'quote " back \\ tab \t bell \x07 del \x7f end', "": [], "on": True, "n": [1, -2.5e-7, [0.1]],
+        "lay": [{"do": "x", "inner": {"k": [{"deep": 1}]}}, {}], "mixed": [{"a": 1}, 2], "empty": {},
+    }  # fmt: skip
+    assert tomllib.loads(spell_toml(odd)) == odd
