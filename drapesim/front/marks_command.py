@@ -36,7 +36,9 @@ def add_marks_command(commands: Any) -> None:
     )  # fmt: skip
     marks.add_argument("run", type=Path, metavar="RUN", help="a run folder, or its run.h5")
     marks.add_argument("--out", type=Path, metavar="DIR", help="the folder to save to (the run's)")
-    marks.add_argument("--reach", action="store_true", help="prove which claims no lay can meet (some 10 s a place)")
+    marks.add_argument(
+        "--reach", action="store_true", help="prove which claims no lay can meet (some 10 s, and 3 s a place)"
+    )
     marks.add_argument(
         "--chance", type=int, metavar="N", help="draw N lots of marks in each of five ways (999 or more)"
     )

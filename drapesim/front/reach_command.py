@@ -5,9 +5,14 @@ from __future__ import annotations
 import argparse
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from drapesim.ground.outcome import InputError
+
+if TYPE_CHECKING:
+    from drapesim.judging.reach import Reach
+
+TIGHTEST = 3  # pairs told of those that may go
 
 EPILOG = """\
 what is proven:
@@ -15,6 +20,7 @@ what is proven:
   body's outside between the places is held against the longest that the cloth between the marks can be made, with
   its yarns at their safe extension and its weave sheared to the locking angle. If the way is longer, no lay of any
   kind meets both claims. Of three marks of which any two may go, it is looked for where the middle one could touch.
+  Marks that are claimed to meet count as ways from layer to layer: cloth that lies on itself binds others closer.
   Nothing is settled, and the lay of the scene does not count. No proof does not mean that a lay exists. The proven
   way may be up to some 3 % shorter than the true one, never longer.
 """
@@ -40,7 +46,6 @@ def command_reach(options: argparse.Namespace) -> int:
     from drapesim.front.terminal import open_console
     from drapesim.jobs.reach import prove_scene, write_proofs
     from drapesim.jobs.run import make_folder
-    from drapesim.judging.reach import say_chain, say_pair
     from drapesim.matter.plan import read_scene
 
     out = options.out or Path("reach") / options.scene.stem
@@ -50,27 +55,46 @@ def command_reach(options: argparse.Namespace) -> int:
 
     def say(text: str) -> None:
         if not options.quiet:
-            print(text, file=sys.stderr)
+            print(text, file=sys.stderr, flush=True)
 
     found = prove_scene(scene, say)
+    show_reach(open_console(), found.reach)
     reach = found.reach
-    console = open_console()
-    impossible = [pair for pair in reach.pairs if pair.is_impossible]
-    counts = f"{len(reach.pairs)} pairs of marks, {len(impossible)} out of reach of every lay"
-    console.print(f"{counts}; {len(reach.chains)} chains of three besides.", markup=False, soft_wrap=True)
-    for pair in sorted(impossible, key=lambda p: p.allowed - p.needed):
-        console.print(f"- {say_pair(pair, reach.limits)}", markup=False, soft_wrap=True)
-    for chain in reach.chains:
-        console.print(f"- {say_chain(chain)}", markup=False, soft_wrap=True)
-    for pair in reach.pairs:
-        if pair.fold > 0.0:
-            console.print(f"- {say_pair(pair, reach.limits)}", markup=False, soft_wrap=True)
     make_folder(out)
     write_proofs(out, reach)
-    if not options.no_pictures and impossible:
+    if not options.no_pictures:
         from drapesim.front.reach_sheet import draw_proofs
 
-        say("drawing the proofs")
         draw_proofs(out, scene, found.obstacle, reach)
     print(f"written: {out}")
     return 0
+
+
+def show_reach(console: Any, reach: Reach) -> None:
+    """What was proven in sentences; then the tightest pairs that may go, and the folds that must stand."""
+    from drapesim.judging.reach import say_chain, say_pair
+
+    def say(text: str) -> None:
+        console.print(text, markup=False, soft_wrap=True)
+
+    ranked = sorted(reach.pairs, key=lambda p: (not p.is_impossible, p.spare))
+    impossible = [pair for pair in ranked if pair.is_impossible]
+    pairs = f"{len(ranked)} pair{'s' * (len(ranked) != 1)} of marks"
+    chains = f"{len(reach.chains) or 'no'} chain{'s' * (len(reach.chains) != 1)} of three"
+    say(f"Of {pairs}, {len(impossible) or 'none'} {'are' if len(impossible) > 1 else 'is'} proven out of reach of "
+        f"every lay; besides, {chains}.")  # fmt: skip
+    for pair in impossible:
+        say(f"- {say_pair(pair, reach.limits)}")
+    for chain in reach.chains:
+        say(f"- {say_chain(chain)}")
+    possible = [pair for pair in ranked if not pair.is_impossible and pair.found > 0.0 and pair.fold == 0.0]
+    if possible:
+        say("Of the others nothing is proven, which does not mean that a lay exists. The tightest:")
+    for pair in possible[:TIGHTEST]:
+        say(f"- {say_pair(pair, reach.limits)}")
+    for pair in ranked:
+        if pair.fold > 0.0:
+            say(f"- {say_pair(pair, reach.limits)}")
+    if reach.meets:
+        say(f"Counted in: {'; '.join(f'{a} meets {b}' for a, b in reach.meets)}. On a free sheet any two marks can be "
+            "brought onto each other, so such a claim forbids something only by what it does to others.")  # fmt: skip

@@ -17,6 +17,7 @@ from drapesim.ground.files import write_bytes
 from drapesim.judging.obstacle import Obstacle
 from drapesim.judging.reach import PairProof, Reach, say_pair
 from drapesim.judging.taut import measure_string
+from drapesim.kernels.cast import cast_rays
 from drapesim.matter.plan import Scene
 
 Array = np.ndarray
@@ -24,6 +25,7 @@ Array = np.ndarray
 STRING = "#b3261e"
 MOST = 8  # sheets: those of the strongest proofs
 ROW = 0.17  # inch, of text
+LIFT = 2e-3  # m toward the eye: a string lies on the body, and its chords cut into round parts
 VIEWS = (
     ("seen from above", (0.0, 0.0, -1.0), (0.0, 1.0, 0.0)),
     ("seen from the side of -y", (0.0, 1.0, 0.0), (0.0, 0.0, 1.0)),
@@ -33,15 +35,18 @@ VIEWS = (
 
 
 def draw_proofs(folder: Path, scene: Scene, obstacle: Obstacle, reach: Reach) -> list[Path]:
-    """One PNG for each of the strongest impossible pairs, reach-1.png and so on; their paths."""
+    """One PNG for each of the strongest impossible pairs, reach-1.png and so on; their paths.
+
+    Where none is impossible, tightest.png of the pair with the least to spare.
+    """
     worst = sorted((pair for pair in reach.pairs if pair.is_impossible), key=lambda p: p.allowed - p.needed)[:MOST]
     if not worst:
-        return []
+        worst = [pair for pair in reach.pairs if len(pair.string)][:1]
     cameras = tuple(Camera(title, "", way, up, obstacle.x) for title, way, up in VIEWS)
     shots = draw_body(obstacle.x, obstacle.faces.astype(np.int32), cameras)
     paths = []
     for number, pair in enumerate(worst, start=1):
-        path = folder / f"reach-{number}.png"
+        path = folder / (f"reach-{number}.png" if pair.is_impossible else "tightest.png")
         _draw(path, scene, obstacle, pair, say_pair(pair, reach.limits), shots)
         paths.append(path)
     return paths
@@ -57,16 +62,17 @@ def _draw(
     cloth, across = (4.0, wide * 4.0 / cloth) if cloth > 4.0 else (cloth, wide)
     lines = textwrap.wrap(sentence, 125)
     height = 0.55 + ROW * (len(lines) + 3) + sum(high + 0.75 for high in highs) + cloth + 1.0
-    figure = start_figure(height, f"Out of reach together: {pair.marks[0]} and {pair.marks[1]}")
+    title = "Out of reach together" if pair.is_impossible else "The tightest of those not out of reach"
+    figure = start_figure(height, f"{title}: {pair.marks[0]} and {pair.marks[1]}")
     y = height - 0.5
     for line in lines:
         figure.text(0.012, y / height, line, fontsize=8.5, color=INK, va="top")
         y -= ROW
     found = measure_string(pair.string)
-    said = (
-        f"Proven: no way is shorter than {1e3 * pair.way:.0f} mm, of which {1e3 * pair.granted:.1f} mm are granted for "
-        f"tolerances and thickness. The string drawn is {1e3 * found:.0f} mm long."
-    )
+    said = f"{1e3 * pair.granted:.1f} mm are granted for tolerances and thickness."
+    if pair.is_impossible:
+        said = f"Proven: no way is shorter than {1e3 * pair.way:.0f} mm, of which {said}"
+    said += f" The string drawn is {1e3 * found:.0f} mm long."
     figure.text(0.012, y / height, said, fontsize=7.5, color=QUIET, va="top")
     y -= 2 * ROW
     if shots is None:
@@ -76,10 +82,15 @@ def _draw(
         axes = figure.add_axes((0.3 / PAGE, (y - 0.2 - high) / height, wide / PAGE, high / height))
         axes.imshow(shots[k].pixels, interpolation="lanczos")
         axes.axis("off")
-        figure.text(0.3 / PAGE, y / height, f"The body {VIEWS[k][0]}", fontsize=7.5, color=INK, va="top")
+        hidden = "" if _find_seen(obstacle, pair.string, np.asarray(VIEWS[k][1])).all() else "; dotted: behind it"
+        title = f"The body {VIEWS[k][0]}, with the taut string{hidden}"
+        figure.text(0.3 / PAGE, y / height, title, fontsize=7.5, color=INK, va="top")
         way = shots[k].place(pair.string)
-        axes.plot(*way.T, color="white", lw=3.2, solid_capstyle="round")
-        axes.plot(*way.T, color=STRING, lw=1.6, solid_capstyle="round")
+        seen = _find_seen(obstacle, pair.string, np.asarray(VIEWS[k][1]))
+        axes.plot(*way.T, color=STRING, lw=1.2, ls=(0, (1.2, 1.6)), alpha=0.8)  # behind the body
+        shown = np.where(seen[:, None], way, np.nan)
+        axes.plot(*shown.T, color="white", lw=3.2, solid_capstyle="round")
+        axes.plot(*shown.T, color=STRING, lw=1.6, solid_capstyle="round")
         for end, name in ((0, pair.places[0]), (-1, pair.places[1])):
             _name(axes, way[end], name, shots[k].pixels.shape[1])
         bar = figure.add_axes(((0.3 + wide - 1.6) / PAGE, (y - 0.55 - high) / height, 1.6 / PAGE, 0.32 / height))
@@ -100,6 +111,14 @@ def _pick_views(obstacle: Obstacle, string: Array) -> list[int]:
     return [0 if outward[2] > -0.3 else 3, 1 if outward[1] < 0.0 else 2]
 
 
+def _find_seen(obstacle: Obstacle, string: Array, way: Array) -> Array:
+    """(k,) bool: points of a string (k, 3) m that are not behind the body for one who looks along ``way``."""
+    surface, tree = obstacle.field.surface, obstacle.field.tree
+    back = np.broadcast_to(-way, string.shape)
+    most = np.full(len(string), 10.0)
+    return np.asarray(cast_rays(string + LIFT * back, back, most, surface.vertices, surface.faces, tree)[1] < 0)
+
+
 def _name(axes: Any, at: Array, name: str, columns: int) -> None:
     from matplotlib.patheffects import withStroke
 
@@ -116,21 +135,27 @@ def _draw_map(
     left, low, wide, high = box
     side = "inner" if scene.sheet.inner_sign < 0 else "outer"
     said = f"The cloth laid flat, seen from its {side} side: {1e3 * pair.flat:.0f} mm at most between the two marks"
+    said += ", by way of marks that are to meet (dotted: from layer to layer)" if pair.over else ""
     figure.text(left / PAGE, (low + high + 0.2) / height, said, fontsize=7.5, color=INK, va="top")
     axes = figure.add_axes((left / PAGE, low / height, wide / PAGE, high / height))
     axes.set(
         xlim=(0, 1e3 * scene.sheet.length), ylim=(1e3 * scene.sheet.width, 0), facecolor=LINEN, xticks=[], yticks=[]
     )
     for mark in scene.marks:
-        axes_colour = STRING if mark.name in pair.marks else QUIET
+        axes_colour = STRING if mark.name in (*pair.marks, *pair.over) else QUIET
         draw_mark(axes, mark, axes_colour)
-    axes.plot(*(1e3 * pair.points.T), color="white", lw=3.2, zorder=6)
-    axes.plot(*(1e3 * pair.points.T), color=STRING, lw=1.6, zorder=7)
-    for point, name in zip(1e3 * pair.points, pair.marks, strict=True):
+    for leg in 1e3 * pair.legs:
+        axes.plot(*leg.T, color="white", lw=3.2, zorder=6)
+        axes.plot(*leg.T, color=STRING, lw=1.6, zorder=7)
+    for before, after in zip(1e3 * pair.legs[:-1, 1], 1e3 * pair.legs[1:, 0], strict=True):  # layer on layer
+        axes.plot(*np.stack([before, after]).T, color=STRING, lw=1.0, ls=":", zorder=6)
+    names = (pair.marks[0], *pair.over, pair.marks[1])
+    for point, name in zip(1e3 * pair.legs.reshape(-1, 2), names, strict=True):
         from matplotlib.patheffects import withStroke
 
         is_right = bool(point[0] > 500.0 * scene.sheet.length)
-        axes.annotate(name, point, (-6 if is_right else 6, 8), textcoords="offset points", fontsize=8, color=INK,
+        up = -14 if name in pair.over else 8
+        axes.annotate(name, point, (-6 if is_right else 6, up), textcoords="offset points", fontsize=8, color=INK,
                       zorder=9,
                       ha="right" if is_right else "left",
                       path_effects=[withStroke(linewidth=2.2, foreground="white")])  # fmt: skip

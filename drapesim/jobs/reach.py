@@ -6,6 +6,8 @@ import csv
 import io
 import itertools
 import json
+import math
+import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,27 +15,23 @@ from pathlib import Path
 from drapesim.ground.files import write_text
 from drapesim.ground.outcome import InputError
 from drapesim.judging.obstacle import Obstacle, build_obstacle
-from drapesim.judging.reach import (
-    Reach,
-    farthest_points,
-    find_limits,
-    find_places,
-    granted_to,
-    outline_of,
-    prove_reach,
-    say_chain,
-    say_pair,
-)
+from drapesim.judging.reach import Reach, find_places, prove_reach, say_chain, say_pair
 from drapesim.judging.taut import raise_level
+from drapesim.judging.threads import bind, find_limits, granted_to
+from drapesim.kernels.jit import use_threads
 from drapesim.matter.body import Body
 from drapesim.matter.fabric import FabricCard
 from drapesim.matter.marks import Mark
 from drapesim.matter.plan import Scene
 from drapesim.mechanics.body_contact import prepare_body
 from drapesim.settling.exact import part_field
+from drapesim.settling.settle import MOST_THREADS
 
 REACH_FILE = "reach.csv"
 REACH_JSON = "reach.json"
+
+
+TELL_EVERY = 3.0  # s between lines of progress
 
 
 @dataclass(frozen=True)
@@ -57,8 +55,8 @@ def prove_marks(
     Raises `InputError`, which names the file ``where``, if fewer than two marks claim a place.
     """
     places = find_places(marks, body)
-    marks = [mark for mark in marks if mark.name in places]
-    if len(marks) < 2:
+    placed = [mark for mark in marks if mark.name in places]
+    if len(placed) < 2:
         problem = "fewer than two marks claim a place on the body, and a proof needs two"
         raise InputError(where, "flat_map.claims", problem, 'claim "touches_place" or "shows_feature"')
     field = part_field(prepare_body(body), False)
@@ -66,28 +64,49 @@ def prove_marks(
         raise InputError(where, "body", "there is no body to run a string round", "give one")
     limits = find_limits(card)
     most = max(
-        farthest_points(outline_of(a), outline_of(b), limits)[1] + granted_to(a, card) + granted_to(b, card)
-        for a, b in itertools.combinations(marks, 2)
+        bind(a, b, limits)[1] + granted_to(a, card) + granted_to(b, card) for a, b in itertools.combinations(placed, 2)
     )
-    say("finding how deep the body is")
+    tell = _Pace(say)
+    tell("finding how deep the body is", 0, 0)
+    use_threads(MOST_THREADS)
     by_name = {place.name: place for place in places.values()}
     obstacle = build_obstacle(field, list(by_name.values()))
     levels = {}
-    for number, (name, place) in enumerate(by_name.items(), start=1):
-        say(f"ways from the {name}, {number} of {len(by_name)}")
+    for number, (name, place) in enumerate(by_name.items()):
+        tell(f"ways from the {name}", number, len(by_name))
         levels[name] = raise_level(obstacle, place, 1.1 * most + 0.02)
-    say("comparing with the cloth")
-    return SceneReach(prove_reach(marks, obstacle, levels, card), obstacle)
+    return SceneReach(prove_reach(marks, obstacle, levels, card, tell=tell), obstacle)
+
+
+class _Pace:
+    """Progress in lines: each stage once, then how far it is and how long it may take, every few seconds."""
+
+    def __init__(self, say: Callable[[str], None], clock: Callable[[], float] = time.monotonic) -> None:
+        self.say, self.clock = say, clock
+        self.total, self.began, self.told = 0, 0.0, -math.inf
+
+    def __call__(self, words: str, done: int, of: int) -> None:
+        """``done`` things ``of`` so many, of which those of one stage come in a row."""
+        now = self.clock()
+        is_new = of != self.total or done == 0
+        if is_new:
+            self.total, self.began = of, now
+        elif now - self.told < TELL_EVERY:
+            return
+        self.told = now
+        left = f", about {max(1.0, (now - self.began) * (of - done) / done):.0f} s left" if done else ""
+        self.say(f"{words}, {done + 1} of {of}{left}" if of else words)
 
 
 COLUMNS = (
-    "marks", "places", "impossible", "on_cloth_mm", "longest_on_cloth_mm", "granted_mm", "way_at_least_mm", "string_mm",
-    "stretch_needed_percent", "stretch_allowed_percent", "least_fold_mm", "reason",
+    "marks", "places", "impossible", "on_cloth_mm", "longest_on_cloth_mm", "granted_mm", "way_found_mm",
+    "way_at_least_mm", "string_mm", "stretch_needed_percent", "stretch_allowed_percent", "least_fold_mm", "spare_mm",
+    "over_marks_that_meet", "reason",
 )  # fmt: skip
 
 
 def list_proofs(reach: Reach) -> list[dict[str, object]]:
-    """One entry a pair, the impossible ones first, then the chains; lengths in mm."""
+    """One entry a pair, the impossible and the tightest first, then the chains; lengths in mm."""
     from drapesim.judging.taut import measure_string
 
     rows: list[dict[str, object]] = []
@@ -95,12 +114,14 @@ def list_proofs(reach: Reach) -> list[dict[str, object]]:
         rows.append({
             "marks": list(pair.marks), "places": list(pair.places), "impossible": pair.is_impossible,
             "on_cloth_mm": 1e3 * pair.flat, "longest_on_cloth_mm": 1e3 * pair.longest, "granted_mm": 1e3 * pair.granted,
-            "way_at_least_mm": 1e3 * pair.way,
+            "way_found_mm": 1e3 * pair.found, "way_at_least_mm": 1e3 * pair.way, "spare_mm": 1e3 * pair.spare,
+            "over_marks_that_meet": list(pair.over),
             "string_mm": 1e3 * measure_string(pair.string) if len(pair.string) else None,
             "stretch_needed_percent": 100 * pair.needed, "stretch_allowed_percent": 100 * pair.allowed,
             "least_fold_mm": 1e3 * pair.fold, "reason": say_pair(pair, reach.limits),
         })  # fmt: skip
-    rows += [{"marks": list(chain.marks), "places": list(chain.places), "impossible": True, "reason": say_chain(chain)}
+    rows += [{"marks": list(chain.marks), "places": list(chain.places), "impossible": True,
+              "over_marks_that_meet": list(chain.over), "reason": say_chain(chain)}
              for chain in reach.chains]  # fmt: skip
     return rows
 

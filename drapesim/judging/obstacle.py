@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from drapesim.ground.outcome import InputError
+from drapesim.kernels.taut import find_seen
 from drapesim.mechanics.body_contact import BodyField
 from drapesim.mechanics.contact_list import face_neighbours
 from drapesim.settling.exact import measure_distance
@@ -37,7 +38,8 @@ class Place:
 class Clusters:
     """``order`` (k,) in groups from ``first`` (c + 1,); each has its ``middle`` (c, 3) and ``width`` (c,) m.
 
-    Normals of its members are within the angle ``spread`` (c,) of ``axis`` (c, 3).
+    Normals of its members are within the angle ``spread`` (c,) of ``axis`` (c, 3). of (n,): the group that each is in;
+    seen (c, c) bool: may anything of two groups see each other? False only where the body is certain to be between.
     """
 
     first: Array
@@ -46,6 +48,8 @@ class Clusters:
     width: Array
     axis: Array
     spread: Array
+    of: Array
+    seen: Array
 
 
 @dataclass(frozen=True)
@@ -124,11 +128,12 @@ def build_obstacle(field: BodyField, places: Sequence[Place] = (), finest: float
     low = x.min(axis=0) - step
     counts = np.ceil((extent + 2.0 * step) / step).astype(int) + 1
     grid = low + step * np.stack(np.meshgrid(*[np.arange(n) for n in counts], indexing="ij"), axis=-1).reshape(-1, 3)
-    depth = -measure_distance(grid, field)[0].reshape(counts)
+    depth = np.ascontiguousarray(-measure_distance(grid, field)[0].reshape(counts))
+    deep = depth, low, step
     return Obstacle(
         field, np.ascontiguousarray(x), faces, parent, apex, ring_start, by_vertex // 3, np.ascontiguousarray(normal),
-        np.ascontiguousarray(centre), radius, size, np.ascontiguousarray(depth), low, step,
-        gather(centre, radius, normal), gather(x, np.zeros(len(x)), None),
+        np.ascontiguousarray(centre), radius, size, depth, low, step,
+        gather(centre, radius, normal, deep), gather(x, 0.5 * size, None, deep),
     )  # fmt: skip
 
 
@@ -170,8 +175,11 @@ def halve_edges(x: Array, faces: Array, parent: Array, longest: Callable[[Array]
             wanted = middle >= 0
 
 
-def gather(points: Array, radius: Array, normal: Array | None) -> Clusters:
-    """Groups of up to `CLUSTER` neighbours of ``points`` (n, 3) m, balls with ``radius`` (n,) m."""
+def gather(points: Array, radius: Array, normal: Array | None, deep: tuple[Array, Array, float]) -> Clusters:
+    """Groups of up to `CLUSTER` neighbours of ``points`` (n, 3) m, balls with ``radius`` (n,) m.
+
+    ``deep``: the obstacle's grid, its low corner and step.
+    """
     groups = [np.arange(len(points))]
     done: list[Array] = []
     while groups:
@@ -192,4 +200,8 @@ def gather(points: Array, radius: Array, normal: Array | None) -> Clusters:
         axes /= np.maximum(np.linalg.norm(axes, axis=1, keepdims=True), 1e-12)
         least = [float((normal[group] @ a).min()) for group, a in zip(done, axes, strict=True)]
         spread = np.arccos(np.clip(least, -1.0, 1.0)) + 1e-7
-    return Clusters(np.cumsum([0, *map(len, done)]), np.concatenate(done), middle, width, axes, spread)
+    of = np.empty(len(points), dtype=np.int64)
+    of[np.concatenate(done)] = np.repeat(np.arange(len(done)), [len(group) for group in done])
+    seen = np.empty((len(done), len(done)), dtype=np.bool_)
+    find_seen(middle, width, *deep, seen)
+    return Clusters(np.cumsum([0, *map(len, done)]), np.concatenate(done), middle, width, axes, spread, of, seen)

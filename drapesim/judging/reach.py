@@ -1,15 +1,9 @@
 """Reach: proofs that no lay of any kind brings marks to where they are claimed to touch.
 
-The taut-string bound. A straight cloth path from a point of mark A to a point of mark B, d = (du, dv) along warp and
-weft, is at most as long, on the cloth as it lies in space, as
-
-    N(d) = sqrt(p^2 + q^2 + 2 p q sin g),   p = (1 + safe extension of the warp) |du|,   q likewise of the weft,
-
-g being the angle at which the weave locks: along a thread it is p or q, on the bias the weave shears and lets it grow
-by tens of per cent without any yarn stretched. N is a norm, so the straight path is the shortest that lies in the
-cloth, and round a hole the path over its corners is. The mid-surface of the cloth stays outside the body. If A touches
-place a and B touches place b, each within its tolerance, then the way from a to b outside the body is no longer than
-N + both tolerances + the cloth's thickness. Where the least way (`drapesim.judging.taut`) is longer, no lay can do it.
+The taut-string bound. The mid-surface of the cloth stays outside the body. If mark A touches place a and mark B touches
+place b, each within its tolerance, then the way from a to b outside the body is no longer than the longest that a
+thread from A to B can be made (`drapesim.judging.threads`) + both tolerances + the cloth's thickness. Where the least
+way (`drapesim.judging.taut`) is longer, no lay can do it.
 
 All that is not known is granted: the farthest pair of points of the marks, the nearest pair of points of the places,
 one touching point each; of the card the upper end of each limit's range, or two standard uncertainties above it.
@@ -19,8 +13,8 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -34,70 +28,47 @@ from drapesim.judging.taut import (
     prove_ways,
     pull_string,
 )
+from drapesim.judging.threads import (
+    Limits,
+    Meet,
+    blur_of,
+    find_limits,
+    find_thread,
+    granted_to,
+    hull_of,
+    list_meets,
+    outline_of,
+    spread_over,
+    walk_ring,
+)
 from drapesim.matter.body import Body
-from drapesim.matter.fabric import FabricCard, Provenance
-from drapesim.matter.marks import GRID, PLACE_CLAIMS, Mark
-from drapesim.matter.marks_svg import CHORD_ERROR, POINT_DIAMETER
+from drapesim.matter.fabric import FabricCard
+from drapesim.matter.marks import PLACE_CLAIMS, Mark
 
 Array = np.ndarray
-
-STEP = 5e-3  # m: outlines of marks are walked in steps of this where a path has to go round holes
-
-
-@dataclass(frozen=True)
-class Limits:
-    """How far the cloth gives at most: extension of warp and weft, locking angle (rad)."""
-
-    warp: float
-    weft: float
-    angle: float
-
-    def longest(self, d: Array) -> Array:
-        """N (...,) m of flat vectors d (..., 2) m."""
-        p, q = (1.0 + self.warp) * np.abs(d[..., 0]), (1.0 + self.weft) * np.abs(d[..., 1])
-        return np.sqrt(p * p + q * q + 2.0 * p * q * math.sin(self.angle))
-
-    def shortest(self, d: Array) -> Array:
-        """(...,) m: how short sheared cloth may lie along d (..., 2) m without a fold; no yarn gets shorter."""
-        p, q = np.abs(d[..., 0]), np.abs(d[..., 1])
-        return np.sqrt(np.maximum(p * p + q * q - 2.0 * p * q * math.sin(self.angle), 0.0))
-
-
-def find_limits(card: FabricCard) -> Limits:
-    """The card's limits, each at the end of its range that lets the cloth give more."""
-
-    def most(value: float, origin: Provenance | None) -> float:
-        if origin is None:
-            return value
-        if origin.high is not None:
-            return max(value, origin.high)
-        return value * (1.0 + 2.0 * (origin.uncertainty or 0.0))
-
-    warp, weft = card.safe_strain
-    return Limits(
-        most(warp, card.provenance.get("safe_strain_warp")),
-        most(weft, card.provenance.get("safe_strain_weft")),
-        min(most(card.locking_angle, card.provenance.get("locking_angle")), 0.5 * math.pi),
-    )
 
 
 @dataclass(frozen=True)
 class PairProof:
     """Two marks, each claimed on a place. Lengths in m.
 
-    flat: between ``points`` (2, 2) uv, the farthest apart that the marks have in the sense of N; longest: N of them and
-    what the drawing leaves open (`blur_of`);
-    granted: tolerances and thickness; way: proven least way between the places (of a pair that is not impossible, no
-    more than was asked); string (k, 3): the taut string found, empty where none was pulled. fold: the least length of
-    cloth between the marks beyond the taut way, 0 where none need be.
+    over: marks between that are claimed to meet, in pairs, where that binds the two closer than the cloth between them;
+    legs (k, 2, 2): uv ends of each stretch along the cloth, the farthest apart that the marks have in the sense of N;
+    flat: their lengths on the flat map; longest: N of them and what the drawing leaves open; granted: tolerances and
+    thickness; found: length of the shortest way found between the places, round the outside; way: what is proven of it
+    (no more than the straight distance, where not even the way found is too long); string (k, 3): the taut string,
+    empty where none was pulled. fold: the least length of cloth between the marks beyond the taut way, 0 where none
+    need be.
     """
 
     marks: tuple[str, str]
     places: tuple[str, str]
-    points: Array
+    over: tuple[str, ...]
+    legs: Array
     flat: float
     longest: float
     granted: float
+    found: float
     way: float
     string: Array
     fold: float = 0.0
@@ -113,6 +84,11 @@ class PairProof:
         return max(0.0, (self.way - self.granted) / self.flat - 1.0) if self.flat > 0.0 else math.inf
 
     @property
+    def spare(self) -> float:
+        """m by which the thread can be made longer than the way found; below 0 where it cannot be long enough."""
+        return self.longest + self.granted - self.found
+
+    @property
     def allowed(self) -> float:
         """Stretch of the flat path that yarns and shear allow."""
         return self.longest / self.flat - 1.0 if self.flat > 0.0 else 0.0
@@ -120,30 +96,38 @@ class PairProof:
 
 @dataclass(frozen=True)
 class ChainProof:
-    """Three marks of which any two may go, but not all: wherever the middle one touches, one end is too far."""
+    """Three marks of which any two may go, but not all: wherever the middle one touches, one end is too far.
+
+    over: marks that are claimed to meet, if there are any that bind the ends to the middle.
+    """
 
     marks: tuple[str, str, str]
     places: tuple[str, str, str]
     is_impossible: bool
+    over: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
 class Reach:
-    """All pairs of marks with claimed places, and the chains of three that were proven impossible."""
+    """All pairs of marks with claimed places, and the chains of three that were proven impossible.
+
+    meets: claims that two marks meet, which were taken in.
+    """
 
     pairs: tuple[PairProof, ...]
     chains: tuple[ChainProof, ...]
     limits: Limits
+    meets: tuple[tuple[str, str], ...] = ()
 
     def reasons(self) -> dict[str, str]:
         """Sentence of the strongest proof by mark, for each mark that takes part in one."""
         found: dict[str, str] = {}
         for pair in sorted(self.pairs, key=lambda p: p.allowed - p.needed):
             if pair.is_impossible:
-                for mark in pair.marks:
+                for mark in (*pair.marks, *pair.over):
                     found.setdefault(mark, say_pair(pair, self.limits))
         for chain in self.chains:
-            for mark in chain.marks:
+            for mark in (*chain.marks, *chain.over):
                 found.setdefault(mark, say_chain(chain))
         return found
 
@@ -163,80 +147,6 @@ def find_places(marks: Sequence[Mark], body: Body) -> dict[str, Place]:
     return found
 
 
-def outline_of(mark: Mark) -> Array:
-    """(k, 2) uv points whose hull holds the mark."""
-    return np.concatenate(mark.rings) if mark.rings else mark.samples
-
-
-def hull_of(points: Array) -> Array:
-    """Corners (k, 2) of the convex hull of ``points`` (n, 2); all of them where they lie on a line."""
-    import shapely
-
-    hull = shapely.MultiPoint(points).convex_hull
-    return np.asarray(hull.exterior.coords)[:-1] if hull.geom_type == "Polygon" else np.asarray(hull.coords)
-
-
-def farthest_points(a: Array, b: Array, limits: Limits, piece: Sequence[Array] = ()) -> tuple[Array, float]:
-    """Points (2, 2) of patches a (k, 2) and b (l, 2) m that are farthest apart on the cloth, and their N, m.
-
-    N is convex, so corners of the hulls are enough where the cloth between is whole. ``piece``: outline and holes of
-    the cloth, closed rings (k, 2) m, where it is no convex piece; then paths go round (`path_length`), between points
-    `STEP` apart on the outlines, and a step is added.
-    """
-    if not len(piece):
-        a, b = hull_of(a), hull_of(b)
-        table = limits.longest(a[:, None] - b[None])
-        i, j = np.unravel_index(int(np.argmax(table)), table.shape)
-        return np.stack([a[i], b[j]]), float(table[i, j])
-    best, points = -math.inf, np.stack([a[0], b[0]])
-    for p, q in itertools.product(_walk(a), _walk(b)):
-        n = path_length(p, q, limits, piece)
-        if n > best:
-            best, points = n, np.stack([p, q])
-    return points, best + 2.0 * float(limits.longest(np.array([STEP, STEP])))
-
-
-def _walk(ring: Array) -> Array:
-    if len(ring) < 2:
-        return ring
-    line = np.concatenate([ring, ring[:1]])
-    along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))])
-    at = np.linspace(0.0, along[-1], max(2, math.ceil(along[-1] / STEP) + 1))[:-1]
-    return np.stack([np.interp(at, along, line[:, k]) for k in (0, 1)], axis=1)
-
-
-def path_length(p: Array, q: Array, limits: Limits, piece: Sequence[Array]) -> float:
-    """N, m, of the path with the least N from p to q (2,) inside ``piece``; inf where none joins them.
-
-    ``piece``: rings (k, 2) m, the outline first, then holes. Such a path bends at corners of the piece only.
-    """
-    import shapely
-    from scipy.sparse.csgraph import dijkstra
-
-    cloth = shapely.Polygon(piece[0], list(piece[1:])).buffer(1e-9)
-    nodes = np.concatenate([p[None], q[None], *piece])
-    i, j = np.triu_indices(len(nodes), 1)
-    inside = shapely.covers(cloth, shapely.linestrings(np.stack([nodes[i], nodes[j]], axis=1)))
-    length = np.where(inside, limits.longest(nodes[i] - nodes[j]), np.inf)
-    table = np.full((len(nodes), len(nodes)), np.inf)
-    table[i, j] = table[j, i] = np.maximum(length, 1e-12)
-    return float(dijkstra(table, indices=0)[1])
-
-
-def blur_of(mark: Mark, limits: Limits) -> float:
-    """N, m, of how far what is kept of a mark may be off what was drawn.
-
-    Areas are flattened, lines sampled, and small circles made points: all of that counts for the accused.
-    """
-    off = CHORD_ERROR if mark.rings else 0.5 * (POINT_DIAMETER if len(mark.samples) == 1 else GRID)
-    return float(limits.longest(np.full(2, off)))
-
-
-def granted_to(mark: Mark, card: FabricCard) -> float:
-    """m between the mid-surface of the cloth and the body that counts as touching."""
-    return mark.claim.tolerance + 0.5 * card.thickness
-
-
 def prove_pair(
     first: Mark,
     second: Mark,
@@ -246,22 +156,23 @@ def prove_pair(
     limits: Limits,
     piece: Sequence[Array] = (),
     with_string: bool = True,
+    meets: Sequence[Meet] = (),
 ) -> PairProof:
     """The taut-string bound for two marks whose places have the ``levels``."""
-    points, longest = farthest_points(outline_of(first), outline_of(second), limits, piece)
-    longest += blur_of(first, limits) + blur_of(second, limits)
-    granted = granted_to(first, card) + granted_to(second, card)
+    thread = find_thread(first, second, limits, meets, piece)
+    granted = granted_to(first, card) + granted_to(second, card) + thread.granted
     a, b = levels
-    way = bound_way(obstacle, a, b.place, b, longest + granted, closely=with_string)
+    way = bound_way(obstacle, a, b.place, b, thread.longest + granted, closely=with_string)
     string, fold = np.zeros((0, 3)), 0.0
-    if way > longest + granted:
+    if way > thread.longest + granted:
         if with_string:
             string = pull_string(obstacle, a, b.place)
-    else:
+    elif not thread.over:
         fold = _least_fold(first, second, obstacle, a, b, limits, granted)
-    flat = float(np.linalg.norm(points[1] - points[0]))
-    names = (first.name, second.name), (a.place.name, b.place.name)
-    return PairProof(*names, points, flat, longest, granted, way, string, fold)
+    return PairProof(
+        (first.name, second.name), (a.place.name, b.place.name), thread.over, thread.legs, thread.flat, thread.longest,
+        granted, max(0.0, a.least_rise(b.place)), way, string, fold,
+    )  # fmt: skip
 
 
 def _least_fold(
@@ -269,7 +180,7 @@ def _least_fold(
 ) -> float:
     """m of cloth that must stand off between two marks: its shortest path less the longest of the taut ways."""
     one, two = hull_of(outline_of(first)), hull_of(outline_of(second))
-    least = float(limits.shortest(_walk(one)[:, None] - _walk(two)[None]).min())
+    least = float(limits.shortest(walk_ring(one)[:, None] - walk_ring(two)[None]).min())
     straight = least - _breadth(obstacle, a.place) - _breadth(obstacle, b.place) - granted
     return max(0.0, straight - measure_string(pull_string(obstacle, a, b.place, 32))) if straight > 0.0 else 0.0
 
@@ -284,7 +195,7 @@ def _breadth(obstacle: Obstacle, place: Place) -> float:
 
 def prove_chain(
     ends: tuple[Mark, Mark], middle: Mark, obstacle: Obstacle, levels: tuple[Level, Level], place: Place,
-    card: FabricCard, limits: Limits,
+    card: FabricCard, limits: Limits, meets: Sequence[Meet] = (),
 ) -> ChainProof:  # fmt: skip
     """Can the ``middle`` mark touch its ``place`` without an end being too far? ``levels``: of the ends' places.
 
@@ -300,16 +211,24 @@ def prove_chain(
     if middle.rings:  # samples are the middles of squares of at most this half diagonal
         reach += float(limits.longest(np.full(2, math.sqrt(float(middle.weights.max())))))
     for mark, level in zip(ends, levels, strict=True):
-        hull = hull_of(outline_of(mark))
-        thread = limits.longest(hull[:, None] - samples[None]).max(axis=0)
-        thread += reach + blur_of(mark, limits) + granted_to(mark, card) + half
-        matters = away_from(obstacle, level.place) + away_from(obstacle, place) <= float(thread.max())
-        way = np.where(matters, prove_ways(obstacle, level, matters), np.inf)
-        ways.append(way[held])
+        thread = np.full(len(samples), np.inf)
+        for stop, cost in spread_over(mark, limits, meets):
+            on = limits.longest(hull_of(outline_of(stop))[:, None] - samples[None]).max(axis=0)
+            thread = np.minimum(thread, cost + on + blur_of(stop, limits))
+        thread += reach + granted_to(mark, card) + half
+        ways.append((level.bottom - level.start)[held])  # no more than this can be proven
         threads.append(thread)
-    fits = (ways[0][:, None] <= threads[0][None]) & (ways[1][:, None] <= threads[1][None])
+
+    def fits() -> bool:
+        return bool(((ways[0][:, None] <= threads[0][None]) & (ways[1][:, None] <= threads[1][None])).any())
+
+    if not fits():
+        for k, level in enumerate(levels):
+            matters = level.away + away_from(obstacle, place) <= float(threads[k].max())
+            ways[k] = np.where(matters, prove_ways(obstacle, level, matters), np.inf)[held]
     names = (ends[0].name, middle.name, ends[1].name)
-    return ChainProof(names, (levels[0].place.name, place.name, levels[1].place.name), not bool(fits.any()))
+    over = tuple(dict.fromkeys(mark.name for meet in meets for mark in meet.marks if mark.name not in names))
+    return ChainProof(names, (levels[0].place.name, place.name, levels[1].place.name), not fits(), over)
 
 
 def prove_reach(
@@ -318,28 +237,45 @@ def prove_reach(
     levels: dict[str, Level],
     card: FabricCard,
     piece: Sequence[Array] = (),
+    tell: Callable[[str, int, int], None] = lambda *_: None,
 ) -> Reach:
-    """All pairs, then all chains of three whose pairs are not impossible. ``levels``: by name of place."""
-    limits = find_limits(card)
-    placed = [mark for mark in marks if mark.claim.place in levels]
+    """All pairs, then all chains of three whose pairs are not impossible. ``levels``: by name of place.
+
+    Marks that are to meet others count as ways from layer to layer. ``tell`` is called with what is done, and with how
+    much of how much. Where no pair is impossible, the one with the least to spare has its string pulled, too.
+    """
+    limits, meets = find_limits(card), list_meets(marks, card)
+    placed = [mark for mark in marks if mark.claim.place in levels and mark.claim.kind in PLACE_CLAIMS]
     pairs: dict[frozenset[str], PairProof] = {}
-    for first, second in itertools.combinations(placed, 2):
+    twos = list(itertools.combinations(placed, 2))
+    for number, (first, second) in enumerate(twos):
+        tell("pairs of marks", number, len(twos))
         two = levels[first.claim.place], levels[second.claim.place]
-        pairs[frozenset((first.name, second.name))] = prove_pair(first, second, obstacle, two, card, limits, piece)
+        pairs[frozenset((first.name, second.name))] = prove_pair(
+            first, second, obstacle, two, card, limits, piece, meets=meets
+        )
     chains = []
-    for trio in itertools.combinations(placed, 3):
-        if len(piece) or any(
-            pairs[frozenset((p.name, q.name))].is_impossible for p, q in itertools.combinations(trio, 2)
-        ):
+    trios = [] if len(piece) else list(itertools.combinations(placed, 3))
+    for number, trio in enumerate(trios):
+        tell("chains of three", number, len(trios))
+        if any(pairs[frozenset((p.name, q.name))].is_impossible for p, q in itertools.combinations(trio, 2)):
             continue
         for k in range(3):
             ends = trio[k - 2], trio[k - 1]
             two = levels[ends[0].claim.place], levels[ends[1].claim.place]
-            chain = prove_chain(ends, trio[k], obstacle, two, levels[trio[k].claim.place].place, card, limits)
+            place = levels[trio[k].claim.place].place
+            chain = prove_chain(ends, trio[k], obstacle, two, place, card, limits, meets)
             if chain.is_impossible:
                 chains.append(chain)
                 break
-    return Reach(tuple(pairs.values()), tuple(chains), limits)
+    found = list(pairs.values())
+    apart = [k for k in range(len(found)) if found[k].found > 0.0]
+    if apart and not any(pair.is_impossible for pair in found):
+        tight = min(apart, key=lambda k: found[k].spare)
+        a, b = (levels[place] for place in found[tight].places)
+        found[tight] = replace(found[tight], string=pull_string(obstacle, a, b.place))
+    named = tuple((meet.marks[0].name, meet.marks[1].name) for meet in meets)
+    return Reach(tuple(found), tuple(chains), limits, named)
 
 
 def say_pair(pair: PairProof, limits: Limits) -> str:
@@ -347,16 +283,27 @@ def say_pair(pair: PairProof, limits: Limits) -> str:
     (a, b), (p, q) = pair.marks, pair.places
     flat, way = 1e3 * pair.flat, 1e3 * (pair.way - pair.granted)
     if not pair.is_impossible:
-        fold = (
-            f" A fold or slack of at least {1e3 * pair.fold:.0f} mm must stand between them." if pair.fold > 0 else ""
-        )
-        return f"{a} and {b} are not kept from the {p} and the {q} by the length of cloth between them.{fold}"
-    turned = abs(pair.points[1] - pair.points[0])
+        if pair.fold > 0.0:
+            return f"Between {a} and {b} a fold or slack of at least {1e3 * pair.fold:.0f} mm must stand."
+        way = f"the shortest way found round the body is {1e3 * pair.found:.0f} mm"
+        by = "way over the marks that meet" if pair.over else "cloth between them"
+        if pair.spare < 0.0:
+            return (
+                f"{a} and {b} may be too near each other for the {p} and the {q}: {way}, and the {by} can be made only "
+                f"{1e3 * (pair.longest + pair.granted):.0f} mm long; the bound is not tight enough to prove it."
+            )
+        spare = f"{1e3 * pair.spare:.0f} mm longer"
+        return f"{a} and {b} can be that far apart as the {p} and the {q}: {way}, and the {by} can be made {spare}."
+    turned = abs(pair.legs[0, 1] - pair.legs[0, 0])
     why = f"yarns at their safe extension, the weave sheared by {math.degrees(limits.angle):.0f} degrees"
-    if min(turned) < 1e-6:
+    if len(pair.legs) == 1 and min(turned) < 1e-6:
         why = "along the warp" if turned[1] < turned[0] else "along the weft"
+    apart = f"{a} and {b} are {flat:.0f} mm apart on the cloth"
+    if pair.over:
+        told = ", and ".join(" lies on ".join(two) for two in zip(pair.over[::2], pair.over[1::2], strict=True))
+        apart = f"{a} and {b} are {flat:.0f} mm apart along the cloth where, as claimed, {told}"
     return (
-        f"{a} and {b} are {flat:.0f} mm apart on the cloth; the shortest way round the body from the {p} to the {q} is "
+        f"{apart}; the shortest way round the body from the {p} to the {q} is at least "
         f"{way:.0f} mm; the cloth would have to stretch {100 * pair.needed:.1f} %, its limit in this direction "
         f"({why}) is {100 * pair.allowed:.1f} %."
     )
@@ -365,7 +312,12 @@ def say_pair(pair: PairProof, limits: Limits) -> str:
 def say_chain(chain: ChainProof) -> str:
     """The proof of a chain as a sentence."""
     (a, m, b), (p, r, q) = chain.marks, chain.places
-    return (
+    said = (
         f"{a}, {m} and {b} cannot all be where they are claimed: wherever on the {r} {m} touches, the cloth from it "
         f"is too short to bring {a} to the {p} or {b} to the {q}."
     )
+    return f"{said} That {_list(chain.over)} meet as claimed was counted in." if chain.over else said
+
+
+def _list(names: Sequence[str]) -> str:
+    return f"{', '.join(names[:-1])} and {names[-1]}" if len(names) > 1 else "".join(names)

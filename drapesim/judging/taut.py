@@ -25,6 +25,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy.sparse import coo_array
@@ -50,29 +51,51 @@ BIN = 5e-4  # m of level in which the steepest face counts for all
 
 
 @dataclass(frozen=True)
-class Level:
-    """A level from ``place``: value (n,) m at vertices; bottom (m,) m, its least on each face; start, its most there.
+class Steep:
+    """Where a level rises too fast: between the faces ``upper`` and ``lower`` (k,) (-1: any), see `find_steep` for
+    ``floor`` and ``steep`` (k,), and on faces: ``slope`` (m,), rise a metre on each."""
 
-    before (n, 2): the vertices that each one's level came between.
-    upper, lower, floor, steep (k,): pairs of faces (lower -1: any) that it rises too fast between, see `find_steep`.
-    slope (m,): rise a metre on each face. most: m, above which nothing was looked at.
-    """
-
-    place: Place
-    value: Array
-    bottom: Array
-    start: float
-    before: Array
     slope: Array
     upper: Array
     lower: Array
     floor: Array
     steep: Array
+
+
+@dataclass(frozen=True)
+class Level:
+    """A level from ``place``: value (n,) m at vertices; start, its most there.
+
+    before (n, 2): the vertices that each one's level came between; dip (m, 3) m: see `find_dips`; bottom (m,) m: its
+    least on each face; most: m, above which nothing is looked at.
+    """
+
+    obstacle: Obstacle
+    place: Place
+    value: Array
+    start: float
+    before: Array
+    dip: Array
+    bottom: Array
     most: float
+
+    @cached_property
+    def steep(self) -> Steep:
+        """Found when first asked for: most of the work, and in vain where even the level itself proves too little."""
+        return _find_steep(self)
+
+    @cached_property
+    def away(self) -> Array:
+        """(m,) m: see `away_from`."""
+        return away_from(self.obstacle, self.place)
+
+    def least_rise(self, goal: Place) -> float:
+        """m from the place to ``goal`` by the level; no proof, but none that stands on this level proves more."""
+        return min(_least_on(self.obstacle, goal, self), self.most) - self.start
 
 
 def raise_level(obstacle: Obstacle, place: Place, most: float = np.inf) -> Level:
-    """The level from ``place`` over the whole obstacle; nothing above ``most`` m is looked at for its steepness."""
+    """The level from ``place`` over the whole obstacle; nothing above ``most`` m is looked at."""
     value, start = _seed(obstacle, place)
     value, most = value + place.radius, most + place.radius  # from the middle of a round place: so round its fronts are
     n, faces = len(obstacle.x), obstacle.faces
@@ -104,8 +127,8 @@ def raise_level(obstacle: Obstacle, place: Place, most: float = np.inf) -> Level
         fallen = value.copy()
         jump_front(
             obstacle.x, everywhere, obstacle.ring_start, obstacle.ring, obstacle.normal, obstacle.size, clusters.first,
-            clusters.order, clusters.middle, clusters.width, lowest, most, obstacle.depth, obstacle.low, obstacle.step,
-            value, jumped, fallen,
+            clusters.order, clusters.middle, clusters.width, clusters.of, clusters.seen, lowest, most, obstacle.depth,
+            obstacle.low, obstacle.step, value, jumped, fallen,
         )  # fmt: skip
         moved = (jumped >= 0) & (fallen < value)
         before[moved] = jumped[moved, None]
@@ -114,7 +137,7 @@ def raise_level(obstacle: Obstacle, place: Place, most: float = np.inf) -> Level
         if most_fallen < SETTLED:
             break
     value = np.minimum(value, value[np.isfinite(value)].max())  # shells that nothing sees: any level will do
-    return _find_slopes(obstacle, place, value - place.radius, start, before, most - place.radius)
+    return _level_of(obstacle, place, value - place.radius, start, before, most - place.radius)
 
 
 def _seed(obstacle: Obstacle, place: Place) -> tuple[Array, float]:
@@ -133,6 +156,11 @@ def _touched(obstacle: Obstacle, place: Place) -> Array:
     """Faces that may hold something of a round place."""
     away = np.linalg.norm(obstacle.centre - place.centre, axis=1)
     return np.flatnonzero(away <= place.radius + obstacle.radius)
+
+
+def _held(obstacle: Obstacle, place: Place) -> Array:
+    """Faces of a place; of a round one, all that may hold something of it."""
+    return _touched(obstacle, place) if place.faces is None else np.flatnonzero(np.isin(obstacle.parent, place.faces))
 
 
 def _extreme(obstacle: Obstacle, place: Place, value: Array, highest: bool) -> float:
@@ -179,21 +207,28 @@ def _gradients(corner: Array, level: Array) -> Array:
     return ((p * ww - q * uw) / det)[:, None] * u + ((q * uu - p * uw) / det)[:, None] * w
 
 
-def _find_slopes(obstacle: Obstacle, place: Place, value: Array, start: float, before: Array, most: float) -> Level:
-    faces = obstacle.faces
-    at = value[faces]
+def _level_of(obstacle: Obstacle, place: Place, value: Array, start: float, before: Array, most: float) -> Level:
+    at = value[obstacle.faces]
     dip = find_dips(obstacle, value, value + place.radius)
     control = 0.5 * (at + np.roll(at, -1, axis=1)) - 2.0 * dip
-    top, bottom = at.max(axis=1), np.minimum(at.min(axis=1), control.min(axis=1))
+    bottom = np.minimum(at.min(axis=1), control.min(axis=1))
+    return Level(obstacle, place, value, start, before, dip, bottom, most)
+
+
+def _find_steep(level: Level) -> Steep:
+    obstacle, dip = level.obstacle, level.dip
+    faces = obstacle.faces
+    at = level.value[faces]
     clusters = obstacle.of_faces
-    lowest = np.minimum.reduceat(bottom[clusters.order], clusters.first[:-1])
+    lowest = np.minimum.reduceat(level.bottom[clusters.order], clusters.first[:-1])
     m = len(faces)
     count, other = np.zeros(m, dtype=np.int64), np.full((m, SLOTS), -1, dtype=np.int64)
     floor, steep = np.zeros((m, SLOTS)), np.zeros((m, SLOTS))
     find_steep(
-        obstacle.x, faces, obstacle.normal, obstacle.centre, obstacle.radius, top, bottom, clusters.first,
-        clusters.order, clusters.middle, clusters.width, lowest, clusters.axis, clusters.spread, most, obstacle.depth,
-        obstacle.low, obstacle.step, value, dip, ALLOWED, count, other, floor, steep,
+        obstacle.x, faces, obstacle.normal, obstacle.centre, obstacle.radius, at.max(axis=1), level.bottom,
+        clusters.first, clusters.order, clusters.middle, clusters.width, clusters.of, clusters.seen, lowest,
+        clusters.axis, clusters.spread, level.most, obstacle.depth, obstacle.low, obstacle.step, level.value, dip,
+        ALLOWED, count, other, floor, steep,
     )  # fmt: skip
     used = np.arange(SLOTS) < count[:, None]
     upper = np.repeat(np.arange(m), SLOTS).reshape(m, SLOTS)[used]
@@ -203,7 +238,7 @@ def _find_slopes(obstacle: Obstacle, place: Place, value: Array, start: float, b
         corner[:, (k + 1) % 3] -= 4.0 * dip[:, k]
         corner[:, (k + 2) % 3] -= 4.0 * dip[:, (k + 2) % 3]
         slope = np.maximum(slope, np.linalg.norm(_gradients(obstacle.x[faces], corner), axis=1))
-    return Level(place, value, bottom, start, before, slope, upper, other[used], floor[used], steep[used], most)
+    return Steep(slope, upper, other[used], floor[used], steep[used])
 
 
 def find_dips(obstacle: Obstacle, value: Array, away: Array) -> Array:
@@ -281,11 +316,12 @@ def even_out(obstacle: Obstacle, level: Level, matters: Array) -> tuple[Array, A
     top, bottom = level.value[obstacle.faces].max(axis=1), level.bottom
     ends = float(min(level.most, top[np.isfinite(top)].max())) + BIN
     heights = np.arange(0.0, ends + BIN, BIN)
-    rows = np.flatnonzero(matters & (level.slope > 1.0) & (bottom < ends))
-    pairs = matters[level.upper] & ((level.lower < 0) | matters[level.lower])
-    lows = np.concatenate([bottom[rows], level.floor[pairs]])
-    highs = np.concatenate([top[rows], top[level.upper[pairs]]])
-    kappa = np.concatenate([level.slope[rows], level.steep[pairs]])
+    spots = level.steep
+    rows = np.flatnonzero(matters & (spots.slope > 1.0) & (bottom < ends))
+    pairs = matters[spots.upper] & ((spots.lower < 0) | matters[spots.lower])
+    lows = np.concatenate([bottom[rows], spots.floor[pairs]])
+    highs = np.concatenate([top[rows], top[spots.upper[pairs]]])
+    kappa = np.concatenate([spots.slope[rows], spots.steep[pairs]])
     first = np.clip(np.floor(lows / BIN).astype(int), 0, len(heights) - 1)
     last = np.clip(np.floor(highs / BIN).astype(int) + 1, 1, len(heights))
     steepest = np.maximum(ALLOWED, most_over(first, np.maximum(last, first + 1), kappa, len(heights)))
@@ -323,12 +359,15 @@ def bound_way(
     exists: faces x drop out for which the ways proven from the place to x and from x to the goal are together longer
     than m, with them their steep spots, and so more is proven of the rest. That goes on while it helps. ``enough`` m:
     it is asked first of this length, and if it cannot be proven, no more is asked; nor if it can, unless ``closely``.
+    Where even the level itself rises by no more than ``enough``, only the straight distance of the two is told.
     """
     highest = _least_on(obstacle, goal, level)
     guess = min(highest, level.most) - level.start
     if not guess > 0.0:
         return 0.0
-    straight = away_from(obstacle, level.place) + away_from(obstacle, goal)
+    if guess <= enough < math.inf:
+        return min(guess, float(level.away[_held(obstacle, goal)].min()))
+    straight = level.away + (away_from(obstacle, goal) if other is None else other.away)
     proven, failed = 0.0, guess
     for tried in range(TRIES):
         most = min(guess, enough * 1.000001) if tried == 0 else 0.5 * (proven + failed)
@@ -357,7 +396,7 @@ def bound_way(
 
 def _least_on(obstacle: Obstacle, goal: Place, level: Level) -> float:
     """m: no more than the level's least on ``goal``. A face's dips take off a third more than the deepest, at most."""
-    held = _touched(obstacle, goal) if goal.faces is None else np.flatnonzero(np.isin(obstacle.parent, goal.faces))
+    held = _held(obstacle, goal)
     at = level.value[obstacle.faces[held]]
     return _extreme(obstacle, goal, level.value, highest=False) - float((at.min(axis=1) - level.bottom[held]).max())
 

@@ -126,13 +126,23 @@ def _is_blocked(px, py, pz, qx, qy, qz, rp, rq, depth, low, step):
 
 
 @parallel_kernel
-def jump_front(x, around, ring_start, ring, normal, size, first, order, middle, width, lowest, most, depth, low, step,
-               level, came, out):  # fmt: skip
+def find_seen(middle, width, depth, low, step, out):
+    """``out`` (c, c) bool: may anything within ``width`` (c,) m of a ``middle`` (c, 3) see anything so near another?"""
+    for i in prange(len(middle)):
+        for j in range(len(middle)):
+            out[i, j] = not _is_blocked(middle[i, 0], middle[i, 1], middle[i, 2], middle[j, 0], middle[j, 1],
+                                        middle[j, 2], width[i], width[j], depth, low, step)  # fmt: skip
+
+
+@parallel_kernel
+def jump_front(x, around, ring_start, ring, normal, size, first, order, middle, width, of, seen, lowest, most, depth,
+               low, step, level, came, out):  # fmt: skip
     """``out`` (n,) m: ``level``, or less where a straight way through the air from another vertex makes it less.
 
     ring_start, ring: faces round each vertex; normal (m, 3) of the faces; size (n,) m: how far these faces go from the
-    vertex; first (c + 1,), order: vertices of each cluster, with its middle (c, 3), width and lowest level; no level
-    above ``most`` is looked at. ``came`` (n,) takes the vertex jumped from (-1: none).
+    vertex; first (c + 1,), order: vertices of each cluster, with its middle (c, 3), width and lowest level; of (n,):
+    the cluster that each vertex is in; seen: `find_seen` of them; no level above ``most`` is looked at. ``came`` (n,)
+    takes the vertex jumped from (-1: none).
     """
     for at in prange(len(around)):
         v = around[at]
@@ -143,7 +153,7 @@ def jump_front(x, around, ring_start, ring, normal, size, first, order, middle, 
             away = math.sqrt(
                 (x[v, 0] - middle[c, 0]) ** 2 + (x[v, 1] - middle[c, 1]) ** 2 + (x[v, 2] - middle[c, 2]) ** 2
             )
-            if lowest[c] + away - width[c] >= best:
+            if lowest[c] + away - width[c] >= best or not seen[of[v], c]:
                 continue
             sees = False
             for r in range(ring_start[v], ring_start[v + 1]):
@@ -272,8 +282,8 @@ def _control(x, faces, level, dip, f, out):
 
 
 @parallel_kernel
-def find_steep(x, faces, normal, centre, radius, top, bottom, first, order, middle, width, lowest, axis, spread, most,
-               depth, low, step, level, dip, allowed, count, other, floor, steep):  # fmt: skip
+def find_steep(x, faces, normal, centre, radius, top, bottom, first, order, middle, width, of, seen, lowest, axis,
+               spread, most, depth, low, step, level, dip, allowed, count, other, floor, steep):  # fmt: skip
     """Pairs of faces that may see each other and between which ``level`` (n,) m rises faster than ``allowed``.
 
     On a face the level is quadratic: in the middle of the edge from corner k to the next it is ``dip`` (m, 3) m below
@@ -281,10 +291,10 @@ def find_steep(x, faces, normal, centre, radius, top, bottom, first, order, midd
     ends less twice the dip; what holds for control values, less a linear function, holds for the level.
 
     centre (m, 3), radius (m,) m: a ball round each face; top, bottom (m,): its largest and least level; first, order,
-    middle, width, lowest: clusters of faces, as in `jump_front`, with all normals within the angle spread (c,) of axis
-    (c, 3). count (m,) becomes the number of pairs whose upper face
-    is this one; other, floor, steep (m, s): the lower face, its least level, and a bound of rise over distance. The
-    last of the s slots gathers all that find no other (other = -1, the least floor, the largest rise).
+    middle, width, of, seen, lowest: clusters of faces, as in `jump_front`, with all normals within the angle spread
+    (c,) of axis (c, 3). count (m,) becomes the number of pairs whose upper face is this one; other, floor, steep
+    (m, s): the lower face, its least level, and a bound of rise over distance. The last of the s slots gathers
+    all that find no other (other = -1, the least floor, the largest rise).
     """
     slots = other.shape[1]
     for i in prange(len(faces)):
@@ -302,7 +312,7 @@ def find_steep(x, faces, normal, centre, radius, top, bottom, first, order, midd
                 + (centre[i, 1] - middle[c, 1]) ** 2
                 + (centre[i, 2] - middle[c, 2]) ** 2
             )
-            if top[i] - lowest[c] <= away - width[c] - radius[i]:
+            if top[i] - lowest[c] <= away - width[c] - radius[i] or not seen[of[i], c]:
                 continue
             up = 0.0
             for d in range(3):

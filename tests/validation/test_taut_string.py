@@ -18,13 +18,14 @@ import pytest
 import trimesh
 
 from drapesim.judging.obstacle import Obstacle, Place, build_obstacle
-from drapesim.judging.reach import Limits, blur_of, prove_pair
+from drapesim.judging.reach import prove_pair
 from drapesim.judging.taut import (
     bound_way,
     measure_string,
     pull_string,
     raise_level,
 )
+from drapesim.judging.threads import Limits, blur_of
 from drapesim.matter.body import Body, BodyPart, box, cylinder
 from drapesim.matter.fabric import FabricCard
 from drapesim.matter.marks import Claim, Mark

@@ -13,7 +13,8 @@ import pytest
 from drapesim.front.cli import main
 from drapesim.ground.outcome import InputError
 from drapesim.jobs.marks import answer_marks, compare_support, draw_lots, list_answers, write_answers
-from drapesim.judging.reach import Limits, PairProof, Reach
+from drapesim.judging.reach import PairProof, Reach
+from drapesim.judging.threads import Limits
 from drapesim.matter.answers import CLEAR, NATURAL, NOT_HERE, OUT, UNDECIDED
 from drapesim.matter.marks import Claim
 from drapesim.settling.archive import Run, save_run
@@ -36,8 +37,8 @@ def with_verdicts(run: Run, *words: str) -> Run:
 
 
 def impossible(names: tuple[str, str]) -> Reach:
-    points = np.array([[0.0, 0.0], [0.2, 0.0]])
-    pair = PairProof(names, ("front", "back"), points, 0.2, 0.21, 0.002, 0.3, np.zeros((2, 3)))
+    legs = np.array([[[0.0, 0.0], [0.2, 0.0]]])
+    pair = PairProof(names, ("front", "back"), (), legs, 0.2, 0.21, 0.002, 0.3, 0.3, np.zeros((2, 3)))
     return Reach((pair,), (), Limits(0.03, 0.03, 0.6))
 
 

@@ -7,16 +7,17 @@ import numpy as np
 import pytest
 
 from drapesim.judging.obstacle import Place, build_obstacle
-from drapesim.judging.reach import (
+from drapesim.judging.reach import prove_chain, prove_reach, say_chain
+from drapesim.judging.taut import raise_level
+from drapesim.judging.threads import (
     Limits,
+    bind,
     farthest_points,
     find_limits,
+    find_thread,
+    list_meets,
     path_length,
-    prove_chain,
-    prove_reach,
-    say_chain,
 )
-from drapesim.judging.taut import raise_level
 from drapesim.matter.body import box
 from drapesim.matter.fabric import FabricCard, Provenance
 from drapesim.matter.marks import Claim, Mark
@@ -72,6 +73,41 @@ def test_round_a_hole_the_path_is_longer() -> None:
     assert path_length(p, q, LIMITS, [outline, slit]) == pytest.approx(legs, rel=1e-6)
 
 
+def meet(name: str, u: float, v: float, other: str) -> Mark:
+    return Mark(name, "stain", (), np.array([[u, v]]), np.ones(1), Claim("meets", other, 2e-3))
+
+
+def test_marks_that_meet_bind_those_beside_them() -> None:
+    """By hand: from a 100 mm along the warp to x, layer on layer to y, 50 mm along the weft to b."""
+    a, b = point("a", 0.0, 0.0, "p"), point("b", 1.0, 0.55, "q")
+    x, y = meet("x", 0.1, 0.0, "y"), meet("y", 1.0, 0.5, "z")
+    meets = list_meets([a, b, x, y], CARD)
+    assert [m.marks[0].name for m in meets] == ["x"]  # no mark z is drawn
+    assert meets[0].granted == pytest.approx(2e-3 + 4e-4)
+    thread = find_thread(a, b, LIMITS, meets)
+    assert thread.over == ("x", "y")
+    assert thread.flat == pytest.approx(0.15)
+    assert thread.granted == pytest.approx(2.4e-3)
+    assert thread.longest == pytest.approx(bind(a, x, LIMITS)[1] + bind(y, b, LIMITS)[1])
+    assert thread.longest == pytest.approx(0.1 * 1.03 + 0.05 * 1.02, abs=8e-3)  # and what the drawing leaves open
+    back = find_thread(b, a, LIMITS, meets)
+    assert back.over == ("y", "x")
+    assert back.longest == pytest.approx(thread.longest)
+    near = find_thread(a, point("c", 0.05, 0.0, "q"), LIMITS, meets)
+    assert near.over == ()
+
+
+def test_two_meetings_in_a_row_and_the_breadth_of_a_mark_between() -> None:
+    """a is beside x, x lies on a stripe 200 mm long, whose other end may be what lies on w, beside b."""
+    a, b = point("a", 0.0, 0.0, "p"), point("b", 1.0, 0.9, "q")
+    ring = np.array([[0.5, 0.5], [0.7, 0.5], [0.7, 0.51], [0.5, 0.51]])
+    stripe = Mark("stripe", "stain", (ring,), ring, np.full(4, 1e-6), Claim("meets", "w", 1e-3))
+    meets = list_meets([a, b, meet("x", 0.0, 0.01, "stripe"), stripe, meet("w", 1.0, 0.89, "")], CARD)
+    thread = find_thread(a, b, LIMITS, meets)
+    assert thread.over == ("x", "stripe", "stripe", "w")
+    assert thread.flat == pytest.approx(0.01 + math.hypot(0.2, 0.01) + 0.01)
+
+
 @pytest.fixture(scope="module")
 def block():
     """A block 0.4 m long; places on its top at x = -0.15, 0, 0.15, the middle one 60 mm to the side."""
@@ -95,6 +131,33 @@ def test_a_short_cloth_is_proven_and_a_long_one_is_not(block) -> None:
     assert set(reach.reasons()) == {"one", "two"}
     long = [point("one", 0.0, 0.0, "a"), point("two", 0.29, 0.0, "b")]
     assert not prove_reach(long, obstacle, levels, CARD).pairs[0].is_impossible
+
+
+def test_cloth_folded_on_itself_is_too_short_where_the_cloth_between_is_not(block) -> None:
+    """500 mm of cloth between places 290 mm apart; but x and y, 50 mm beside the marks, are claimed to meet."""
+    obstacle, levels = block
+    ends = [point("one", 0.0, 0.0, "a"), point("two", 0.5, 0.0, "b")]
+    assert not prove_reach(ends, obstacle, levels, CARD).pairs[0].is_impossible
+    folded = [*ends, meet("x", 0.05, 0.0, "y"), point("y", 0.45, 0.0, "nowhere")]
+    reach = prove_reach(folded, obstacle, levels, CARD)
+    (pair,) = reach.pairs
+    assert pair.is_impossible
+    assert pair.flat == pytest.approx(0.1)
+    assert reach.meets == (("x", "y"),)
+    assert "100 mm apart along the cloth where, as claimed, x lies on y" in reach.reasons()["x"]
+    assert set(reach.reasons()) == {"one", "two", "x", "y"}
+    apart = [*ends, meet("x", 0.15, 0.0, "y"), point("y", 0.35, 0.0, "nowhere")]  # 150 mm beside: 300 do
+    assert not prove_reach(apart, obstacle, levels, CARD).pairs[0].is_impossible
+
+
+def test_nothing_is_searched_for_steepness_where_even_the_way_found_is_short_enough(block) -> None:
+    obstacle, levels = block
+    fresh = {name: raise_level(obstacle, levels[name].place) for name in ("a", "b")}
+    (pair,) = prove_reach([point("one", 0.0, 0.0, "a"), point("two", 0.31, 0.0, "b")], obstacle, fresh, CARD).pairs
+    assert "steep" not in vars(fresh["a"])
+    assert 0.0 < pair.way <= pair.found == pytest.approx(0.29, rel=2e-3)
+    assert 0.0 < pair.spare < 0.05
+    assert len(pair.string)  # of the tightest pair
 
 
 def test_cloth_to_spare_gives_a_least_fold(block) -> None:
