@@ -33,6 +33,7 @@ from drapesim.front.wording import (
     spell_card_doubts,
     spell_change,
     spell_contact,
+    spell_count,
     spell_figure,
     spell_mm,
     spell_origin,
@@ -189,8 +190,8 @@ def list_checks(run: Run) -> list[tuple[str, str, str, str]]:
     """(figure, value, limit, met) of the certificate, in plain words; figures without a limit are "reported"."""
     c, limit = run.certificate, run.settle
 
-    def held(name: str, value: float, most: float, spell: Any) -> tuple[str, str, str, str]:
-        return name, spell(value), f"at most {spell(most)}", "met" if value <= most else "NOT met"
+    def held(name: str, value: float | None, most: float, spell: Any) -> tuple[str, str, str, str]:
+        return name, spell(value), f"at most {spell(most)}", "met" if value is not None and value <= most else "NOT met"
 
     def plain(value: float) -> str:
         return spell_figure(value)
@@ -207,8 +208,8 @@ def list_checks(run: Run) -> list[tuple[str, str, str, str]]:
         held("the same: largest", c.residual_max, limit.residual_max, plain),
         held("Largest move when driven on for a tenth of the steps", c.stay_max, limit.stay, mm),
         held("Deepest that the cloth's face lies in body or support", c.penetration_max, limit.penetration, mm),
-        held("Places where the cloth passes through itself", c.crossings, 0, lambda n: str(n)),
-        held("Places where the cloth passes through the body", c.body_crossings, 0, lambda n: str(n)),
+        held("Places where the cloth passes through itself", c.crossings, 0, spell_count),
+        held("Places where the cloth passes through the body", c.body_crossings, 0, spell_count),
         held("Energy not accounted for", c.energy_closure, limit.energy_closure, percent),
         ("Largest stretch, warp and weft", " and ".join(percent(e) for e in c.strain_max),
          " and ".join(percent(e) for e in run.fabric.safe_strain) + " is safe", "reported"),

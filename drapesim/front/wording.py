@@ -75,6 +75,11 @@ def spell_figure(value: float, form: str = ".2g", unit: str = "") -> str:
     return text.removeprefix("-") if float(f"{value:{form}}") == 0.0 else text
 
 
+def spell_count(count: int | None) -> str:
+    """How many there are; None: nobody counted."""
+    return NOT_MEASURED if count is None else str(count)
+
+
 def spell_mm(metres: float, digits: int = 1) -> str:
     """A length in mm, the unit left out."""
     return spell_figure(1e3 * metres, f".{digits}f")

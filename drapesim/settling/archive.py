@@ -50,7 +50,7 @@ Array = np.ndarray
 
 RUN_FILE = "run.h5"
 CHECKPOINT_FILE = "checkpoint.h5"
-CHECKPOINT_LAYOUT = 3
+CHECKPOINT_LAYOUT = 4
 LAYOUT = 4  # of the groups beside VTKHDF; raised when an old file can no longer be read
 VTK_VERSION = (2, 2)  # of the VTKHDF layout: old enough for the viewers in use
 

@@ -35,8 +35,8 @@ class Certificate:
     residual_max: float
     stay_max: float  # m, largest move in a further tenth of the steps used
     penetration_max: float  # m, cloth face into body or into another layer, exact triangles
-    crossings: int  # cloth triangle pairs that cross, exact
-    body_crossings: int  # cloth-body triangle pairs that cross, exact
+    crossings: int | None  # cloth triangle pairs that cross, exact; None: not counted
+    body_crossings: int | None  # cloth-body triangle pairs that cross, exact; None: not counted
     strain_max: tuple[float, float]  # warp, weft
     strain_over_safe: float  # share of links beyond the safe extension: the larger of warp's and weft's
     energy_closure: float  # on the last lattice: energy unaccounted for, or given by contacts, over the largest term
@@ -187,6 +187,6 @@ def find_failures(figures: Mapping[str, float], settings: SettleSettings) -> tup
 def _broken(state: LevelState, seconds: float) -> Certificate:
     nan = float("nan")
     return Certificate(
-        False, nan, nan, nan, nan, 0, 0, (nan, nan), nan, nan, None, None, nan, state.steps, seconds, nan,
+        False, nan, nan, nan, nan, None, None, (nan, nan), nan, nan, None, None, nan, state.steps, seconds, nan,
         ("A position is not finite.",),
     )  # fmt: skip

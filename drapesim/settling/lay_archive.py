@@ -22,7 +22,7 @@ TEXTS = ("words", "outcome")
 
 
 LAY_FILE = "lay.h5"  # of an interrupted run: the lay as it was after the last finished step
-LAY_LAYOUT = 1
+LAY_LAYOUT = 2
 
 
 def save_lay_state(folder: str | Path, kept: LayState, fingerprint: str) -> Path:

@@ -90,8 +90,9 @@ class Checkpoint:
     """Where an interrupted settle was: enough to go on, grips and energy account included; SI.
 
     ``level`` counts from the coarsest. x, v (n, 3) over that level's nodes; spent (2, rows) J; ``opening`` (J) is the
-    energy it began with and ``lent`` (J) what its start had pressed into contacts. found_*: the contacts as `Found` has
-    them; preload, anchor, push: what each carried. slopes (2,) N/m: see `Slopes`, zero before the first step.
+    energy it began with and ``lent`` (J) what its start had pressed into contacts. caution, patience: see `LevelState`.
+    found_*: the contacts as `Found` has them; preload, anchor, push: what each carried. slopes (2,) N/m: see `Slopes`,
+    zero before the first step.
     """
 
     level: int
@@ -100,6 +101,8 @@ class Checkpoint:
     spent: Array
     opening: float
     lent: float
+    caution: float
+    patience: int
     steps: int
     damping: float
     slopes: Array  # (2,) N/m
@@ -329,6 +332,8 @@ def keep_state(state: LevelState, level: int, opening: float, seconds: float) ->
         spent=motion.spent.copy(),
         opening=opening,
         lent=state.lent,
+        caution=state.caution,
+        patience=state.patience,
         steps=state.steps,
         damping=state.damping,
         slopes=np.array(state.slopes),
@@ -350,7 +355,7 @@ def take_up(state: LevelState, resume: Checkpoint) -> None:
     state.motion.spent[:] = resume.spent
     state.steps, state.damping = resume.steps, resume.damping
     state.slopes = Slopes(*resume.slopes.tolist()) if resume.slopes.any() else NOT_MET
-    state.lent = resume.lent
+    state.lent, state.caution, state.patience = resume.lent, resume.caution, resume.patience
     found = Found(*(getattr(resume, f"found_{name}") for name in Found._fields))
     carried = (resume.preload, resume.anchor, resume.push)
     state.found = carry_contacts(problem.lattice, found, problem.card.thickness, problem.friction, *carried)

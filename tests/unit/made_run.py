@@ -108,7 +108,7 @@ def make_checkpoint() -> Checkpoint:
     chance = np.random.default_rng(1)
     return Checkpoint(
         level=1, x=chance.random((8, 3)), v=chance.random((8, 3)), spent=chance.random((2, 6)), opening=-0.25,
-        lent=1e-6, steps=1200, damping=17.25, slopes=np.array([4e3, 500.0]), seconds=12.5,
+        lent=1e-6, caution=0.25, patience=9, steps=1200, damping=17.25, slopes=np.array([4e3, 500.0]), seconds=12.5,
         inertia=chance.random(8),
         history=chance.random((5, 4)),
         found_node=chance.integers(0, 8, (2, 3)), found_weight=chance.random((2, 3)),

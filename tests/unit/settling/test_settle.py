@@ -140,6 +140,7 @@ def test_not_finite(laid, curved_card):
     assert settled.ending is Ending.NOT_FINITE
     assert not settled.certificate.settled
     assert settled.certificate.failures == ("A position is not finite.",)
+    assert settled.certificate.crossings is settled.certificate.body_crossings is None  # nothing was counted: not 0
 
 
 def test_reaction_of_held_nodes_is_the_weight(curved_card):
