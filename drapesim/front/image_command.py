@@ -66,6 +66,8 @@ def command_image(options: argparse.Namespace) -> int:
         raise InputError("", "--observed", "a picture and its scale belong together", "give both, or neither")
     if options.mm_per_pixel is not None and not 0.005 <= options.mm_per_pixel <= 50.0:
         raise InputError("", "--mm-per-pixel", "it is no scale of a picture of a cloth", "give 0.005 to 50")
+    if options.seed < 0:
+        raise InputError("", "--seed", "it is below 0", "give 0 or a whole number above")
     ways = [read_way(text) for text in options.way or []]
     names = [way.name for way in ways]
     if len(set(names)) < len(names):

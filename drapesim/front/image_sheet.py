@@ -211,7 +211,10 @@ def draw_on_body(lay: LayImage, result: WayResult, path: Path) -> Path | None:
         bar = figure.add_axes((0.72, (top - 0.55 - tall) / height, 0.26, 0.4 / height))
         draw_bar(bar, shot.metres_per_pixel * shot.pixels.shape[1] * 0.26, "in the plane of the picture")
         wedge = figure.add_axes((0.012, (top - 0.65 - tall) / height, 0.5, 0.5 / height))
-        draw_strength_legend(wedge, "image, share of full (1)")
+        full = (
+            "print, share of full (1)" if lay.density is None else "density, share of that of the darkest fiftieth (1)"
+        )
+        draw_strength_legend(wedge, full)
         top -= tall + 0.75
     return write_figure(figure, path)
 

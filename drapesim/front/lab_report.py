@@ -180,7 +180,8 @@ ABOUT = {
         "A strip is held level with two bending lengths of it free. The line from the edge to its tip dips; the "
         "exact shape of a heavy strip tells what bending length dips so. The standard slides the strip until the "
         "dip is 41.5 degrees and halves the overhang, which is the same reading where the overhang comes out "
-        "right. On the bias the piece hangs over a line on both sides and is 1.5 times as broad as long.",
+        "right. On the bias the piece hangs over a smooth line on both sides, along which it may draw in, and is 3 "
+        "times as broad as long.",
     ),
     "heart loop": (
         "Heart loop",

@@ -13,7 +13,16 @@ from pathlib import Path
 import numpy as np
 
 from drapesim.ground.outcome import InputError
-from drapesim.judging.density import FEWEST_BLANK, Density, GapStudy, Rebuilt, read_density, rebuild_gap, study_gaps
+from drapesim.judging.density import (
+    FEWEST_BLANK,
+    Density,
+    GapStudy,
+    Rebuilt,
+    Tone,
+    read_density,
+    rebuild_gap,
+    study_gaps,
+)
 from drapesim.judging.distortion import (
     ELSEWHERE,
     Distortion,
@@ -55,6 +64,7 @@ WAYS = ("contact:1", "normal:linear:20", "normal:exponential:10", "nearest:linea
 GAP_WAY = Way("normal", "linear", LOOK)  # whose gap density is held against
 SAME_SIZE = 1e-3
 SHOWS = "shows_feature"  # the claim whose marks are held against where their places print
+BURNT = 0.01  # share of white pixels from which it is told
 LEAST_AREA = 9e-3  # m2 of a region's print, to be studied by itself
 
 
@@ -194,11 +204,16 @@ def study_image(
     for lay in lays:
         far = sample_nodes(lay.laid.lattice, find_blank(lay.laid).astype(float), lattice.uv)
         blank &= np.nan_to_num(far, nan=1.0) > 0.999
-    density = read_density(observed.pixels, observed.metres_per_pixel, lattice, blank=blank)
+    density = read_density(observed.pixels, observed.metres_per_pixel, lattice, blank=blank, seed=seed)
     if blank.sum() < FEWEST_BLANK:
         notes.append("Little of the cloth lies far from the body: its own tone is told from its lightest parts.")
+    if not len(density.tone.doubt):
+        notes.append("The cloth's own tone is told from too few places to say how well: intervals leave that out.")
+    if density.burnt > BURNT:
+        share = f"{100 * density.burnt:.0f} % of the picture's pixels are white"
+        notes.append(f"{share}: too light to be measured, so densities told from it come out too small.")
     say("density against gap")
-    lays = [_study(lay, sample_nodes(lattice, density.value, lay.laid.lattice.uv), seed) for lay in lays]
+    lays = [_study(lay, sample_nodes(lattice, density.value, lay.laid.lattice.uv), density.tone, seed) for lay in lays]
     say("ranking ways and lays")
     scores = rank(lattice.uv, density.value, [_candidate(lay, result, lattice) for lay in lays for result in
                   lay.results], _observed_places(lays[0].run), seed=seed)  # fmt: skip
@@ -214,15 +229,15 @@ def _print(run: Run, laid: Laid, way: Way) -> WayResult:
     return WayResult(way, source, distortion, sum_regions(laid, source, distortion), landmarks, fit, places, features)
 
 
-def _study(lay: LayImage, density: Array, seed: int) -> LayImage:
+def _study(lay: LayImage, density: Array, tone: Tone, seed: int) -> LayImage:
     uv = lay.laid.lattice.uv
-    whole = study_gaps("all", uv, lay.gap, density, seed)
+    whole = study_gaps("all", uv, lay.gap, density, seed, tone=tone)
     studies = [whole]
     region = print_regions(find_sources(lay.laid, GAP_WAY), lay.run.body.region)
     for number, name in enumerate(lay.run.body.region_names):
         mine = (region == number) & np.isfinite(lay.gap) & np.isfinite(density)
         if lay.laid.lattice.node_area[mine].sum() >= LEAST_AREA:
-            studies.append(study_gaps(name, uv[mine], lay.gap[mine], density[mine], seed))
+            studies.append(study_gaps(name, uv[mine], lay.gap[mine], density[mine], seed, tone=tone))
     turned = next((law for law in whole.laws if law.law != "cut-off" and law.full > 0.0), None)
     rebuilt = None if turned is None else rebuild_gap(density, lay.gap, turned)
     return replace(lay, density=density, studies=tuple(studies), rebuilt=rebuilt)

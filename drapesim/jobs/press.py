@@ -1,11 +1,11 @@
 """The press test: the least force that brings a mark of a finished run's sheet to the body, or what forbids it.
 
-The sheet is taken up as the run left it, on the run's own lattice, with what was held and laid on, and comes to rest
-once more with nothing pressing: that is the state that each force is held against. A force is spread over the mark by
-area, along the way from its middle to the nearest point of the body, and grows from nothing at a hand's pace
-(`settling.hands`), so that friction acts as it does under a hand. Forces rise until the claimed share of the mark
-touches, then the least is closed in on, each time on from the last sheet that did not touch. The force found is laid on
-once more in a settle with a certificate, and the marks are judged there.
+The sheet is taken up as the run left it, on the run's own lattice, with what was held and laid on and what its contacts
+carry and grip, and comes to rest once more with nothing pressing: that is the state that each force is held against.
+A force is spread over the mark by area, along the way from its middle to the nearest point of the body, and grows from
+nothing at a hand's pace (`settling.hands`), so that friction acts as it does under a hand. Forces rise until the
+claimed share of the mark touches, then the least is closed in on, each time on from the last sheet that did not touch.
+The sheet found, its grips with it, is settled on with a certificate under its force, and the marks are judged there.
 """
 
 from __future__ import annotations
@@ -44,9 +44,11 @@ from drapesim.judging.pressing import (
 from drapesim.judging.verdicts import judge_marks
 from drapesim.kernels.jit import use_threads
 from drapesim.matter.marks import Mark
-from drapesim.matter.surface import link_strains, sample_sheet
+from drapesim.matter.surface import link_strains, sample_sheet, spread_forces
 from drapesim.mechanics.body_contact import prepare_body
+from drapesim.mechanics.solve import Slopes, choose_pace
 from drapesim.settling.archive import Run
+from drapesim.settling.certificate import stored_with_hands
 from drapesim.settling.exact import measure_distance, part_field
 from drapesim.settling.hands import EXACT_REST, start_hands
 from drapesim.settling.level import Crossed, Progress
@@ -60,7 +62,7 @@ MOST_FORCE = 10.0  # N: a hand that smooths cloth down; common practice, no sour
 FIRST_SHARE = 0.01  # of the greatest force, that is tried first
 GROWTH = (1.5, 4.0)  # from one force to the next while nothing touches
 FINE = 0.01  # of the force, between what does it and what does not
-TURNS = 12  # forces tried between the two, at most
+TURNS = 20  # forces tried between the two, at most
 CONFIRMS = 4  # certified sheets at most, each with a force larger by `FINE`
 CONFIRM_STEPS = 60_000  # at most, for one of them: it starts from rest
 MARGIN = 2e-5  # m, that the sheet may differ between the search and the certified sheet
@@ -141,6 +143,8 @@ class _Press:
             lattice, fabric, self.field, self.friction, run.x.copy(), self.held, blocks, GRAVITY
         )  # fmt: skip
         self.hands.look = self.look
+        if run.rest is not None:  # runs of before have not kept it: their sheets settle anew, and by how much is told
+            take_up(self.hands.state, run.rest)
         self.staying = [] if run.hands is None else [PointLoads(lattice.uv, run.hands.load)]
         if self.staying:
             self.hands.loads["staying"] = self.staying[0]
@@ -241,11 +245,15 @@ class _Press:
                     left = trial.marks[mark.name].over * (force - low.force) / gone if gone > 0.0 else math.inf
                     growth = float(np.clip(1.0 + 1.05 * left / force, *GROWTH))
                     low, force = trial, min(most, growth * force)
+            before_last = math.inf
             for _ in range(TURNS):
                 width = high.force - low.force
                 if width <= FINE * high.force:
                     break
-                force = self.guess(low, high, mark.name)
+                # a line between the two is slow where one of them is far off: then halve
+                is_slow = width > 0.5 * before_last
+                force = low.force + 0.5 * width if is_slow else self.guess(low, high, mark.name)
+                before_last = width
                 trial = self.load(low, loads(force), loads(low.force), force)
                 if not trial.rested:
                     return end(trial, low.force, UNREST)
@@ -291,10 +299,10 @@ class _Press:
         settings = replace(run.settle, levels=0, max_steps=min(run.settle.max_steps, CONFIRM_STEPS))
         for turn in range(CONFIRMS):
             force = found.force * (1.0 + turn * FINE)
+            pressed = joined_loads([*self.staying, loads(force)])
             settled = settle(
-                run.lattice, run.fabric, found.state.x, run.body, held=held, friction=self.friction,
-                settings=settings, progress=self.progress,
-                hands=joined_loads([*self.staying, loads(force)]), worked=found.work,
+                run.lattice, run.fabric, found.state.x, run.body, held=held, friction=self.friction, settings=settings,
+                progress=self.progress, resume=self.begin(found.state, pressed), hands=pressed, worked=found.work,
             )  # fmt: skip
             self.settles += 1
             if not settled.certificate.settled:
@@ -315,6 +323,19 @@ class _Press:
                 continue
             break
         return end(trial, stopped, x)
+
+    def begin(self, state: Checkpoint, loads: PointLoads) -> Checkpoint:
+        """``state`` to be settled on under ``loads``, with an energy account of its own that begins there."""
+        hands = self.hands
+        take_up(hands.state, deepcopy(state))
+        problem, motion = hands.state.problem, hands.state.motion
+        stored = stored_with_hands(problem, motion, spread_forces(self.run.lattice, loads.uv, loads.force))
+        stiffness = choose_pace(problem, Slopes(1.0, 1.0), 0.0).stiffness  # of contacts, one for a lattice
+        pressed = 0.5 * float((state.push**2).sum()) / stiffness  # J, which contacts may give back
+        return replace(
+            deepcopy(state), level=0, opening=stored, lent=pressed, seconds=0.0, v=np.zeros_like(state.v),
+            spent=np.zeros_like(state.spent),
+        )  # fmt: skip
 
 
 # Kept beside the run.

@@ -289,6 +289,7 @@ def gather_run(
         flat_map=scene.flat_map,
         contact_levels=scene.contact_levels,
         changes=plan.changes + changes,
+        rest=settled.rest,
     )
 
 

@@ -285,15 +285,15 @@ def say_pair(pair: PairProof, limits: Limits) -> str:
     if not pair.is_impossible:
         if pair.fold > 0.0:
             return f"Between {a} and {b} a fold or slack of at least {1e3 * pair.fold:.0f} mm must stand."
-        way = f"the shortest way found round the body is {1e3 * pair.found:.0f} mm"
+        found = f"the shortest way found round the body is {1e3 * pair.found:.0f} mm"
         by = "way over the marks that meet" if pair.over else "cloth between them"
         if pair.spare < 0.0:
             return (
-                f"{a} and {b} may be too near each other for the {p} and the {q}: {way}, and the {by} can be made only "
-                f"{1e3 * (pair.longest + pair.granted):.0f} mm long; the bound is not tight enough to prove it."
+                f"{a} and {b} may be too near each other for the {p} and the {q}: {found}, and the {by} can be made "
+                f"only {1e3 * (pair.longest + pair.granted):.0f} mm long; the bound is not tight enough to prove it."
             )
         spare = f"{1e3 * pair.spare:.0f} mm longer"
-        return f"{a} and {b} can be that far apart as the {p} and the {q}: {way}, and the {by} can be made {spare}."
+        return f"{a} and {b} can be that far apart as the {p} and the {q}: {found}, and the {by} can be made {spare}."
     turned = abs(pair.legs[0, 1] - pair.legs[0, 0])
     why = f"yarns at their safe extension, the weave sheared by {math.degrees(limits.angle):.0f} degrees"
     if len(pair.legs) == 1 and min(turned) < 1e-6:

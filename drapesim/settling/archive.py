@@ -26,6 +26,7 @@ from drapesim.matter.marks import Claim, FlatMap, Mark
 from drapesim.matter.plan import SettleSettings
 from drapesim.matter.sheet import Lattice
 from drapesim.settling.archive_tables import (
+    CHECKPOINT_UNITS,
     NAMES,
     UNITS,
     put,
@@ -44,6 +45,7 @@ from drapesim.settling.lay_archive import put_lay, take_lay
 from drapesim.settling.lay_record import LayDone
 from drapesim.settling.layer_archive import put_layers, take_layers
 from drapesim.settling.layer_record import LayerRecord
+from drapesim.settling.rest_archive import put_rest, take_rest
 from drapesim.settling.settle import Checkpoint
 
 Array = np.ndarray
@@ -54,13 +56,6 @@ CHECKPOINT_LAYOUT = 4
 LAYOUT = 4  # of the groups beside VTKHDF; raised when an old file can no longer be read
 VTK_VERSION = (2, 2)  # of the VTKHDF layout: old enough for the viewers in use
 
-CHECKPOINT_UNITS: Mapping[str, str] = MappingProxyType({
-    "x": "m", "v": "m/s", "spent": "J", "history": "s, m, 1, 1", "found_node": "1", "found_weight": "1",
-    "found_normal": "1", "found_point": "m", "found_gap": "m", "found_part": "1", "found_key": "1",
-    "found_triangle": "1", "preload": "N", "anchor": "m", "push": "N", "slopes": "N/m",
-    "inertia": "kg",
-})  # fmt: skip
-
 
 @dataclass(frozen=True)
 class Run:
@@ -70,7 +65,8 @@ class Run:
     cloth, and what the hand exerts on held nodes.
     history (k, 4): seconds, spacing m, residual rms, residual max.
     inputs: file name -> sha256, the scene first; versions: library -> version; changes: one sentence for each thing
-    in which the run departs from the scene's text.
+    in which the run departs from the scene's text. rest: what contacts carry, see `settle.keep_rest`; None in files of
+    before, and of a sheet that did not settle.
     """
 
     scene_text: str
@@ -99,6 +95,7 @@ class Run:
     hands: LayDone | None = None
     layers: LayerRecord | None = None
     meetings: tuple[Meeting, ...] = ()
+    rest: Checkpoint | None = None
 
 
 def save_run(path: str | Path, run: Run) -> Path:
@@ -124,6 +121,7 @@ def save_run(path: str | Path, run: Run) -> Path:
         if run.flat_map is not None:
             _put_flat_map(file.create_group("flat_map"), run.flat_map)
         put_layers(file, run.layers, run.meetings)
+        put_rest(file, run.rest)
 
     write_hdf5(path, fill)
     return path
@@ -178,6 +176,7 @@ def _take_run(file: h5py.File) -> Run:
         changes=tuple(take_texts(scene, "changes")),
         **take_lay(file),
         **take_layers(file),
+        rest=take_rest(file),
     )
 
 

@@ -33,6 +33,14 @@ NAMES: Mapping[str, str] = MappingProxyType({
 })  # fmt: skip
 """Names that attributes with a unit have in the file."""
 
+CHECKPOINT_UNITS: Mapping[str, str] = MappingProxyType({
+    "x": "m", "v": "m/s", "spent": "J", "history": "s, m, 1, 1", "found_node": "1", "found_weight": "1",
+    "found_normal": "1", "found_point": "m", "found_gap": "m", "found_part": "1", "found_key": "1",
+    "found_triangle": "1", "preload": "N", "anchor": "m", "push": "N", "slopes": "N/m",
+    "inertia": "kg",
+})  # fmt: skip
+"""Unit of each array of a checkpoint."""
+
 
 def put(group: h5py.Group, name: str, array: Array, unit: str, **options: object) -> h5py.Dataset:
     dataset = group.create_dataset(name, data=array, **options)

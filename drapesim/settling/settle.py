@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 
@@ -22,7 +23,7 @@ from drapesim.matter.plan import SettleSettings
 from drapesim.matter.sheet import Lattice
 from drapesim.matter.surface import sample_sheet
 from drapesim.mechanics.body_contact import prepare_body
-from drapesim.mechanics.contact_list import carry_contacts, force_between_layers
+from drapesim.mechanics.contact_list import carry_contacts, force_between_layers, placed
 from drapesim.mechanics.energies import grid_shape, unpadded
 from drapesim.mechanics.search import cleared
 from drapesim.mechanics.solve import (
@@ -72,7 +73,7 @@ class SettledSheet:
 
     x (n, 3) node positions m; contact_force (n, 3) N on each node from body and support, layer_force (n, 3) N from
     other layers of the cloth; reaction (n, 3) N that the hand must exert on held nodes; history (k, 4): seconds,
-    spacing m, residual rms, residual max.
+    spacing m, residual rms, residual max; rest: see `keep_rest`.
     """
 
     lattice: Lattice
@@ -83,6 +84,7 @@ class SettledSheet:
     ending: Ending
     certificate: Certificate
     history: Array
+    rest: Checkpoint | None = None
 
 
 @dataclass(frozen=True)
@@ -347,6 +349,27 @@ def keep_state(state: LevelState, level: int, opening: float, seconds: float) ->
     )
 
 
+def keep_rest(state: LevelState) -> Checkpoint:
+    """What a sheet at rest must be taken up with to stay where it is: what contacts carry and have gripped.
+
+    Of contacts only those that carry something, with no motion, no energy account and no history.
+    """
+    whole = keep_state(state, 0, 0.0, 0.0)
+    rows = np.flatnonzero((whole.preload != 0.0) | (whole.push != 0.0).any(axis=1))
+    names = [field.name for field in fields(Checkpoint) if field.name.startswith("found_")]
+    carried: dict[str, Any] = {
+        name: np.ascontiguousarray(getattr(whole, name)[rows]) for name in (*names, "preload", "anchor", "push")
+    }
+    found = placed(Found(*(carried[name] for name in names)), whole.x)  # gaps as they are now: nothing is under way
+    still = {
+        "found_gap": found.gap,
+        "v": np.zeros_like(whole.v),
+        "spent": np.zeros((2, 1)),
+        "history": np.zeros((0, 4)),
+    }
+    return replace(whole, **{**carried, **still})
+
+
 def take_up(state: LevelState, resume: Checkpoint) -> None:
     """Put a level back to where the checkpoint left it; the first search then knows its contacts again."""
     problem = state.problem
@@ -354,6 +377,7 @@ def take_up(state: LevelState, resume: Checkpoint) -> None:
     take_inertia(problem, state.motion, resume.inertia)
     state.motion.spent[:] = resume.spent
     state.steps, state.damping = resume.steps, resume.damping
+    state.body = state.layers = state.calm = None  # where another list was searched for says nothing of this one
     state.slopes = Slopes(*resume.slopes.tolist()) if resume.slopes.any() else NOT_MET
     state.lent, state.caution, state.patience = resume.lent, resume.caution, resume.patience
     found = Found(*(getattr(resume, f"found_{name}") for name in Found._fields))
@@ -386,4 +410,5 @@ def _finished(
         reaction[held] = -(unpadded(lattice, motion.force) + touch)[held]
     between = force_between_layers(state.found, len(x))
     history = np.array(state.history).reshape(-1, 4)
-    return SettledSheet(lattice, x, touch - between, between, reaction, ending, certificate, history)
+    rest = keep_rest(state) if certificate.settled else None
+    return SettledSheet(lattice, x, touch - between, between, reaction, ending, certificate, history, rest)

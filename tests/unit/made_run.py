@@ -117,3 +117,9 @@ def make_checkpoint() -> Checkpoint:
         found_key=chance.integers(0, 1 << 62, 2), found_triangle=np.array([3, 4], np.int32), preload=chance.random(2),
         anchor=chance.random((2, 3)), push=chance.random((2, 3)),
     )  # fmt: skip
+
+
+def make_rest(x: np.ndarray) -> Checkpoint:
+    """What the contacts of a sheet at rest at ``x`` (n, 3) carry, by chance."""
+    nothing = {"v": np.zeros_like(x), "spent": np.zeros((2, 1)), "history": np.zeros((0, 4))}
+    return replace(make_checkpoint(), level=0, x=x, opening=0.0, seconds=0.0, **nothing)

@@ -207,6 +207,7 @@ def test_command_writes_and_refuses(finished, unsettled, picture, tmp_path, caps
     assert main([*plain, "--force", "--way", "contact:1", "--way", "contact:1"]) == 2
     assert main([*plain, "--force", "--observed", str(picture)]) == 2
     assert main([*plain, "--force", "--way", "wax"]) == 2
+    assert main([*plain, "--force", "--seed", "-1"]) == 2
     assert main(["image", str(run), str(run), "--out", out]) == 2
     assert main(["image", str(run), "--out", str(run)]) == 2
     loose = tmp_path / "loose"

@@ -101,8 +101,8 @@ def test_sheet_says_plainly_what_is_missed(card):
 
 def test_fit_is_told_in_sentences(card):
     changes = (
-        Calibrated("bend_warp", "warp", 0.030, 0.031, 2e-5, 2),
-        Calibrated("shear_rigidity", "bias", 42.0, 38.0, -3e-5, 3),
+        Calibrated("bend_warp", "warp", 0.030, 0.031, 2e-5, 2, 0.008),
+        Calibrated("shear_rigidity", "bias", 42.0, 38.0, -3e-5, 3, 0.008),
     )
     lines = tell_fit(Fitted(card, {}, Aims(), changes, 0.015))
     assert lines[1].startswith("Bending length, warp: 30 mm as read, set to 31 mm")
@@ -114,9 +114,9 @@ def test_fit_is_told_in_sentences(card):
     _, told, *_ = tell_fit(Fitted(card, {}, Aims(), changes, 0.015, reductions=forms))
     assert told.startswith("Bending length, weft, by the exact heavy elastica: 29.99 mm, which is used.")
     assert "Peirce 1930, (cos(a/2) / (8 tan a))^(1/3): 30.56 mm, rigidity +5.8 %" in told
-    bias = Calibrated("bend_bias", "bias", 0.016, 0.0126, 2e-5, 5)
+    bias = Calibrated("bend_bias", "bias", 0.016, 0.0156, 2e-5, 5, 0.008)
     *_, doubt = tell_fit(Fitted(card, {}, Aims(), (*changes, bias), 0.008))
-    assert doubt.startswith("On the bias this holds for bends like the test's only")
+    assert doubt.startswith("On the bias, with nodes so wide, this holds for bends like the test's")
     assert doubt.endswith("with nodes 4 mm apart one value would do.")
 
 

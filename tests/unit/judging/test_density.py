@@ -7,9 +7,10 @@ import pytest
 from scipy.ndimage import gaussian_filter
 
 from drapesim.judging.density import (
+    Tone,
     correlate,
     draw_blocks,
-    fit_background,
+    fit_tone,
     number_blocks,
     read_density,
     rebuild_gap,
@@ -52,9 +53,55 @@ def test_own_tone_is_found_round_an_image_that_covers_a_third() -> None:
     tone = 0.1 + 0.2 * UV[:, 0] - 0.3 * UV[:, 1] ** 2
     dark = tone + 0.01 * chance.normal(size=len(UV))
     dark[np.hypot(*(UV - 0.2).T) < 0.13] += 0.3
-    found, spread = fit_background(UV, dark)
-    np.testing.assert_allclose(found, tone, atol=0.02)
-    assert spread == pytest.approx(0.01, rel=0.4)
+    found = fit_tone(UV, dark)
+    np.testing.assert_allclose(found.read(UV), tone, atol=0.02)
+    assert found.spread == pytest.approx(0.01, rel=0.4)
+
+
+def test_doubt_of_the_own_tone_is_its_error_over_pictures() -> None:
+    """Blotches as large as the blocks: over many cloths the tone errs as each one's resamples say."""
+    blank = np.abs(UV - 0.2).max(axis=1) > 0.1
+    middle = np.array([[0.2, 0.2]])
+    errors, doubts = [], []
+    for seed in range(40):
+        chance = np.random.default_rng(seed)
+        dark = 0.3 + 0.02 * chance.normal(size=(9, 9))[tuple((UV / 0.05 + 1e-9).astype(int).T)]
+        dark[~blank] += 0.3
+        tone = fit_tone(UV, dark, blank, seed, block=0.05)
+        errors.append(tone.read(middle)[0] - 0.3)
+        doubts.append((tone.doubt @ tone.terms(middle)[0]).std())
+    assert np.mean(doubts) == pytest.approx(np.std(errors), rel=0.25)
+    assert not len(fit_tone(UV[:60], np.full(60, 0.3)).doubt)  # in one block: not told
+
+
+def test_doubt_of_the_own_tone_widens_all_intervals() -> None:
+    gap = np.random.default_rng(4).uniform(0.0, 0.055, len(UV))
+    density = 0.4 * np.maximum(0.0, 1.0 - gap / 0.03) + 0.01 * np.random.default_rng(5).normal(size=len(UV))
+    doubt = np.zeros((400, 6))
+    doubt[:, 0] = 0.02 * np.random.default_rng(6).normal(size=400)
+    tone = Tone(np.full(2, 0.2), np.full(2, 0.4), np.zeros(6), 0.01, doubt)
+    plain, wide = (study_gaps("all", UV, gap, density, block=0.1, tone=each) for each in (None, tone))
+    assert wide.laws[0].reach == plain.laws[0].reach
+    for each, other in zip(wide.bins, plain.bins, strict=True):
+        assert each.most - each.least > 0.06 > other.most - other.least  # 4 x 0.02, drawn out by few blocks
+    assert wide.laws[0].most - wide.laws[0].least > 2 * (plain.laws[0].most - plain.laws[0].least)
+
+
+def test_what_is_left_over_alike_in_neighbouring_blocks_is_told() -> None:
+    gap = np.random.default_rng(4).uniform(0.0, 0.055, len(UV))
+    fades = 0.4 * np.maximum(0.0, 1.0 - gap / 0.03)
+    alone = study_gaps("all", UV, gap, fades + 0.02 * np.random.default_rng(5).normal(size=len(UV)), block=0.05)
+    assert abs(alone.alike) < 0.3
+    wave = study_gaps("all", UV, gap, fades + 0.05 * np.sin(2 * np.pi * UV[:, 0] / 0.4), block=0.05)
+    assert wave.alike > 0.6
+    assert np.isnan(study_gaps("all", UV, gap, fades, block=0.2).alike)  # too few blocks
+
+
+def test_white_pixels_are_counted_as_burnt() -> None:
+    pixels = np.full((400, 400, 3), 250, np.uint8)
+    pixels[:100] = 255
+    pixels[100:200, :, 0] = 255  # red alone: still measured
+    assert read_density(pixels, 1e-3, LATTICE).burnt == pytest.approx(0.25)
 
 
 def test_block_sums_give_pearsons_correlation() -> None:
@@ -95,6 +142,18 @@ def test_exact_fall_off_comes_back_and_is_turned_round() -> None:
     study = study_gaps("all", UV, gap, 0.4 * np.exp(-open_gap / 0.01))
     assert study.laws[0].law == "exponential"
     assert study.laws[0].cut_off == pytest.approx(0.01 * np.log(20.0), rel=0.02)
+
+
+def test_cut_off_is_found_between_two_gaps() -> None:
+    gap = np.random.default_rng(4).uniform(0.0, 0.055, len(UV))
+    within = np.sort(gap)[np.searchsorted(np.sort(gap), 0.0137) + np.array([-1, 0])]
+    noise = 0.02 * np.random.default_rng(5).normal(size=len(UV))
+    study = study_gaps("all", UV, gap, 0.4 * (gap <= 0.0137) + noise)
+    law = study.laws[0]
+    assert law.law == "cut-off"
+    assert law.reach == pytest.approx(within.mean(), abs=5e-5)
+    assert law.least < 0.0137 < law.most
+    assert law.most - law.least < 1e-3
 
 
 def test_too_little_cloth_is_told_as_unknown() -> None:

@@ -9,7 +9,7 @@ import pytest
 
 from drapesim.ground.outcome import InputError
 from drapesim.settling.archive import load_checkpoint, load_run, save_checkpoint, save_run
-from tests.unit.made_run import make_checkpoint, make_run
+from tests.unit.made_run import make_checkpoint, make_rest, make_run
 
 
 def find_difference(a, b, where="run"):
@@ -41,7 +41,10 @@ VARIANTS = {
         "history": np.empty((0, 4)), "seed": 2**40, "layers": None, "meetings": (),
     },
     "no marks meet": {"meetings": ()},
-    "settled": {"certificate": replace(make_run().certificate, settled=True, stable=True, failures=())},
+    "settled": {
+        "certificate": replace(make_run().certificate, settled=True, stable=True, failures=()),
+        "rest": make_rest(make_run().x),
+    },
 }  # fmt: skip
 
 
@@ -90,7 +93,7 @@ def test_every_dataset_states_its_unit(tmp_path):
         if isinstance(thing, h5py.Dataset):
             seen[name] = thing.attrs.get("unit")
 
-    with h5py.File(save_run(tmp_path, make_run())) as file:
+    with h5py.File(save_run(tmp_path, make_run(rest=make_rest(make_run().x)))) as file:
         file.visititems(note)
         assert file.attrs["complete"]
         assert file["certificate"].attrs["stay_max_m"] == 1e-6
@@ -99,6 +102,7 @@ def test_every_dataset_states_its_unit(tmp_path):
     assert [name for name, unit in seen.items() if unit is None] == []
     assert seen["VTKHDF/Points"] == "m"
     assert seen["VTKHDF/PointData/pressure"] == "Pa"
+    assert seen["rest/preload"] == "N"
     assert len(seen) > 60
 
 

@@ -17,6 +17,7 @@ from drapesim.ground.references import (
     find_bending_length,
     find_gamma,
     find_rigidity,
+    predict_mean_square_curvature,
     reduce_overhang,
     reduce_overhang_peirce,
     solve_cantilever,
@@ -64,6 +65,14 @@ def test_cantilever_table(matches, gamma, x, drop, chord, tip):
     assert matches(shape.tip[1], drop)
     assert matches(math.degrees(shape.chord_angle), chord)
     assert matches(math.degrees(shape.tip_angle), tip)
+
+
+@pytest.mark.parametrize("gamma", [8.0, 60.0])
+def test_mean_square_curvature_is_that_of_the_shape(gamma):
+    shape = solve_cantilever(gamma, points=4001)
+    curvature = np.gradient(shape.angle, shape.s)
+    assert predict_mean_square_curvature(gamma) == pytest.approx(np.trapezoid(curvature**2, shape.s), rel=1e-5)
+    assert predict_mean_square_curvature(1e-3 * gamma) == pytest.approx((1e-3 * gamma) ** 2 / 20.0, rel=1e-3)
 
 
 @pytest.mark.parametrize("gamma", [0.3, 8.0, 60.0])

@@ -54,12 +54,12 @@ def test_calibrated_tables_tell_what_was_read_and_scale_its_scatter():
         "shear": {"rigidity_N_m_rad": {"value": 40.0, "n": 2}},
     }
     changes = [
-        Calibrated("bend_warp", "warp", 0.030, 0.033, 0.0, 2),
-        Calibrated("shear_rigidity", "bias", 40.0, 36.0, 0.0, 2),
+        Calibrated("bend_warp", "warp", 0.030, 0.033, 0.0, 2, 0.015),
+        Calibrated("shear_rigidity", "bias", 40.0, 36.0, 0.0, 2, 0.015),
     ]
     assert [change.doubt for change in changes] == ["", ""]
-    assert Calibrated("bend_bias", "bias", 0.030, 0.0295, 0.0, 2).doubt == "", "within the bar of the bias"
-    assert "nodes 7.5 mm apart" in Calibrated("bend_bias", "bias", 0.030, 0.028, 0.0, 2).doubt
+    assert Calibrated("bend_bias", "bias", 0.030, 0.0295, 0.0, 2, 0.0075).doubt == "", "nodes a quarter apart"
+    assert "nodes 7.5 mm apart" in Calibrated("bend_bias", "bias", 0.030, 0.0295, 0.0, 2, 0.015).doubt
     full = _put_in(tables, changes, 0.015)
     warp = full["bending"]["warp"]
     assert warp["bending_length_mm"] == pytest.approx({"value": 33.0, "sd": 0.66, "n": 4})
