@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from drapesim.front.colours import INK, LINEN, QUIET, GapScale, blend_colours, draw_scale_legend, scale_gaps
-from drapesim.front.labels import PAGE, draw_bar, name_beside, name_inside, start_figure, write_figure
+from drapesim.front.labels import PAGE, draw_bar, draw_warp, name_beside, name_inside, start_figure, write_figure
 from drapesim.jobs.image import ImageStudy, LayImage, WayResult
 from drapesim.judging.density import Rebuilt
 from drapesim.judging.distortion import map_grid
@@ -96,7 +96,7 @@ def draw_maps(
         for spine in axes.spines.values():
             spine.set(color=INK, linewidth=0.8)
     y = (foot - 0.2) / height
-    figure.add_artist(_arrow(0.75 / PAGE, 1.75 / PAGE, y))
+    draw_warp(figure, y)
     seen = "inner" if lattice.inner_sign < 0 else "outer"
     words = f"warp, u      weft, v: downward      in mm      seen from the {seen} side"
     words += "      part of the cloth" if window is not None else ""
@@ -128,12 +128,6 @@ def find_window(lattice: Lattice, there: Array) -> Array:
     place = 1e3 * lattice.uv[there]
     low, high = place.min(axis=0) - ROUND, place.max(axis=0) + ROUND
     return np.clip([low, high], whole[0], whole[1])
-
-
-def _arrow(start: float, end: float, y: float) -> Any:
-    from matplotlib.patches import FancyArrowPatch
-
-    return FancyArrowPatch((start, y), (end, y), arrowstyle="-|>", mutation_scale=9, color=INK, lw=1.2)
 
 
 def paint_pixels(lattice: Lattice, pixels: Array) -> Callable[[Any], None]:
