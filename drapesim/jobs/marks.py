@@ -18,7 +18,7 @@ from drapesim.jobs.reach import SceneReach, name_claims, prove_marks, recall_pro
 from drapesim.judging.chance import (
     MEANING,
     Chance,
-    judged_by_body,
+    judged_by_lay,
     list_ways,
     say_chance,
     say_support,
@@ -114,10 +114,12 @@ def prove_run(run: Run, where: str, say: Callable[[str], None]) -> SceneReach:
 
 def draw_lots(run: Run, n: int, say: Callable[[str], None]) -> list[Chance]:
     """The chance test of a run in every way that can be drawn. Raises `InputError` for a run without marks."""
-    marks = judged_by_body(run.marks)
+    marks = judged_by_lay(run.marks, run.layers is not None)
     if not marks:
         raise InputError("", "--chance", "the run has no marks with a claim on the body", "name a run with such marks")
-    ground = spread_ground(run.lattice, run.contact, run.body, run.fabric.thickness)
+    if len(marks) < len(run.marks):
+        say("claims that marks meet are left out: the run has recorded no layers")
+    ground = spread_ground(run.lattice, run.contact, run.body, run.fabric.thickness, run.layers)
     found = []
     for way in list_ways(marks):
         say(f"drawing {n} lots: {way}")
@@ -133,14 +135,15 @@ def compare_support(runs: tuple[Run, Run], names: tuple[str, str]) -> Support:
     tables = [
         {(m.name, m.claim.kind, m.claim.place): (m, v) for m, v in zip(r.marks, r.verdicts, strict=True)} for r in runs
     ]
-    shared = [key for key in tables[0] if key in tables[1] and key[1] != MEETS]
+    has_layers = all(run.layers is not None for run in runs)
+    shared = [key for key in tables[0] if key in tables[1] and (has_layers or key[1] != MEETS)]
     if not shared:
         problem = "the two runs have no claim in common"
         raise InputError("", "--against", problem, "name runs whose marks have the same names, claims and places")
     scores, meets = [], []
     for run, table in zip(runs, tables, strict=True):
         chosen = [table[key] for key in shared]
-        ground = spread_ground(run.lattice, run.contact, run.body, run.fabric.thickness)
+        ground = spread_ground(run.lattice, run.contact, run.body, run.fabric.thickness, run.layers)
         scores.append(tuple(float(s) for s in score_marks([mark for mark, _ in chosen], ground)))
         meets.append(tuple(verdict.meets for _, verdict in chosen))
     means = sum(scores[0]) / len(shared), sum(scores[1]) / len(shared)
