@@ -88,7 +88,8 @@ def command_image(options: argparse.Namespace) -> int:
 
     study = study_image(runs, ways, observed, options.seed, say)
     if options.texture is not None:  # what is wrong with it is said before anything is written
-        read_photograph(options.texture, study.lays[0].laid)
+        for lay in study.lays:
+            read_photograph(options.texture, lay.laid)
     show_image(open_console(), study)
     make_folder(out)
     write_image(out, study, not options.no_pictures, say, options.texture)
@@ -113,12 +114,12 @@ def show_image(console: Any, study: ImageStudy) -> None:
     for lay in study.lays:
         for result in lay.results:
             whole = result.regions[-1] if result.regions else None
-            printed = sum(row.strength > 0.0 for row in result.landmarks)
+            printed = f"{sum(row.strength > 0.0 for row in result.landmarks)} of {len(result.landmarks)}"
             table.add_row(
                 lay.name, result.way.name, "0" if whole is None else f"{1e4 * whole.flat:.0f}",
                 "-" if whole is None else spell_figure(100 * whole.photo_widening, "+.0f"),
                 "-" if whole is None else spell_figure(100 * whole.photo_lengthening, "+.0f"),
-                f"{printed} of {len(result.landmarks)}", "-" if result.fit is None else spell_mm(result.fit.rms),
+                printed if result.landmarks else "none named", "-" if result.fit is None else spell_mm(result.fit.rms),
             )  # fmt: skip
     console.print(table)
     for lay in study.lays:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +13,7 @@ from drapesim.front.colours import INK
 from drapesim.front.image_maps import draw_maps, find_shape, paint_pixels, say_way, set_strip, tone_linen
 from drapesim.ground.outcome import InputError
 from drapesim.jobs.image import LayImage, WayResult
-from drapesim.judging.transfer import DOWN, Laid, is_seen, to_grid, warp_picture
+from drapesim.judging.transfer import DOWN, FROM_ABOVE, Laid, find_shown, is_seen, to_grid, warp_picture
 from drapesim.kernels.cast import cast_rays
 
 Array = np.ndarray
@@ -73,6 +73,8 @@ def read_photograph(path: Path, laid: Laid) -> Photograph:
     surface, tree = laid.field.surface, laid.field.tree
     used = surface.vertices[np.unique(surface.faces[np.concatenate([tree.order, tree.large])])]
     low, high = used[:, :2].min(axis=0), used[:, :2].max(axis=0)
+    if not path.exists():
+        raise InputError("", "--texture", f"there is no picture {path}", "check the path")
     try:
         with Image.open(path) as opened:
             picture = opened.convert("RGBA")
@@ -100,7 +102,10 @@ def carry_photograph(result: WayResult, laid: Laid, photograph: Photograph, shap
     lattice = laid.lattice
     place = photograph.place(result.source.point)
     pixels = np.dstack([photograph.pixels, np.where(photograph.there, np.uint8(255), np.uint8(0))])
-    out, strength = warp_picture(lattice, result.source, place, pixels, shape)
+    source = result.source
+    if source.way.kind in FROM_ABOVE:  # to a photograph, too, what lies high and low is one picture
+        source = replace(source, whole=find_shown(lattice, source))
+    out, strength = warp_picture(lattice, source, place, pixels, shape)
     seen = np.nan_to_num(to_grid(lattice, is_seen(laid, result.source.point).astype(float))) > 0.5
     rows, columns = (
         np.minimum(((np.arange(n) + 0.5) / n * cells).astype(int), cells)

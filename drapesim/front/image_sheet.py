@@ -110,13 +110,15 @@ def _write_all(
         for each in lay.results if texture is not None else ():
             write_texture(lay, each, photograph, flat / f"{_slug(lay.name)}-{_slug(each.way.name)}-texture.png")
         made = {
-            "regions": draw_regions(lay, result, pictures / f"{number}-regions.png"),
             "ways": draw_ways(study, lay, pictures / f"{number}-ways.png"),
             "distortion": draw_distortion(lay, result, pictures / f"{number}-distortion.png"),
             "angles": draw_angles(lay, result, pictures / f"{number}-angles.png"),
-            "landmarks": draw_landmarks(lay, result, pictures / f"{number}-landmarks.png"),
             "carried": draw_carried(lay, result, photograph, pictures / f"{number}-carried.png"),
         }
+        if lay.run.body.region_names:
+            made["regions"] = draw_regions(lay, result, pictures / f"{number}-regions.png")
+        if result.landmarks:
+            made["landmarks"] = draw_landmarks(lay, result, pictures / f"{number}-landmarks.png")
         if lay.studies and lay.studies[0].bins:
             made["gaps"] = draw_curve(lay, pictures / f"{number}-density.png")
         if lay.rebuilt is not None:

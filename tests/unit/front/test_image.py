@@ -38,7 +38,7 @@ def study(finished):
 def picture(study, tmp_path):
     """The strip's own print along the normal, as a photograph with noise, 2 mm a pixel."""
     flat = write_at_scale(study.lays[0], study.lays[0].results[1], tmp_path / "flat.png", 2e-3)
-    pixels = np.asarray(Image.open(flat))[: round(WIDTH / 2e-3)].astype(float)
+    pixels = np.asarray(Image.open(flat))[: round(WIDTH / 2e-3), : round(LENGTH / 2e-3)].astype(float)
     pixels += np.random.default_rng(1).normal(0, 6, pixels.shape)
     path = tmp_path / "observed.png"
     Image.fromarray(np.clip(pixels, 0, 255).astype(np.uint8)).save(path)
@@ -102,7 +102,8 @@ def test_page_says_what_it_cannot(study, tmp_path, no_screen):
     for way in WAYS:
         assert say_way(way).replace("'", "&#39;") in text
     with Image.open(tmp_path / "flat" / "strip-contact-1.png") as flat:
-        assert flat.size == (800, 120 + 90)  # 1 mm a pixel, and the strip with scale bar, arrow and legend
+        assert flat.size[0] == 800  # 1 mm a pixel, and below it the strip with scale bar, arrow and legend
+        assert flat.size[1] >= 120 + 90
         assert flat.info["dpi"][0] == pytest.approx(25.4, rel=1e-3)
     arrays = np.load(tmp_path / "strip.npz")
     assert arrays["view/strength"].shape == (len(study.lattice.ij),)
@@ -135,6 +136,8 @@ def test_what_resembles_nothing_is_not_called_first(study):
 
 def test_picture_of_one_tone_is_refused(finished, tmp_path):
     Image.new("RGB", (400, 60), (90, 80, 70)).save(tmp_path / "even.png")
+    with pytest.raises(InputError, match="correct --mm-per-pixel"):
+        read_observed(tmp_path / "even.png", 1.0, finished)
     with pytest.raises(InputError, match="one tone everywhere"):
         read_observed(tmp_path / "even.png", 2.0, finished)
     even = FlatMap(np.zeros((60, 400, 3), np.uint8), 2e-3, "inner")  # as a scene may have it
@@ -148,6 +151,25 @@ def test_window_holds_the_print_and_some_cloth_round_it(study):
     there = np.abs(lattice.uv - [0.4, 0.06]).max(axis=1) < 0.021
     np.testing.assert_allclose(find_window(lattice, there), [[320.0, 0.0], [480.0, 120.0]])
     np.testing.assert_allclose(find_window(lattice, there & False), [[0.0, 0.0], [1e3 * LENGTH, 1e3 * WIDTH]])
+
+
+def test_words_of_a_picture_at_scale_fit_a_small_cloth(study, tmp_path):
+    lay = study.lays[0]
+    for pixel in (1e-3, 4e-3):  # 800 and 200 pixels across
+        with Image.open(write_at_scale(lay, lay.results[1], tmp_path / "flat.png", pixel)) as flat:
+            assert flat.size[0] == max(LENGTH / pixel, 500)
+            strip = np.asarray(flat.convert("L"))[round(WIDTH / pixel) :]
+        assert (strip[:, -5:] == 255).all()  # nothing is cut off at the right
+        assert (strip[-3:] == 255).all()
+        assert (strip < 128).any(axis=1).sum() > 30
+
+
+def test_body_without_names_has_no_maps_of_them(finished, tmp_path, no_screen):
+    bare = replace(finished.body, landmarks={}, region=np.full_like(finished.body.region, -1), region_names=())
+    told = study_image([("strip", replace(finished, body=bare))], WAYS[:1])
+    write_image(tmp_path, told)
+    names = {path.name for path in (tmp_path / "pictures").iterdir()}
+    assert names == {"1-ways.png", "1-distortion.png", "1-angles.png", "1-carried.png"}
 
 
 def test_unsettled_run_is_told(unsettled, tmp_path, no_screen):
@@ -190,6 +212,8 @@ def test_picture_of_the_body_is_carried_where_the_body_prints(study, tmp_path):
     Image.fromarray(colours[:100]).save(tmp_path / "half.png")
     with pytest.raises(InputError, match="crop it to the body"):
         read_photograph(tmp_path / "half.png", lay.laid)
+    with pytest.raises(InputError, match="there is no picture"):
+        read_photograph(tmp_path / "none.png", lay.laid)
     (tmp_path / "no.png").write_text("no picture")
     with pytest.raises(InputError, match="cannot be read"):
         read_photograph(tmp_path / "no.png", lay.laid)
