@@ -40,6 +40,7 @@ POOL = 3  # lays whose predictions are averaged: each holds what folds happened 
 SPREAD_LAYS = 6  # for each further number that is free
 FINENESS = {"mm": 0.5, "degrees": 0.05}  # values nearer than this are one lay; of other units 0.5 % of what is free
 APART = 6.0  # times that, for two lays to be told apart among the best
+WORSE = 0.1  # of the score, beyond the best one's: such lays are not worth confirming
 LEVEL = 1e-3  # mm, of a shortfall that rounding alone makes
 TRUST = (0.15, 0.01)  # of what is free: radius that COBYQA begins and ends with
 PUTTING = ("place_mm", "turn_deg", "point_mm")  # keys of the first step that say how the cloth is put down
@@ -283,9 +284,10 @@ class _Walk:
     def pick(self, spacing: float, count: int) -> list[TriedLay]:
         """The best settled lays that differ from each other."""
         picked: list[TriedLay] = []
-        for lay in self.lays(spacing):
+        for lay in [lay for lay in self.lays(spacing) if lay.settled]:
             is_new = not any(self.are_near(lay.values, other.values, APART) for other in picked)
-            if lay.settled and is_new and len(picked) < count:
+            is_worth_it = not picked or lay.score <= picked[0].score + WORSE
+            if is_new and is_worth_it and len(picked) < count:
                 picked.append(lay)
         return picked
 
