@@ -6,12 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import trimesh
 from PIL import Image
 
 from drapesim.front import image_sheet
 from drapesim.front.cli import main
 from drapesim.front.image_maps import find_window, say_way, tone_strength, write_at_scale
-from drapesim.front.image_photograph import photograph_body, read_photograph, write_texture
+from drapesim.front.image_photograph import photograph_body, read_photograph, read_texture, write_texture
 from drapesim.front.image_sheet import PAGE_FILE, spell_doubt, table_image, write_image
 from drapesim.ground.outcome import InputError
 from drapesim.jobs.image import load_lays, read_observed, study_image
@@ -217,6 +218,42 @@ def test_picture_of_the_body_is_carried_where_the_body_prints(study, tmp_path):
     (tmp_path / "no.png").write_text("no picture")
     with pytest.raises(InputError, match="cannot be read"):
         read_photograph(tmp_path / "no.png", lay.laid)
+
+
+def write_coloured(path, vertices, faces, colours):
+    """A mesh with colours at its corners, written by another library."""
+    mesh = trimesh.Trimesh(vertices, faces, process=False)
+    if colours is not None:
+        mesh.visual = trimesh.visual.ColorVisuals(mesh, vertex_colors=colours)
+    mesh.export(path)
+
+
+def test_coloured_mesh_is_carried_from_all_round(study, tmp_path):
+    lay = study.lays[0]
+    surface = lay.laid.field.surface
+    faces = surface.faces[np.concatenate([lay.laid.field.tree.order, lay.laid.field.tree.large])]
+    used, corner = np.unique(faces, return_inverse=True)
+    # in mm and moved: the front flank of the roller blue, the other one green, brighter toward the top
+    height = np.clip(255 * (surface.vertices[used, 2] - 0.5 + RADIUS) / (2 * RADIUS), 0, 255)
+    colours = np.zeros((len(used), 4), np.uint8)
+    colours[:, 3], front = 255, surface.vertices[used, 0] > 0.0
+    colours[front, 2], colours[~front, 1] = height[front], height[~front]
+    write_coloured(tmp_path / "roller.ply", 1e3 * surface.vertices[used] + [40, -30, 7], corner.reshape(-1, 3), colours)
+    photograph = read_texture(tmp_path / "roller.ply", lay)
+    flat = write_texture(lay, lay.results[1], photograph, tmp_path / "flat.png", 1e-3)
+    pixels = np.asarray(Image.open(flat))[60].astype(int)
+    for angle in (20, 50, 80):  # at 80 degrees a photograph sees the flank at a slant
+        along = round(1e3 * (RADIUS + 0.5 * THICK) * np.radians(angle))
+        bright = 255 * 0.5 * (1 + np.cos(np.radians(angle)))
+        np.testing.assert_allclose(pixels[400 + along], [0, 0, bright], atol=8)
+        np.testing.assert_allclose(pixels[400 - along], [0, bright, 0], atol=8)
+    write_coloured(tmp_path / "plain.ply", surface.vertices[used], corner.reshape(-1, 3), None)
+    write_coloured(tmp_path / "other.ply", surface.vertices[used] * [1, 1, 2], corner.reshape(-1, 3), colours)
+    (tmp_path / "broken.ply").write_text("ply and no more")
+    for name, problem in (("plain", "no colours"), ("other", "lies off"), ("broken", "cannot be read"),
+                          ("none", "there is no file")):  # fmt: skip
+        with pytest.raises(InputError, match=problem):
+            read_texture(tmp_path / f"{name}.ply", lay)
 
 
 def test_command_writes_and_refuses(finished, unsettled, picture, tmp_path, capsys):
