@@ -2,7 +2,8 @@
 
 `python -m benchmarks search [SEED ...]`: for each seed the cover of `scenes/cover-loose.toml` is put down at an offset
 (up to 60 mm either way) and a turn (up to 8 degrees) that the search is not told, and settled at the scene's spacing.
-Marks are traced round where it touches each region of the body, and round hollows that it spans; they claim just that.
+Marks are traced on it: where it touches within 20 mm of a landmark, where it touches each region of the body, and where
+it stands off 5 to 15 mm beside that; they claim just that, with a tolerance of 2 mm.
 The search begins from the scene's own lay. Wanted: offset within 3 mm, turn within 0.5 degrees, in at most 20 minutes
 on two processors. Told are settles and seconds of processors, which stay right beside other work.
 """
@@ -10,6 +11,7 @@ on two processors. Told are settles and seconds of processors, which stay right 
 from __future__ import annotations
 
 import time
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -21,17 +23,20 @@ from drapesim.ground.files import read_toml, spell_toml
 from drapesim.jobs.run import run_scene
 from drapesim.jobs.search import search_scene
 from drapesim.jobs.tried import TriedLay
+from drapesim.judging.places import LANDMARK_REACH
 from drapesim.matter.lay import LowerStep
 from drapesim.matter.plan import Scene, read_scene
+from drapesim.matter.surface import sample_nodes
 from drapesim.settling.archive import Run
 
 Array = np.ndarray
 
 SCENE = Path(__file__).parents[1] / "scenes/cover-loose.toml"
 OFFSET_MM, TURN_DEG = 60.0, 8.0
-TOUCH, HOLLOW = 1e-3, (8e-3, 6e-2)  # m, gaps of what is traced
-LEAST = 7e-4  # m2, of a patch that is traced
-PATCHES = 2  # the largest of a region; twice as many hollows
+TOUCH, BESIDE = 2e-3, (5e-3, 1.5e-2)  # m, gaps of what is traced; the first is the claims' tolerance
+STEP, JOIN = 5e-3, 16e-3  # m: of the grid that it is traced on; gaps that the tracing hand passes over
+LEAST, LEAST_PRINT = 7e-4, 2e-4  # m2, of a patch, and of the print of a landmark
+PATCHES = 2  # the largest of a region
 
 
 def main(arguments: list[str]) -> int:
@@ -53,16 +58,27 @@ def measure(seed: int) -> int:
         spent = time.process_time() - began
     settles = {h: sum(lay.spacing_mm == h for lay in found.tried) for h in sorted({t.spacing_mm for t in found.tried})}
     best = found.best[0]
-    off = float(np.hypot(*(np.array(best.values[:2]) - hidden[:2])))
-    turn = abs(best.values[2] - hidden[2])
+    off, turn = part(best.values, hidden)
     is_near = off <= 3.0 and turn <= 0.5
     print(
-        f"seed {seed}: hidden {hidden.tolist()} (mm, mm, degrees), {len(run.marks)} marks; found "
+        f"seed {seed}: hidden {hidden.tolist()} (mm, mm, degrees), {len(best.meets)} marks; best lay "
         f"{[round(value, 2) for value in best.values]}: {off:.2f} mm and {turn:.2f} degrees off, "
         f"{'within' if is_near else 'NOT within'} 3 mm and 0.5; {best.met} claims met, {best.undecided} undecided; "
         f"settles by spacing {settles}; {spent:.0f} s of processors"
     )
+    if found.pointed is not None:
+        off, turn = part(found.pointed.values, hidden)
+        values, spread = (np.round(each, 2).tolist() for each in (found.pointed.values, found.pointed.spread))
+        print(
+            f"  its lays together point to {values}, spread {spread}: {off:.2f} mm and {turn:.2f} degrees off",
+            flush=True,
+        )
     return 0 if is_near else 1
+
+
+def part(values: Sequence[float], hidden: Array) -> tuple[float, float]:
+    """How far values lie from the hidden ones: mm, degrees."""
+    return float(np.hypot(*(np.array(values[:2]) - hidden[:2]))), float(abs(values[2] - hidden[2]))
 
 
 def tell(lay: TriedLay | None, stage: str, spacing_mm: float) -> None:
@@ -102,34 +118,50 @@ def write_scene(folder: Path, run: Run) -> Path:
 
 
 def trace(run: Run) -> tuple[list[str], dict[str, Any]]:
-    """SVG paths in mm and their claims: contact by region, and hollows, each cell of a node as large as the spacing."""
-    gap, facing = run.contact.gap, run.contact.facing > 0.0
+    """SVG paths in mm and their claims: contact by landmark and by region, and what stands off beside it by region."""
+    record, lattice = run.contact, run.lattice
+    count = np.round(np.array(lattice.cell.shape) * (lattice.spacing_u, lattice.spacing_v) / STEP).astype(int).tolist()
+    i, j = (axis.ravel() for axis in np.indices(count))
+    uv = STEP * (np.stack([i, j], axis=1) + 0.5)
+    gap, facing = sample_nodes(lattice, record.gap, uv), sample_nodes(lattice, record.facing, uv)
+    point = np.stack([sample_nodes(lattice, axis, uv) for axis in record.body_point.T], axis=1)
+    node = np.round(uv / (lattice.spacing_u, lattice.spacing_v)).astype(int)
+    region = record.region[lattice.index[node[:, 0], node[:, 1]]]
+    touches = (gap <= TOUCH) & (facing > 0.0)
+    beside = (gap >= BESIDE[0]) & (gap <= BESIDE[1])
+    wanted = []
+    for name, place in sorted(run.body.landmarks.items()):
+        near = np.linalg.norm(point - np.asarray(place), axis=1) <= LANDMARK_REACH
+        wanted.append((f"print {name}", {"claim": "shows_feature", "place": name}, touches & near, LEAST_PRINT, 1))
+    for number, name in enumerate(run.body.region_names):
+        here = region == number
+        wanted.append((name, {"claim": "touches_place", "place": name}, touches & here, LEAST, PATCHES))
+        wanted.append((f"beside {name}", {"claim": "lies_clear"}, beside & here, LEAST, PATCHES))
     shapes: list[str] = []
     claims: dict[str, Any] = {}
-    wanted = [
-        (name, (run.contact.region == number) & (gap <= TOUCH) & facing, PATCHES)
-        for number, name in enumerate(run.body.region_names)
-    ]
-    wanted.append(("hollow", (gap >= HOLLOW[0]) & (gap <= HOLLOW[1]), 2 * PATCHES))
-    for name, nodes, most in wanted:
-        for number, part in enumerate(find_parts(run, nodes)[:most], start=1):
+    for name, claim, cells, least, most in wanted:
+        for number, part in enumerate(find_parts(uv[cells], least)[:most], start=1):
             mark = f"{name.replace(' ', '-')}-{number}"
-            rings = [part.exterior, *part.interiors]
-            lines = ["M" + " L".join(f"{1e3 * u:.4f},{1e3 * v:.4f}" for u, v in ring.coords[:-1]) for ring in rings]
-            shapes.append(f'<path id="{mark}" fill-rule="evenodd" d="{" Z ".join(lines)} Z"/>')
-            claims[mark] = (
-                {"claim": "lies_clear"} if name == "hollow" else {"claim": "touches_place", "place": name}
-            )  # fmt: skip
+            shapes.append(spell_path(mark, part))
+            claims[mark] = {**claim, "tolerance_mm": 1e3 * TOUCH}
     return shapes, claims
 
 
-def find_parts(run: Run, nodes: Array) -> list[Any]:
-    """The polygons that ``nodes`` (n,) bool cover on the flat map, m, the largest first."""
+def spell_path(name: str, part: Any) -> str:
+    """A polygon (m) as an SVG path in mm."""
+    rings = [part.exterior, *part.interiors]
+    lines = ["M" + " L".join(f"{1e3 * u:.4f},{1e3 * v:.4f}" for u, v in ring.coords[:-1]) for ring in rings]
+    return f'<path id="{name}" fill-rule="evenodd" d="{" Z ".join(lines)} Z"/>'
+
+
+def find_parts(cells: Array, least: float) -> list[Any]:
+    """The polygons (m) of at least ``least`` m2 that cells about their middles (c, 2) m make, the largest first.
+
+    As one draws round a patch: gaps up to `JOIN` are closed, and what is then narrower is left out.
+    """
     import shapely
 
-    half = 0.5 * np.array([run.lattice.spacing_u, run.lattice.spacing_v])
-    size = np.array(run.lattice.cell.shape) * 2.0 * half
-    low, high = np.maximum(run.lattice.uv[nodes] - half, 0.0), np.minimum(run.lattice.uv[nodes] + half, size)
-    area = shapely.unary_union(shapely.box(*low.T, *high.T)).buffer(-1e-4)
-    parts = [part for part in shapely.get_parts(area) if part.area >= LEAST]
+    area = shapely.unary_union(shapely.box(*(cells - 0.5 * STEP).T, *(cells + 0.5 * STEP).T))
+    area = area.buffer(0.5 * JOIN).buffer(-JOIN).buffer(0.5 * JOIN)
+    parts = [part for part in shapely.get_parts(area) if part.area >= least]
     return sorted(parts, key=lambda part: -part.area)

@@ -19,11 +19,12 @@ from drapesim.front.colours import (
     blend_colours,
     draw_gap_legend,
     draw_scale_legend,
+    draw_sign_legend,
     scale_changes,
     scale_gaps,
 )
 from drapesim.front.flat import draw_mark
-from drapesim.front.labels import PAGE, draw_bar, start_figure, write_figure
+from drapesim.front.labels import PAGE, draw_bar, draw_warp, name_beside, start_figure, write_figure
 from drapesim.front.report import spell_quality
 from drapesim.front.view import MISSING, draw_alike
 from drapesim.front.wording import spell_figure, spell_mm
@@ -123,12 +124,14 @@ def _draw_maps(
     lattice = comparison.lattice
     length, width = 1e3 * np.array(lattice.cell.shape) * (lattice.spacing_u, lattice.spacing_v)
     across = PAGE - 1.15
-    along = min(max(across * width / length, 0.8), 5.0)
+    along = min(across * width / length, 5.0)
     across = along * length / width
-    each, top, foot = along + 0.62, 0.3, 1.3
+    signs = 0.32 if comparison.marks else 0.0
+    each, top, foot = along + 0.62, 0.3, 1.3 + signs
     height = top + each * len(columns) + foot
     figure = start_figure(height, title)
     changed = {row.mark for row in comparison.marks if row.is_changed}
+    told: list[str] = []
     for row, column in enumerate(columns):
         bottom = height - top - (row + 1) * each + 0.3
         axes = figure.add_axes((0.75 / PAGE, bottom / height, across / PAGE, along / height))
@@ -137,10 +140,14 @@ def _draw_maps(
         _paint(axes, comparison, value(column), scale)
         verdicts = {verdict.mark: verdict.verdict for verdict in column.run.verdicts}
         for mark in column.run.marks:
-            verdict = verdicts.get(mark.name, UNDECIDED)
-            draw_mark(axes, mark, SIGNS[verdict].colour)
-            if naming and mark.name in changed:
-                _name(axes, mark, f"{mark.name}: {verdict}" if naming == "verdict" else mark.name)
+            told.append(verdicts.get(mark.name, UNDECIDED))
+            draw_mark(axes, mark, SIGNS[told[-1]].colour)
+        named = [mark for mark in column.run.marks if naming and mark.name in changed]
+        words = [f"{mark.name}: {verdicts.get(mark.name, UNDECIDED)}" if naming == "verdict" else mark.name
+                 for mark in named]  # fmt: skip
+        lines = np.concatenate([_outline(mark) for mark in column.run.marks] or [np.empty((0, 2, 2))])
+        box = np.zeros(2), np.array([length, width])
+        name_beside(axes, np.array([_top(mark) for mark in named]).reshape(-1, 2), words, length / across, box, lines)
         axes.set(xlim=(0, length), ylim=(width, 0))
         step = next(s for s in (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000) if max(length, width) / s <= 14)
         axes.set_xticks(np.arange(0, length + 0.5, step))
@@ -149,12 +156,14 @@ def _draw_maps(
         for spine in axes.spines.values():
             spine.set(color=INK, linewidth=0.8)
     seen = "inner" if lattice.inner_sign < 0 else "outer"
-    note = f"warp, u: to the right   weft, v: downward   in mm   seen from the {seen} side"
+    note = f"warp, u      weft, v: downward      in mm      seen from the {seen} side"
     if comparison.marks:
-        note += "   outlines: marks; named where runs disagree" if naming and changed else "   outlines: marks"
-    figure.text(0.75 / PAGE, (foot - 0.18) / height, note, fontsize=7.5, color=INK, va="center")
-    draw_legend(figure.add_axes((0.75 / PAGE, 0.14 / height, 0.66, 0.62 / height)))
-    bar = figure.add_axes((0.77, 0.14 / height, 0.21, 0.62 / height))
+        note += "      outlines: marks" + ("; named where runs disagree" if naming and changed else "")
+        draw_sign_legend(figure.add_axes((0.056, 0.06 / height, 0.94, 0.24 / height)), told)
+    draw_warp(figure, (foot - 0.18) / height)
+    figure.text(1.85 / PAGE, (foot - 0.18) / height, note, fontsize=7.5, color=INK, va="center")
+    draw_legend(figure.add_axes((0.75 / PAGE, (0.14 + signs) / height, 0.66, 0.62 / height)))
+    bar = figure.add_axes((0.77, (0.14 + signs) / height, 0.21, 0.62 / height))
     draw_bar(bar, 0.21 * PAGE * 1e-3 * length / across, "on the cloth")
     return write_figure(figure, path)
 
@@ -174,15 +183,18 @@ def _paint(axes: Any, comparison: Comparison, values: Array, scale: GapScale) ->
     )
 
 
-def _name(axes: Any, mark: Mark, words: str) -> None:
-    from matplotlib.patheffects import withStroke
+def _outline(mark: Mark) -> Array:
+    """(k, 2, 2) mm: the sides of a mark's outline, or its samples if it has none, as `name_beside` keeps off them."""
+    if not mark.rings:
+        return 1e3 * np.stack([mark.samples, mark.samples], axis=1)
+    return 1e3 * np.concatenate([np.stack([ring, np.roll(ring, -1, axis=0)], axis=1) for ring in mark.rings])
 
+
+def _top(mark: Mark) -> Array:
+    """(2,) mm: the middle of a mark's upper edge, where its name is looked for."""
     points = np.concatenate(mark.rings) if mark.rings else mark.samples
     low, high = 1e3 * points.min(0), 1e3 * points.max(0)
-    axes.annotate(
-        words, (0.5 * (low[0] + high[0]), low[1]), xytext=(0, 2), textcoords="offset points", fontsize=6, color=INK,
-        ha="center", va="bottom", zorder=9, path_effects=[withStroke(linewidth=2.2, foreground="white")],
-    )  # fmt: skip
+    return np.array([0.5 * (low[0] + high[0]), low[1]])
 
 
 def render(comparison: Comparison, pictures: dict[str, str], views: dict[str, str], missing: str) -> str:

@@ -173,7 +173,7 @@ def set_frame(shot: Shot, words: str, done: float, title: str) -> Array:
     until = 0.5 * even
     draw.rectangle([12, y + 12, until, y + 16], fill="#e3e6ea")
     draw.rectangle([12, y + 12, 12 + (until - 12) * min(max(done, 0.0), 1.0), y + 16], fill=INK)
-    note = f"{title[:1].upper()}{title[1:]}.  Outer face pale, inner face dark."
+    note = f"{title[:1].upper()}{title[1:]}. Outer face pale, inner dark."
     draw.text((12, y + 19), _fit(draw, note, small, left_of_text - 24, 1), font=small, fill=QUIET)
     return np.asarray(page)
 

@@ -44,7 +44,7 @@ def add_image_command(commands: Any) -> None:
     )
     image.add_argument("--mm-per-pixel", type=float, metavar="M", help="the scale of that picture")
     image.add_argument("--texture", type=Path, metavar="FILE",
-                       help="a picture of the body from above, to carry to the flat map")  # fmt: skip
+                       help="a picture of the body from above, or its coloured mesh, to carry over")  # fmt: skip
     image.add_argument("--out", type=Path, metavar="DIR", help="the folder (image/<names of the runs>)")
     image.add_argument("--seed", type=int, default=0, metavar="N", help="of the resampling (0)")
     image.add_argument("--force", action="store_true", help="replace what an earlier call left in the folder")
@@ -55,7 +55,7 @@ def add_image_command(commands: Any) -> None:
 
 def command_image(options: argparse.Namespace) -> int:
     """Print, measure, rank, and write the page."""
-    from drapesim.front.image_photograph import read_photograph
+    from drapesim.front.image_photograph import read_texture
     from drapesim.front.image_sheet import PAGE_FILE, write_image
     from drapesim.front.terminal import open_console
     from drapesim.jobs.image import load_lays, read_observed, study_image
@@ -88,7 +88,8 @@ def command_image(options: argparse.Namespace) -> int:
 
     study = study_image(runs, ways, observed, options.seed, say)
     if options.texture is not None:  # what is wrong with it is said before anything is written
-        read_photograph(options.texture, study.lays[0].laid)
+        for lay in study.lays:
+            read_texture(options.texture, lay)
     show_image(open_console(), study)
     make_folder(out)
     write_image(out, study, not options.no_pictures, say, options.texture)
@@ -113,12 +114,12 @@ def show_image(console: Any, study: ImageStudy) -> None:
     for lay in study.lays:
         for result in lay.results:
             whole = result.regions[-1] if result.regions else None
-            printed = sum(row.strength > 0.0 for row in result.landmarks)
+            printed = f"{sum(row.strength > 0.0 for row in result.landmarks)} of {len(result.landmarks)}"
             table.add_row(
                 lay.name, result.way.name, "0" if whole is None else f"{1e4 * whole.flat:.0f}",
                 "-" if whole is None else spell_figure(100 * whole.photo_widening, "+.0f"),
                 "-" if whole is None else spell_figure(100 * whole.photo_lengthening, "+.0f"),
-                f"{printed} of {len(result.landmarks)}", "-" if result.fit is None else spell_mm(result.fit.rms),
+                printed if result.landmarks else "none named", "-" if result.fit is None else spell_mm(result.fit.rms),
             )  # fmt: skip
     console.print(table)
     for lay in study.lays:

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from drapesim.front.colours import INK, LINEN, QUIET, GapScale, blend_colours, draw_scale_legend, scale_gaps
-from drapesim.front.labels import PAGE, draw_bar, name_beside, name_inside, start_figure, write_figure
+from drapesim.front.labels import PAGE, draw_bar, draw_warp, name_beside, name_inside, start_figure, write_figure
 from drapesim.jobs.image import ImageStudy, LayImage, WayResult
 from drapesim.judging.density import Rebuilt
 from drapesim.judging.distortion import map_grid
@@ -21,6 +23,7 @@ Array = np.ndarray
 
 PRINT = "#5a3a22"  # what prints
 STRIP = 90  # pixels below a picture at scale
+NARROWEST = 500  # pixels across, for what stands below it
 NAMED = 4.5e-3  # m2 of print from which a region is named on the map; the legend names all
 NAMELESS = (176, 172, 162)  # the body outside all regions
 PER_CENT = (-50.0, -20.0, -10.0, -5.0, 5.0, 10.0, 20.0, 50.0, 100.0)
@@ -96,7 +99,7 @@ def draw_maps(
         for spine in axes.spines.values():
             spine.set(color=INK, linewidth=0.8)
     y = (foot - 0.2) / height
-    figure.add_artist(_arrow(0.75 / PAGE, 1.75 / PAGE, y))
+    draw_warp(figure, y)
     seen = "inner" if lattice.inner_sign < 0 else "outer"
     words = f"warp, u      weft, v: downward      in mm      seen from the {seen} side"
     words += "      part of the cloth" if window is not None else ""
@@ -128,12 +131,6 @@ def find_window(lattice: Lattice, there: Array) -> Array:
     place = 1e3 * lattice.uv[there]
     low, high = place.min(axis=0) - ROUND, place.max(axis=0) + ROUND
     return np.clip([low, high], whole[0], whole[1])
-
-
-def _arrow(start: float, end: float, y: float) -> Any:
-    from matplotlib.patches import FancyArrowPatch
-
-    return FancyArrowPatch((start, y), (end, y), arrowstyle="-|>", mutation_scale=9, color=INK, lw=1.2)
 
 
 def paint_pixels(lattice: Lattice, pixels: Array) -> Callable[[Any], None]:
@@ -370,8 +367,9 @@ def write_at_scale(lay: LayImage, result: WayResult, path: Path, pixel: float = 
     lattice = lay.laid.lattice
     rows, columns = find_shape(lattice, pixel)
     blank = np.zeros((2, 2, 1), np.uint8)
-    _, strength = warp_picture(lattice, result.source, np.zeros((len(lattice.ij), 2)), blank, (rows, columns))
-    words = f"0 to 1: strength of the print ({say_way(result.way)})"
+    everywhere = replace(result.source, whole=lattice.cell)  # strength fades to nothing within the cells at a rim
+    _, strength = warp_picture(lattice, everywhere, np.zeros((len(lattice.ij), 2)), blank, (rows, columns))
+    words = f"tone from left to right: strength of the print, 0 to 1 ({say_way(result.way)})"
     return set_strip(lattice, tone_strength(strength / 255.0), words, path, pixel, has_wedge=True)
 
 
@@ -385,28 +383,34 @@ def set_strip(lattice: Lattice, pixels: Array, words: str, path: Path, pixel: fl
     """Write ``pixels`` of the whole cloth with a strip below: scale bar, warp arrow, ``words``, and a wedge of tone."""
     from PIL import Image, ImageDraw
 
-    rows, columns = pixels.shape[:2]
-    page = Image.new("RGB", (columns, rows + STRIP), "white")
+    rows, columns = pixels.shape[0], max(pixels.shape[1], NARROWEST)
+    bar = next(n for n in (500, 200, 100, 50, 20, 10, 5, 2, 1) if n * 1e-3 / pixel < 0.3 * pixels.shape[1] or n == 1)
+    size = min(22, max(9, columns // 60))
+    left = round(20 + max(bar * 1e-3 / pixel, 9 * size)) + 40
+    beside = left + 8 * size + (215 if has_wedge else 0)
+    seen = "inner" if lattice.inner_sign < 0 else "outer"
+    last = f"{1e3 * pixel:g} mm a pixel, seen from the {seen} side"
+    letters = int((columns - beside - 10) / (0.55 * size))
+    if letters >= len(words):
+        lines, start, step, height = [words, last], (beside, 18), 30, STRIP
+    else:  # a small cloth: the words stand below, broken to its breadth
+        lines = [*textwrap.wrap(words, max(int((columns - 30) / (0.55 * size)), 12)), last]
+        start, step = (20, 42 + 2 * size), round(1.4 * size)
+        height = start[1] + step * len(lines) + 10
+    page = Image.new("RGB", (columns, rows + height), "white")
     page.paste(Image.fromarray(pixels))
     pen = ImageDraw.Draw(page)
-    bar = next(n for n in (500, 200, 100, 50, 20, 10, 5, 2, 1) if n * 1e-3 / pixel < 0.3 * columns or n == 1)
-    size = min(22, max(8, columns // 60))
     pen.line([(20, rows + 30), (20 + bar * 1e-3 / pixel, rows + 30)], fill=INK, width=5)
     pen.text((20, rows + 42), f"{bar} mm on the cloth", fill=INK, font_size=size)
-    left = round(20 + max(bar * 1e-3 / pixel, 9 * size)) + 40
     pen.line([(left, rows + 30), (left + 5 * size, rows + 30)], fill=INK, width=4)
     tip = left + 6 * size
     pen.polygon([(tip, rows + 30), (tip - 22, rows + 20), (tip - 22, rows + 40)], fill=INK)
     pen.text((left, rows + 42), "warp, u", fill=INK, font_size=size)
-    left += 8 * size
     if has_wedge:
-        page.paste(
-            Image.fromarray(tone_strength(np.broadcast_to(np.linspace(0, 1, 200), (24, 200)))), (left, rows + 18)
-        )
-        left += 215
-    seen = "inner" if lattice.inner_sign < 0 else "outer"
-    pen.text((left, rows + 18), words, fill=INK, font_size=size)
-    pen.text((left, rows + 48), f"{1e3 * pixel:g} mm a pixel, seen from the {seen} side", fill=INK, font_size=size)
-    pen.rectangle([(0, 0), (columns - 1, rows - 1)], outline=INK)
+        wedge = tone_strength(np.broadcast_to(np.linspace(0, 1, 200), (24, 200)))
+        page.paste(Image.fromarray(wedge), (left + 8 * size, rows + 18))
+    for k, line in enumerate(lines):
+        pen.text((start[0], rows + start[1] + k * step), line, fill=INK, font_size=size)
+    pen.rectangle([(0, 0), (pixels.shape[1] - 1, rows - 1)], outline=INK)
     page.save(path, dpi=(0.0254 / pixel, 0.0254 / pixel))
     return path

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +13,18 @@ from drapesim.front.colours import INK
 from drapesim.front.image_maps import draw_maps, find_shape, paint_pixels, say_way, set_strip, tone_linen
 from drapesim.ground.outcome import InputError
 from drapesim.jobs.image import LayImage, WayResult
-from drapesim.judging.transfer import DOWN, Laid, is_seen, to_grid, warp_picture
+from drapesim.jobs.painted import KINDS, paint_body
+from drapesim.judging.transfer import (
+    DOWN,
+    FROM_ABOVE,
+    Laid,
+    find_shown,
+    is_seen,
+    print_values,
+    to_grid,
+    warp_picture,
+    weigh_in_triangle,
+)
 from drapesim.kernels.cast import cast_rays
 
 Array = np.ndarray
@@ -25,12 +36,14 @@ PHOTO_PIXEL, GRID = 2e-3, 0.05  # m: of the body's photograph from above, and of
 @dataclass(frozen=True)
 class Photograph:
     """The body from straight above: ``pixels`` (rows, columns, 3) uint8, x to the right, y upward; ``low`` (2,) m: the
-    left lower corner; m per pixel. ``there`` (rows, columns) bool: body."""
+    left lower corner; m per pixel. ``there`` (rows, columns) bool: body. ``colours`` (vertices, 3) in 0..255 of the
+    body where they are known all round, as from a coloured mesh."""
 
     pixels: Array
     low: Array
     pixel: float
     there: Array
+    colours: Array | None = None
 
     def place(self, points: Array) -> Array:
         """(n, 2) column and row, whole numbers at pixels' middles, of ``points`` (n, 3 or 2) m."""
@@ -39,8 +52,8 @@ class Photograph:
         return np.column_stack([column, row])
 
 
-def photograph_body(laid: Laid) -> Photograph:
-    """The figure shaded, seen straight down by parallel rays, with lines every 50 mm."""
+def photograph_body(laid: Laid, colours: Array | None = None) -> Photograph:
+    """The figure seen straight down by parallel rays: shaded, with lines every 50 mm, or in its ``colours``."""
     surface, tree = laid.field.surface, laid.field.tree
     used = surface.vertices[np.unique(surface.faces[np.concatenate([tree.order, tree.large])])]
     low, high = used[:, :2].min(axis=0) - 0.01, used[:, :2].max(axis=0) + 0.01
@@ -50,8 +63,16 @@ def photograph_body(laid: Laid) -> Photograph:
     grid = np.stack(np.meshgrid(x, y), axis=2).reshape(-1, 2)
     above = np.column_stack([grid, np.full(len(grid), used[:, 2].max() + 1e-3)])
     ways = np.ascontiguousarray(np.broadcast_to(DOWN, above.shape))
-    _, face = cast_rays(above, ways, np.full(len(above), 10.0), surface.vertices, surface.faces, tree)
+    way, face = cast_rays(above, ways, np.full(len(above), 10.0), surface.vertices, surface.faces, tree)
     there = (face >= 0).reshape(rows, columns)
+    if colours is not None:
+        tone = np.full((len(above), 3), 255.0)
+        hit = face >= 0
+        three = surface.faces[face[hit]]
+        weight = weigh_in_triangle(above[hit] + way[hit, None] * DOWN, surface.vertices[three])
+        tone[hit] = np.einsum("kc,kcd->kd", weight, colours[three])
+        pixels = np.round(tone).astype(np.uint8).reshape(rows, columns, 3)
+        return Photograph(pixels, low, PHOTO_PIXEL, there, colours)
     light = np.array([-0.45, 0.5, 0.74])
     shade = np.clip(surface.normal[face] @ light, 0.0, 1.0).reshape(rows, columns)
     tone = np.array([214.0, 176.0, 140.0]) * (0.35 + 0.65 * shade)[:, :, None]
@@ -61,6 +82,13 @@ def photograph_body(laid: Laid) -> Photograph:
         tone[line.reshape(rows, columns)] = (20.0, 60.0, 130.0)
     tone[~there] = 255.0
     return Photograph(np.round(tone).astype(np.uint8), low, PHOTO_PIXEL, there)
+
+
+def read_texture(path: Path, lay: LayImage) -> Photograph:
+    """What a body looks like: a picture from above (`read_photograph`), or a coloured mesh (`painted.paint_body`)."""
+    if path.suffix.lower() in KINDS:
+        return photograph_body(lay.laid, paint_body(lay.run, lay.laid, path))
+    return read_photograph(path, lay.laid)
 
 
 def read_photograph(path: Path, laid: Laid) -> Photograph:
@@ -73,6 +101,8 @@ def read_photograph(path: Path, laid: Laid) -> Photograph:
     surface, tree = laid.field.surface, laid.field.tree
     used = surface.vertices[np.unique(surface.faces[np.concatenate([tree.order, tree.large])])]
     low, high = used[:, :2].min(axis=0), used[:, :2].max(axis=0)
+    if not path.exists():
+        raise InputError("", "--texture", f"there is no picture {path}", "check the path")
     try:
         with Image.open(path) as opened:
             picture = opened.convert("RGBA")
@@ -95,12 +125,18 @@ def read_photograph(path: Path, laid: Laid) -> Photograph:
 def carry_photograph(result: WayResult, laid: Laid, photograph: Photograph, shape: tuple[int, int]) -> Array:
     """(rows, columns, 3) uint8: the photograph where each point of the cloth takes its image from; plain linen else.
 
-    What the photograph does not see, undersides and what lies under other parts, is left plain.
+    What the photograph does not see, undersides and what lies under other parts, is left plain; where the body's
+    colours are known all round, they are carried from everywhere.
     """
     lattice = laid.lattice
+    if photograph.colours is not None:
+        return _carry_colours(result, laid, photograph.colours, shape)
     place = photograph.place(result.source.point)
     pixels = np.dstack([photograph.pixels, np.where(photograph.there, np.uint8(255), np.uint8(0))])
-    out, strength = warp_picture(lattice, result.source, place, pixels, shape)
+    source = result.source
+    if source.way.kind in FROM_ABOVE:  # to a photograph, too, what lies high and low is one picture
+        source = replace(source, whole=find_shown(lattice, source))
+    out, strength = warp_picture(lattice, source, place, pixels, shape)
     seen = np.nan_to_num(to_grid(lattice, is_seen(laid, result.source.point).astype(float))) > 0.5
     rows, columns = (
         np.minimum(((np.arange(n) + 0.5) / n * cells).astype(int), cells)
@@ -112,10 +148,20 @@ def carry_photograph(result: WayResult, laid: Laid, photograph: Photograph, shap
     return carried
 
 
+def _carry_colours(result: WayResult, laid: Laid, colours: Array, shape: tuple[int, int]) -> Array:
+    lattice, source = laid.lattice, result.source
+    read = to_grid(lattice, print_values(laid, source, colours)).transpose(1, 0, 2)
+    picture = np.round(np.nan_to_num(read)).astype(np.uint8)
+    carried, strength = warp_picture(lattice, source, lattice.ij.astype(np.float64), picture, shape)
+    carried[strength == 0] = tone_linen()
+    return carried
+
+
 def write_texture(lay: LayImage, result: WayResult, photograph: Photograph, path: Path, pixel: float = 1e-3) -> Path:
     """The photograph carried to the flat map, at ``pixel`` (m) a pixel, with the same strip below."""
     pixels = carry_photograph(result, lay.laid, photograph, find_shape(lay.laid.lattice, pixel))
-    words = f"the picture of the body, carried ({say_way(result.way)}); plain: no print, or not seen from above"
+    hidden = ", or not seen from above" if photograph.colours is None else ""
+    words = f"the picture of the body, carried ({say_way(result.way)}); plain: no print{hidden}"
     return set_strip(lay.laid.lattice, pixels, words, path, pixel)
 
 
@@ -133,8 +179,10 @@ def draw_carried(lay: LayImage, result: WayResult, photograph: Photograph, path:
 
     def legend(axes: Any) -> None:
         axes.axis("off")
-        lines = "lines: squares of 50 mm in the photograph   " if photograph.pixel == PHOTO_PIXEL else ""
-        axes.text(0.0, 0.6, f"{lines}plain: no print, or not seen from above",
+        is_made = photograph.pixel == PHOTO_PIXEL and photograph.colours is None
+        lines = "lines: squares of 50 mm in the photograph   " if is_made else ""
+        hidden = ", or not seen from above" if photograph.colours is None else ""
+        axes.text(0.0, 0.6, f"{lines}plain: no print{hidden}",
                   fontsize=7.5, color=INK, transform=axes.transAxes)  # fmt: skip
         if lattice.inner_sign < 0:
             words = "mirrored against the photograph: seen from the side that faces the body"

@@ -25,7 +25,7 @@ from drapesim.front.image_maps import (
     tone_strength,
     write_at_scale,
 )
-from drapesim.front.image_photograph import draw_carried, photograph_body, read_photograph, write_texture
+from drapesim.front.image_photograph import draw_carried, photograph_body, read_texture, write_texture
 from drapesim.front.labels import PAGE, draw_bar, lay_pixels, start_figure, write_figure
 from drapesim.front.view import MISSING, Camera, draw_body
 from drapesim.front.wording import spell_figure, spell_mm
@@ -56,7 +56,7 @@ def write_image(
     """Write tables, arrays, and with pictures the page, into ``folder``, which exists; returns the page's path.
 
     All is made in a folder beside it, and moved when whole; what an earlier call left is taken away then.
-    ``texture``: a picture of the body from above to carry to the flat map, see `image_photograph.read_photograph`.
+    ``texture``: what the body looks like, to carry to the flat map, see `image_photograph.read_texture`.
     """
     from tempfile import TemporaryDirectory
 
@@ -106,17 +106,19 @@ def _write_all(
         for result in lay.results:
             write_at_scale(lay, result, flat / f"{_slug(lay.name)}-{_slug(result.way.name)}.png")
         result = lay.told
-        photograph = photograph_body(lay.laid) if texture is None else read_photograph(texture, lay.laid)
+        photograph = photograph_body(lay.laid) if texture is None else read_texture(texture, lay)
         for each in lay.results if texture is not None else ():
             write_texture(lay, each, photograph, flat / f"{_slug(lay.name)}-{_slug(each.way.name)}-texture.png")
         made = {
-            "regions": draw_regions(lay, result, pictures / f"{number}-regions.png"),
             "ways": draw_ways(study, lay, pictures / f"{number}-ways.png"),
             "distortion": draw_distortion(lay, result, pictures / f"{number}-distortion.png"),
             "angles": draw_angles(lay, result, pictures / f"{number}-angles.png"),
-            "landmarks": draw_landmarks(lay, result, pictures / f"{number}-landmarks.png"),
             "carried": draw_carried(lay, result, photograph, pictures / f"{number}-carried.png"),
         }
+        if lay.run.body.region_names:
+            made["regions"] = draw_regions(lay, result, pictures / f"{number}-regions.png")
+        if result.landmarks:
+            made["landmarks"] = draw_landmarks(lay, result, pictures / f"{number}-landmarks.png")
         if lay.studies and lay.studies[0].bins:
             made["gaps"] = draw_curve(lay, pictures / f"{number}-density.png")
         if lay.rebuilt is not None:

@@ -209,6 +209,14 @@ def _overlaps(tried: Array, others: Array, room: Array) -> Array:
     return (np.abs(tried[:, None] - others[None]) < room[None]).all(axis=2)
 
 
+def draw_warp(figure: Any, y: float) -> None:
+    """An arrow along the warp, to the right as on all maps, under their left corner; ``y`` as share of the page."""
+    from matplotlib.patches import FancyArrowPatch
+
+    ends = (0.75 / PAGE, y), (1.75 / PAGE, y)
+    figure.add_artist(FancyArrowPatch(*ends, arrowstyle="-|>", mutation_scale=9, color=INK, lw=1.2))
+
+
 def draw_bar(axes: Any, width: float, note: str = "") -> None:
     """A scale bar in an empty ``axes`` that is ``width`` (m) wide at the picture's scale."""
     steps = (1e-3, 2e-3, 5e-3, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0)

@@ -21,6 +21,7 @@ verdicts:
   out of reach       by a proof over all lays (--reach): it cannot be had together with another claim
   clear of the body  of a mark that is claimed to lie clear, and does
   undecided          all else; "in this lay" tells what this lay shows
+  Press tests and proofs that are kept beside the run count, and its report.html, if there is one, tells them too.
   Contact is also told at several thresholds (report.contact_levels_mm of the scene), since nature gives no single one.
   Exit code 3: the sheet did not settle.
 """
@@ -43,14 +44,25 @@ def add_marks_command(commands: Any) -> None:
         "--chance", type=int, metavar="N", help="draw N lots of marks in each of five ways (999 or more)"
     )
     marks.add_argument("--against", type=Path, metavar="RUN", help="a second run, scored by the same claims")
+    marks.add_argument("--no-pictures", action="store_true", help="draw no proofs (with --reach)")
     marks.add_argument("--quiet", action="store_true", help="show no progress")
     marks.set_defaults(command=command_marks)
 
 
 def command_marks(options: argparse.Namespace) -> int:
     """Print the table with its reasons and save it."""
-    from drapesim.front.terminal import open_console
-    from drapesim.jobs.marks import answer_marks, compare_support, draw_lots, prove_run, recall_presses, write_answers
+    from drapesim.front.reach_sheet import FlatCloth, draw_proofs
+    from drapesim.front.report import renew_report
+    from drapesim.front.terminal import open_console, show_reach
+    from drapesim.jobs.marks import (
+        answer_marks,
+        compare_support,
+        draw_lots,
+        prove_run,
+        recall_presses,
+        recall_reach,
+        write_answers,
+    )
     from drapesim.jobs.run import make_folder
     from drapesim.judging.chance import LEAST_DRAWS, MEANING, say_chance
     from drapesim.settling.archive import load_run
@@ -67,8 +79,9 @@ def command_marks(options: argparse.Namespace) -> int:
         if not options.quiet:
             print(text, file=sys.stderr)
 
-    reach = prove_run(run, str(options.run), say) if options.reach else None
-    rows = answer_marks(run, reach, recall_presses(run, folder))
+    found = prove_run(run, str(options.run), say) if options.reach else None
+    reach = None if found is None else found.reach
+    rows = answer_marks(run, reach, recall_presses(run, folder), recall_reach(run, folder))
     chances = [] if options.chance is None else draw_lots(run, options.chance, say)
     support = None
     if options.against is not None:
@@ -76,6 +89,8 @@ def command_marks(options: argparse.Namespace) -> int:
         support = compare_support((run, load_run(options.against)), names)
     console = open_console()
     show_answers(console, rows)
+    if reach is not None:
+        show_reach(console, reach)
     for chance in chances:
         console.print(f"- {say_chance(chance)}", markup=False, soft_wrap=True)
     if chances:
@@ -84,7 +99,12 @@ def command_marks(options: argparse.Namespace) -> int:
         console.print(support.said, markup=False, soft_wrap=True)
     out = options.out or folder
     make_folder(out)
-    write_answers(out, rows, reach, chances, support)
+    write_answers(out, run, rows, reach, chances, support)
+    if found is not None and not options.no_pictures:
+        nu, nv = run.lattice.cell.shape
+        length, width = nu * run.lattice.spacing_u, nv * run.lattice.spacing_v
+        draw_proofs(out, FlatCloth(run.marks, length, width, run.lattice.inner_sign), found.obstacle, found.reach)
+    renew_report(folder, run)
     print(f"written: {out}")
     return 0 if run.certificate.settled else 3
 

@@ -16,7 +16,7 @@ what is tested:
   mark to the body, as a sheet that is settled and certified under it shows, and how far the mark moves. The test ends
   without contact where yarns pass their safe extension, where another mark that touched no longer does, or at
   --most-force (10 N: common practice, no source). Another lay, or a pull elsewhere, may still do it.
-  The verdicts then stand in `drapesim marks RUN`. Exit code 3: a test could not tell.
+  The verdicts then stand in `drapesim marks RUN` and in the run's report.html. Exit code 3: a test could not tell.
 """
 
 
@@ -39,6 +39,7 @@ def add_press_command(commands: Any) -> None:
 
 def command_press(options: argparse.Namespace) -> int:
     """Press, say what came of it, and keep it; each mark is kept as soon as it is done."""
+    from drapesim.front.report import renew_report
     from drapesim.front.terminal import choose_display, open_console
     from drapesim.jobs.press import press_marks, write_presses
     from drapesim.jobs.run import make_folder
@@ -61,5 +62,6 @@ def command_press(options: argparse.Namespace) -> int:
     console = open_console()
     for test in tests:
         console.print(f"{test.mark}: {say_press(test)}", markup=False, soft_wrap=True)
+    renew_report(folder, run)
     print(f"written: {folder}")
     return 3 if any(test.touches is None for test in tests) else 0

@@ -5,14 +5,9 @@ from __future__ import annotations
 import argparse
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from drapesim.ground.outcome import InputError
-
-if TYPE_CHECKING:
-    from drapesim.judging.reach import Reach
-
-TIGHTEST = 3  # pairs told of those that may go
 
 EPILOG = """\
 what is proven:
@@ -43,8 +38,8 @@ def add_reach_command(commands: Any) -> None:
 
 def command_reach(options: argparse.Namespace) -> int:
     """Prove, print the sentences and write the tables and pictures."""
-    from drapesim.front.terminal import open_console
-    from drapesim.jobs.reach import prove_scene, write_proofs
+    from drapesim.front.terminal import open_console, show_reach
+    from drapesim.jobs.reach import name_claims, prove_scene, write_proofs
     from drapesim.jobs.run import make_folder
     from drapesim.matter.plan import read_scene
 
@@ -61,40 +56,12 @@ def command_reach(options: argparse.Namespace) -> int:
     show_reach(open_console(), found.reach)
     reach = found.reach
     make_folder(out)
-    write_proofs(out, reach)
+    write_proofs(out, reach, name_claims(scene.marks, scene.body, scene.fabric))
     if not options.no_pictures:
-        from drapesim.front.reach_sheet import draw_proofs
+        from drapesim.front.reach_sheet import FlatCloth, draw_proofs
 
-        draw_proofs(out, scene, found.obstacle, reach)
+        sheet = scene.sheet
+        flat = FlatCloth(scene.marks, sheet.length, sheet.width, sheet.inner_sign)
+        draw_proofs(out, flat, found.obstacle, reach)
     print(f"written: {out}")
     return 0
-
-
-def show_reach(console: Any, reach: Reach) -> None:
-    """What was proven in sentences; then the tightest pairs that may go, and the folds that must stand."""
-    from drapesim.judging.reach import say_chain, say_pair
-
-    def say(text: str) -> None:
-        console.print(text, markup=False, soft_wrap=True)
-
-    ranked = sorted(reach.pairs, key=lambda p: (not p.is_impossible, p.spare))
-    impossible = [pair for pair in ranked if pair.is_impossible]
-    pairs = f"{len(ranked)} pair{'s' * (len(ranked) != 1)} of marks"
-    chains = f"{len(reach.chains) or 'no'} chain{'s' * (len(reach.chains) != 1)} of three"
-    say(f"Of {pairs}, {len(impossible) or 'none'} {'are' if len(impossible) > 1 else 'is'} proven out of reach of "
-        f"every lay; besides, {chains}.")  # fmt: skip
-    for pair in impossible:
-        say(f"- {say_pair(pair, reach.limits)}")
-    for chain in reach.chains:
-        say(f"- {say_chain(chain)}")
-    possible = [pair for pair in ranked if not pair.is_impossible and pair.found > 0.0 and pair.fold == 0.0]
-    if possible:
-        say("Of the others nothing is proven, which does not mean that a lay exists. The tightest:")
-    for pair in possible[:TIGHTEST]:
-        say(f"- {say_pair(pair, reach.limits)}")
-    for pair in ranked:
-        if pair.fold > 0.0:
-            say(f"- {say_pair(pair, reach.limits)}")
-    if reach.meets:
-        say(f"Counted in: {'; '.join(f'{a} meets {b}' for a, b in reach.meets)}. On a free sheet any two marks can be "
-            "brought onto each other, so such a claim forbids something only by what it does to others.")  # fmt: skip

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
@@ -18,11 +20,12 @@ from drapesim.judging.obstacle import Obstacle
 from drapesim.judging.reach import PairProof, Reach, say_pair
 from drapesim.judging.taut import measure_string
 from drapesim.kernels.cast import cast_rays
-from drapesim.matter.plan import Scene
+from drapesim.matter.marks import Mark
 
 Array = np.ndarray
 
 STRING = "#b3261e"
+TIGHTEST_FILE = "tightest.png"
 MOST = 8  # sheets: those of the strongest proofs
 ROW = 0.17  # inch, of text
 LIFT = 2e-3  # m toward the eye: a string lies on the body, and its chords cut into round parts
@@ -34,11 +37,28 @@ VIEWS = (
 )
 
 
-def draw_proofs(folder: Path, scene: Scene, obstacle: Obstacle, reach: Reach) -> list[Path]:
+@dataclass(frozen=True)
+class FlatCloth:
+    """The flat map as it is drawn: marks, length along the warp and width (m), and the sheet's `inner_sign`."""
+
+    marks: Sequence[Mark]
+    length: float
+    width: float
+    inner_sign: int
+
+
+def clear_proofs(folder: Path) -> None:
+    """Take away the sheets of proofs from before."""
+    for path in (*folder.glob("reach-[0-9].png"), folder / TIGHTEST_FILE):
+        path.unlink(missing_ok=True)
+
+
+def draw_proofs(folder: Path, cloth: FlatCloth, obstacle: Obstacle, reach: Reach) -> list[Path]:
     """One PNG for each of the strongest impossible pairs, reach-1.png and so on; their paths.
 
-    Where none is impossible, tightest.png of the pair with the least to spare.
+    Where none is impossible, tightest.png of the pair with the least to spare. Sheets of before are taken away.
     """
+    clear_proofs(folder)
     worst = sorted((pair for pair in reach.pairs if pair.is_impossible), key=lambda p: p.allowed - p.needed)[:MOST]
     if not worst:
         worst = [pair for pair in reach.pairs if len(pair.string)][:1]
@@ -46,19 +66,19 @@ def draw_proofs(folder: Path, scene: Scene, obstacle: Obstacle, reach: Reach) ->
     shots = draw_body(obstacle.x, obstacle.faces.astype(np.int32), cameras)
     paths = []
     for number, pair in enumerate(worst, start=1):
-        path = folder / (f"reach-{number}.png" if pair.is_impossible else "tightest.png")
-        _draw(path, scene, obstacle, pair, say_pair(pair, reach.limits), shots)
+        path = folder / (f"reach-{number}.png" if pair.is_impossible else TIGHTEST_FILE)
+        _draw(path, cloth, obstacle, pair, say_pair(pair, reach.limits), shots)
         paths.append(path)
     return paths
 
 
 def _draw(
-    path: Path, scene: Scene, obstacle: Obstacle, pair: PairProof, sentence: str, shots: list[Shot] | None
+    path: Path, flat: FlatCloth, obstacle: Obstacle, pair: PairProof, sentence: str, shots: list[Shot] | None
 ) -> None:
     wide = PAGE - 0.6
     views = [] if shots is None else _pick_views(obstacle, pair.string)
     highs = [wide * shots[k].pixels.shape[0] / shots[k].pixels.shape[1] for k in views] if shots else []
-    cloth = wide * scene.sheet.width / scene.sheet.length
+    cloth = wide * flat.width / flat.length
     cloth, across = (4.0, wide * 4.0 / cloth) if cloth > 4.0 else (cloth, wide)
     lines = textwrap.wrap(sentence, 125)
     height = 0.55 + ROW * (len(lines) + 3) + sum(high + 0.75 for high in highs) + cloth + 1.0
@@ -96,7 +116,7 @@ def _draw(
         bar = figure.add_axes(((0.3 + wide - 1.6) / PAGE, (y - 0.55 - high) / height, 1.6 / PAGE, 0.32 / height))
         draw_bar(bar, 1.6 / wide * shots[k].pixels.shape[1] * shots[k].metres_per_pixel)
         y -= high + 0.75
-    _draw_map(figure, scene, pair, (0.3, y - 0.2 - cloth, across, cloth), height)
+    _draw_map(figure, flat, pair, (0.3, y - 0.2 - cloth, across, cloth), height)
     with TemporaryDirectory() as folder:
         whole = write_figure(figure, Path(folder) / "sheet.png")
         write_bytes(path, whole.read_bytes())
@@ -130,18 +150,16 @@ def _name(axes: Any, at: Array, name: str, columns: int) -> None:
 
 
 def _draw_map(
-    figure: Any, scene: Scene, pair: PairProof, box: tuple[float, float, float, float], height: float
+    figure: Any, flat: FlatCloth, pair: PairProof, box: tuple[float, float, float, float], height: float
 ) -> None:
     left, low, wide, high = box
-    side = "inner" if scene.sheet.inner_sign < 0 else "outer"
+    side = "inner" if flat.inner_sign < 0 else "outer"
     said = f"The cloth laid flat, seen from its {side} side: {1e3 * pair.flat:.0f} mm at most between the two marks"
     said += ", by way of marks that are to meet (dotted: from layer to layer)" if pair.over else ""
     figure.text(left / PAGE, (low + high + 0.2) / height, said, fontsize=7.5, color=INK, va="top")
     axes = figure.add_axes((left / PAGE, low / height, wide / PAGE, high / height))
-    axes.set(
-        xlim=(0, 1e3 * scene.sheet.length), ylim=(1e3 * scene.sheet.width, 0), facecolor=LINEN, xticks=[], yticks=[]
-    )
-    for mark in scene.marks:
+    axes.set(xlim=(0, 1e3 * flat.length), ylim=(1e3 * flat.width, 0), facecolor=LINEN, xticks=[], yticks=[])
+    for mark in flat.marks:
         axes_colour = STRING if mark.name in (*pair.marks, *pair.over) else QUIET
         draw_mark(axes, mark, axes_colour)
     for leg in 1e3 * pair.legs:
@@ -153,11 +171,11 @@ def _draw_map(
     for point, name in zip(1e3 * pair.legs.reshape(-1, 2), names, strict=True):
         from matplotlib.patheffects import withStroke
 
-        is_right = bool(point[0] > 500.0 * scene.sheet.length)
+        is_right = bool(point[0] > 500.0 * flat.length)
         up = -14 if name in pair.over else 8
         axes.annotate(name, point, (-6 if is_right else 6, up), textcoords="offset points", fontsize=8, color=INK,
                       zorder=9,
                       ha="right" if is_right else "left",
                       path_effects=[withStroke(linewidth=2.2, foreground="white")])  # fmt: skip
     bar = figure.add_axes(((left + wide - 1.6) / PAGE, (low - 0.42) / height, 1.6 / PAGE, 0.32 / height))
-    draw_bar(bar, 1.6 / wide * scene.sheet.length, "on the cloth")
+    draw_bar(bar, 1.6 / wide * flat.length, "on the cloth")

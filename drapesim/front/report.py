@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import math
 from collections import Counter
+from collections.abc import Sequence
 from pathlib import Path
 from threading import Thread
 from typing import TYPE_CHECKING, Any
@@ -42,7 +43,8 @@ from drapesim.front.wording import (
 )
 from drapesim.ground.files import write_text
 from drapesim.ground.units import bending_length, from_si
-from drapesim.matter.answers import Verdict
+from drapesim.jobs.marks import answer_marks, recall_presses, recall_reach
+from drapesim.matter.answers import CLEAR, NATURAL, Verdict
 from drapesim.matter.fabric import SIDES, FabricCard
 from drapesim.matter.marks import Claim
 from drapesim.settling.frames import load_film
@@ -53,6 +55,7 @@ if TYPE_CHECKING:
 REPORT_FILE = "report.html"
 PICTURES = "pictures"
 FINAL, DRAFT = 0.25, 0.5  # node spacing over bending length, up to which a result is called so: our convention
+SHEETS = 3  # of proofs shown
 NOT_FINITE = "No pictures of the sheet: it has positions that are no finite numbers."
 
 
@@ -90,13 +93,56 @@ def write_report(folder: str | Path, run: Run) -> Path:
                 write_text(folder / PRINTS_FILE, draw_prints(run, prints))
     made["flat"] = draw_flat(run, pictures / "flat.png", contact)
     made["history"] = draw_history(run, pictures / "history.png")
-    text = render(run, {name: _embed(path) for name, path in made.items()}, missing)
+    return _write(folder, run, made, missing)
+
+
+def renew_report(folder: Path, run: Run) -> Path | None:
+    """Write the report of ``folder`` again with what has been found out since, and the pictures that it has; its path.
+
+    Nothing is written where there is no report.
+    """
+    if not (folder / REPORT_FILE).is_file():
+        return None
+    made = {path.stem: path for path in sorted((folder / PICTURES).glob("*.png"))}
+    missing = "" if "slant" in made else MISSING if np.isfinite(run.x).all() else NOT_FINITE
+    return _write(folder, run, made, missing)
+
+
+def _write(folder: Path, run: Run, made: dict[str, Path], missing: str) -> Path:
+    proofs = recall_reach(run, folder)
+    sheets = sorted(folder.glob("reach-[0-9].png"))[:SHEETS] if proofs else []
+    steps = list_steps(run, folder, proofs)
+    addresses = {name: _embed(path) for name, path in made.items()}
+    text = render(run, addresses, missing, steps, proofs is not None, [_embed(path) for path in sheets])
     write_text(folder / REPORT_FILE, text)
     return folder / REPORT_FILE
 
 
-def render(run: Run, pictures: dict[str, str], missing: str) -> str:
-    """The report's HTML; ``pictures`` maps name to address of a PNG; ``missing`` says why some are not there."""
+def list_steps(run: Run, folder: Path, proofs: dict[str, str] | None) -> list[dict[str, str]]:
+    """The verdict of each mark over all that is known, with its evidence; nothing where only the lay is known."""
+    presses = recall_presses(run, folder)
+    if not presses and proofs is None:
+        return []
+    rows = []
+    for row in answer_marks(run, None, presses, proofs):
+        shown = row.verdict in (NATURAL, CLEAR)
+        evidence = "This lay shows it, with nothing pressing: see its row above." if shown else row.reason
+        rows.append({"name": row.mark, "verdict": row.verdict, "evidence": evidence})
+    return rows
+
+
+def render(
+    run: Run,
+    pictures: dict[str, str],
+    missing: str,
+    steps: Sequence[dict[str, str]] = (),
+    has_proofs: bool = False,
+    sheets: Sequence[str] = (),
+) -> str:
+    """The report's HTML; ``pictures`` maps name to address of a PNG; ``missing`` says why some are not there.
+
+    ``steps``: see `list_steps`; ``sheets``: addresses of the sheets of proofs, if it ``has_proofs``.
+    """
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
     loader = FileSystemLoader(Path(__file__).parent)
@@ -121,6 +167,9 @@ def render(run: Run, pictures: dict[str, str], missing: str) -> str:
         sheet=describe_sheet(run),
         pictures=pictures,
         missing=missing,
+        steps=steps,
+        has_proofs=has_proofs,
+        sheets=sheets,
         signs=SIGNS,
         tolerance=f"{1e3 * usual_tolerance(run.marks):g}",
     )

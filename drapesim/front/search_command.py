@@ -45,7 +45,15 @@ def add_search_command(commands: Any) -> None:
 
 def command_search(options: argparse.Namespace) -> int:
     """Settle lay after lay over what the scene leaves free, and tell which meets most claims and what conflicts."""
-    from drapesim.front.search_words import say_conflict, say_lay, say_meaning, say_outcome, say_proofs, say_unmet
+    from drapesim.front.search_words import (
+        say_conflict,
+        say_lay,
+        say_meaning,
+        say_outcome,
+        say_pointed,
+        say_proofs,
+        say_unmet,
+    )
     from drapesim.front.terminal import open_console
     from drapesim.jobs.reach import prove_scene
     from drapesim.jobs.search import search_scene
@@ -71,6 +79,8 @@ def command_search(options: argparse.Namespace) -> int:
     console = open_console()
     lines = [say_outcome(found)]
     lines += [f"Also confirmed: {say_lay(found, lay)}." for lay in found.best[1 : found.freedom.confirm]]
+    if found.pointed is not None:
+        lines.append(say_pointed(found))
     if found.unmet:
         lines += ["", "What the best lay does not meet, and the slightest change that would:"]
         lines += [f"- {say_unmet(found, each)}" for each in found.unmet]

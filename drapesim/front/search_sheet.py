@@ -18,6 +18,7 @@ from drapesim.front.search_words import (
     say_conflict,
     say_meaning,
     say_outcome,
+    say_pointed,
     say_proofs,
     say_unmet,
     spell_value,
@@ -189,6 +190,7 @@ def render(found: Found, reach: Reach | None, pictures: dict[str, str]) -> str:
     return page.render(
         title=found.scene.title,
         outcome=say_outcome(found),
+        pointed=say_pointed(found),
         is_bad=not found.best,
         heads=[f"{axis.name}, {axis.unit}" if axis.unit else axis.name for axis in axes],
         best=[(lay, [f"{value:.2f}" for value in lay.values]) for lay in shown],

@@ -50,6 +50,21 @@ def say_outcome(found: Found) -> str:
     return f"The best of {tried} is {say_lay(found, found.best[0])}."
 
 
+def say_pointed(found: Found) -> str:
+    """What the best lays point to together; "" where they do not."""
+    if found.pointed is None:
+        return ""
+    pointed = found.pointed
+    values = ", ".join(
+        f"{axis.name} {spell_value(axis, value)} (each alone within {spread:.2f})"
+        for axis, value, spread in zip(found.freedom.axes, pointed.values, pointed.spread, strict=True)
+    )
+    names = " and ".join([", ".join(map(str, pointed.lays[:-1])), str(pointed.lays[-1])])
+    return (
+        f"Lays {names} together point to {values}: a guess from their contact, moved over the cloth, not a settled lay."
+    )
+
+
 def spell_short(short_mm: float) -> str:
     """A shortfall in mm, as far as it is measured."""
     if not math.isfinite(short_mm):
@@ -151,6 +166,11 @@ def list_found(found: Found, reach: Reach | None) -> dict[str, Any]:
         "free": [{"key": axis.name, "unit": axis.unit, "low": axis.low, "high": axis.high, "scene": axis.start}
                  for axis in axes],
         "lays_tried": len(found.tried),
+        "pointed_to": None if found.pointed is None else {
+            "lays": list(found.pointed.lays), "said": say_pointed(found),
+            "values": {axis.name: round(v, 4) for axis, v in zip(axes, found.pointed.values, strict=True)},
+            "spread": {axis.name: round(v, 4) for axis, v in zip(axes, found.pointed.spread, strict=True)},
+        },
         "best": [entry(lay) for lay in found.best],
         "not_met_by_the_best": [
             {"claim": each.mark, "short_mm": _known(each.short_mm), "said": say_unmet(found, each),

@@ -28,6 +28,7 @@ from drapesim.ground.outcome import NOT_MEASURED
 from drapesim.matter.lay import FoldStep, HangStep, LowerStep, RollStep, SpreadStep
 
 if TYPE_CHECKING:
+    from drapesim.judging.reach import Reach
     from drapesim.matter.answers import Meeting, Verdict
     from drapesim.matter.plan import Scene
     from drapesim.matter.sheet import Lattice
@@ -43,6 +44,7 @@ START_WORDS: dict[type, str] = {
     RollStep: "rolled up at one end, inner side down,", HangStep: "hung over a bar, its first corner",
 }  # fmt: skip
 BELONGS = {"yes": "belongs", "no": "does not belong"}
+TIGHTEST = 3  # pairs told of those that no proof forbids
 COMPILING = "compiling the inner loops for this processor, once; this takes half a minute or so"
 
 
@@ -390,3 +392,33 @@ def show_scene(console: Console, scene: Scene, lattice: Lattice, height: float) 
         area = f"{1e4 * float(mark.weights.sum()):.1f}" if mark.rings else "-"
         table.add_row(mark.name, mark.kind, mark.claim.kind.replace("_", " "), mark.claim.place, area)
     console.print(table)
+
+
+def show_reach(console: Console, reach: Reach) -> None:
+    """What was proven in sentences; then the tightest pairs that may go, and the folds that must stand."""
+    from drapesim.judging.reach import say_chain, say_pair
+
+    def say(text: str) -> None:
+        console.print(text, markup=False, soft_wrap=True)
+
+    ranked = sorted(reach.pairs, key=lambda p: (not p.is_impossible, p.spare))
+    impossible = [pair for pair in ranked if pair.is_impossible]
+    pairs = f"{len(ranked)} pair{'s' * (len(ranked) != 1)} of marks"
+    chains = f"{len(reach.chains) or 'no'} chain{'s' * (len(reach.chains) != 1)} of three"
+    say(f"Of {pairs}, {len(impossible) or 'none'} {'are' if len(impossible) > 1 else 'is'} proven out of reach of "
+        f"every lay; besides, {chains}.")  # fmt: skip
+    for pair in impossible:
+        say(f"- {say_pair(pair, reach.limits)}")
+    for chain in reach.chains:
+        say(f"- {say_chain(chain)}")
+    possible = [pair for pair in ranked if not pair.is_impossible and pair.found > 0.0 and pair.fold == 0.0]
+    if possible:
+        say("Of the others nothing is proven, which does not mean that a lay exists. The tightest:")
+    for pair in possible[:TIGHTEST]:
+        say(f"- {say_pair(pair, reach.limits)}")
+    for pair in ranked:
+        if pair.fold > 0.0:
+            say(f"- {say_pair(pair, reach.limits)}")
+    if reach.meets:
+        say(f"Counted in: {'; '.join(f'{a} meets {b}' for a, b in reach.meets)}. On a free sheet any two marks can be "
+            "brought onto each other, so such a claim forbids something only by what it does to others.")  # fmt: skip

@@ -17,7 +17,7 @@ from drapesim.settling.handling import handle, working_pile
 from drapesim.settling.level import Progress
 from drapesim.settling.starts import begin
 
-AGAIN = "way down computed again for the film, nodes {:.0f} mm apart"
+AGAIN = "way down computed again, nodes {:.0f} mm apart"
 
 
 def find_film(folder: Path, run: Run, progress: Callable[[Progress], None] | None = None) -> tuple[Film, str]:

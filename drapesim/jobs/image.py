@@ -164,7 +164,12 @@ def read_observed(path: Path, mm_per_pixel: float, run: Run) -> FlatMap:
     lattice = run.lattice
     length, width = np.array(lattice.cell.shape) * (lattice.spacing_u, lattice.spacing_v)
     side = "inner" if lattice.inner_sign < 0 else "outer"
-    read = read_flat_map(path, mm_per_pixel, (float(length), float(width)), side, named_in="--observed")
+    try:
+        read = read_flat_map(path, mm_per_pixel, (float(length), float(width)), side, named_in="--observed")
+    except InputError as fault:  # which speaks of a scene's keys
+        remedy = "crop it to the cloth, turn it so that the warp runs to the right, or correct --mm-per-pixel"
+        known = fault.remedy if "flat_map" not in fault.remedy else remedy
+        raise InputError(fault.file, fault.where, fault.problem, known) from None
     if is_even(read.pixels):
         raise InputError(path, "--observed", "the picture has one tone everywhere", "give one that shows the image")
     return read

@@ -6,7 +6,7 @@ import csv
 import io
 import json
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -14,11 +14,11 @@ from typing import Any
 from drapesim.ground.files import write_text
 from drapesim.ground.outcome import InputError
 from drapesim.jobs.press import load_presses
-from drapesim.jobs.reach import prove_marks, write_proofs
+from drapesim.jobs.reach import SceneReach, name_claims, prove_marks, recall_proofs, write_proofs
 from drapesim.judging.chance import (
     MEANING,
     Chance,
-    judged_by_body,
+    judged_by_lay,
     list_ways,
     say_chance,
     say_support,
@@ -63,14 +63,20 @@ class Support:
     said: str
 
 
-def answer_marks(run: Run, reach: Reach | None = None, presses: Sequence[PressTest] = ()) -> list[MarkAnswer]:
+def answer_marks(
+    run: Run,
+    reach: Reach | None = None,
+    presses: Sequence[PressTest] = (),
+    kept: Mapping[str, str] | None = None,
+) -> list[MarkAnswer]:
     """The table. Out of reach is said by proof alone, of marks that do not meet their claim in this very lay.
 
     The verdict is one of "touches naturally", "touches if pressed or pulled", "out of reach", "undecided", and of a
     mark claimed to lie clear that does so, "clear of the body". Touching if pressed takes ``presses``, tests of this
     very sheet (`drapesim.jobs.press`); a mark that none was made of, or that none brought to the body, is "undecided".
+    ``kept``: sentences of proofs from before (`recall_proofs`), where there is no ``reach``.
     """
-    proofs = {} if reach is None else reach.reasons()
+    proofs = (kept or {}) if reach is None else reach.reasons()
     pressed = {test.mark: test for test in presses}
     levels = share_levels(run.marks, run.verdicts, run.lattice, run.x, run.body, run.fabric, run.contact_levels)
     rows = []
@@ -96,17 +102,24 @@ def recall_presses(run: Run, folder: Path) -> list[PressTest]:
     return load_presses(folder, run)
 
 
-def prove_run(run: Run, where: str, say: Callable[[str], None]) -> Reach:
+def recall_reach(run: Run, folder: Path) -> dict[str, str] | None:
+    """The reach proofs that are kept beside a run; see `drapesim.jobs.reach.recall_proofs`."""
+    return recall_proofs(folder, run.marks, run.body, run.fabric)
+
+
+def prove_run(run: Run, where: str, say: Callable[[str], None]) -> SceneReach:
     """The reach proofs of a run's marks; see `drapesim.jobs.reach.prove_marks`."""
-    return prove_marks(run.marks, run.body, run.fabric, where, say).reach
+    return prove_marks(run.marks, run.body, run.fabric, where, say)
 
 
 def draw_lots(run: Run, n: int, say: Callable[[str], None]) -> list[Chance]:
     """The chance test of a run in every way that can be drawn. Raises `InputError` for a run without marks."""
-    marks = judged_by_body(run.marks)
+    marks = judged_by_lay(run.marks, run.layers is not None)
     if not marks:
         raise InputError("", "--chance", "the run has no marks with a claim on the body", "name a run with such marks")
-    ground = spread_ground(run.lattice, run.contact, run.body, run.fabric.thickness)
+    if len(marks) < len(run.marks):
+        say("claims that marks meet are left out: the run has recorded no layers")
+    ground = spread_ground(run.lattice, run.contact, run.body, run.fabric.thickness, run.layers)
     found = []
     for way in list_ways(marks):
         say(f"drawing {n} lots: {way}")
@@ -122,14 +135,15 @@ def compare_support(runs: tuple[Run, Run], names: tuple[str, str]) -> Support:
     tables = [
         {(m.name, m.claim.kind, m.claim.place): (m, v) for m, v in zip(r.marks, r.verdicts, strict=True)} for r in runs
     ]
-    shared = [key for key in tables[0] if key in tables[1] and key[1] != MEETS]
+    has_layers = all(run.layers is not None for run in runs)
+    shared = [key for key in tables[0] if key in tables[1] and (has_layers or key[1] != MEETS)]
     if not shared:
         problem = "the two runs have no claim in common"
         raise InputError("", "--against", problem, "name runs whose marks have the same names, claims and places")
     scores, meets = [], []
     for run, table in zip(runs, tables, strict=True):
         chosen = [table[key] for key in shared]
-        ground = spread_ground(run.lattice, run.contact, run.body, run.fabric.thickness)
+        ground = spread_ground(run.lattice, run.contact, run.body, run.fabric.thickness, run.layers)
         scores.append(tuple(float(s) for s in score_marks([mark for mark, _ in chosen], ground)))
         meets.append(tuple(verdict.meets for _, verdict in chosen))
     means = sum(scores[0]) / len(shared), sum(scores[1]) / len(shared)
@@ -168,6 +182,7 @@ def list_answers(rows: Sequence[MarkAnswer]) -> list[dict[str, Any]]:
 
 def write_answers(
     out: Path,
+    run: Run,
     rows: Sequence[MarkAnswer],
     reach: Reach | None = None,
     chances: Sequence[Chance] = (),
@@ -197,4 +212,4 @@ def write_answers(
         }  # fmt: skip
     write_text(out / JSON_FILE, json.dumps(whole, indent=1) + "\n")
     if reach is not None:
-        write_proofs(out, reach)
+        write_proofs(out, reach, name_claims(run.marks, run.body, run.fabric))

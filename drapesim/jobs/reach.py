@@ -12,7 +12,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from drapesim.ground.files import write_text
+import numpy as np
+
+from drapesim.ground.files import hash_bytes, write_text
 from drapesim.ground.outcome import InputError
 from drapesim.judging.obstacle import Obstacle, build_obstacle
 from drapesim.judging.reach import Reach, find_places, prove_reach, say_chain, say_pair
@@ -126,8 +128,19 @@ def list_proofs(reach: Reach) -> list[dict[str, object]]:
     return rows
 
 
-def write_proofs(out: Path, reach: Reach) -> None:
-    """reach.csv and reach.json in the folder ``out``."""
+def name_claims(marks: Sequence[Mark], body: Body, card: FabricCard) -> str:
+    """A name of all that proofs stand on: marks and claims, the body with its places, the card's limits."""
+    of_marks = [
+        (mark.name, mark.claim, [ring.tolist() for ring in mark.rings], mark.samples.tolist()) for mark in marks
+    ]
+    places = {name: list(map(float, at)) for name, at in sorted(body.landmarks.items())}
+    told = [repr(of_marks), repr(body.region_names), repr(places), repr(find_limits(card)), repr(card.thickness)]
+    arrays = (body.vertices, body.faces, body.region)
+    return hash_bytes(b"".join([*(np.ascontiguousarray(a).tobytes() for a in arrays), *(t.encode() for t in told)]))
+
+
+def write_proofs(out: Path, reach: Reach, of: str = "") -> None:
+    """reach.csv and reach.json in the folder ``out``; ``of``: see `name_claims`."""
     rows = list_proofs(reach)
     text = io.StringIO()
     table = csv.writer(text, lineterminator="\n")
@@ -147,4 +160,22 @@ def write_proofs(out: Path, reach: Reach) -> None:
     write_text(out / REACH_FILE, text.getvalue())
     limits = {"warp_percent": 100 * reach.limits.warp, "weft_percent": 100 * reach.limits.weft,
               "locking_rad": reach.limits.angle}  # fmt: skip
-    write_text(out / REACH_JSON, json.dumps({"limits": limits, "proofs": rows}, indent=1) + "\n")
+    whole = {"of": of, "limits": limits, "out_of_reach": reach.reasons(), "proofs": rows}
+    write_text(out / REACH_JSON, json.dumps(whole, indent=1) + "\n")
+
+
+def recall_proofs(folder: Path, marks: Sequence[Mark], body: Body, card: FabricCard) -> dict[str, str] | None:
+    """Sentence by mark that is out of reach, of the proofs kept in ``folder``; None if there are none of these claims.
+
+    Raises `InputError` for a file that is not ours.
+    """
+    path = folder / REACH_JSON
+    if not path.is_file():
+        return None
+    try:
+        whole = json.loads(path.read_text())
+        reasons = {str(mark): str(said) for mark, said in whole["out_of_reach"].items()}
+        is_same = whole["of"] == name_claims(marks, body, card)
+    except (ValueError, KeyError, TypeError, AttributeError):
+        raise InputError(path, "", "this is no table of reach proofs", "delete it, or prove the claims again") from None
+    return reasons if is_same else None

@@ -40,6 +40,7 @@ POOL = 3  # lays whose predictions are averaged: each holds what folds happened 
 SPREAD_LAYS = 6  # for each further number that is free
 FINENESS = {"mm": 0.5, "degrees": 0.05}  # values nearer than this are one lay; of other units 0.5 % of what is free
 APART = 6.0  # times that, for two lays to be told apart among the best
+WORSE = 0.1  # of the score, beyond the best one's: such lays are not worth confirming
 LEVEL = 1e-3  # mm, of a shortfall that rounding alone makes
 TRUST = (0.15, 0.01)  # of what is free: radius that COBYQA begins and ends with
 PUTTING = ("place_mm", "turn_deg", "point_mm")  # keys of the first step that say how the cloth is put down
@@ -78,6 +79,16 @@ class Conflict:
 
 
 @dataclass(frozen=True)
+class Pointed:
+    """Where several settled lays, moved over their cloth, together let expect the least miss: ``values`` on the axes,
+    and ``spread``, half of how far apart the lays' own answers lie. A guess, steadier than which lay came out best."""
+
+    lays: tuple[int, ...]
+    values: tuple[float, ...]
+    spread: tuple[float, ...]
+
+
+@dataclass(frozen=True)
 class Found:
     """What came of a search. ``best``: the lays at the scene's spacing, the best first. ``allowances_mm``: by mark, the
     shortfall that the coarse spacing alone makes, measured on lays settled at both; it is granted to coarse lays."""
@@ -89,6 +100,7 @@ class Found:
     allowances_mm: dict[str, float]
     unmet: tuple[Unmet, ...]
     conflicts: tuple[Conflict, ...]
+    pointed: Pointed | None
 
 
 def search_scene(
@@ -119,8 +131,9 @@ def search_scene(
     trials.start(resume)
     if tell is not None:
         trials.tell = tell
-    _Walk(trials).walk()
-    return weigh(trials)
+    walk = _Walk(trials)
+    walk.walk()
+    return weigh(trials, walk.point())
 
 
 class _Walk:
@@ -196,7 +209,7 @@ class _Walk:
             if not settled or self.is_full(spacing):
                 return
             best = settled[0]
-            values = self.predict(best, settled)
+            values = self.predict(best, self.pool(best, settled))
             if any(self.are_near(values, lay.values) for lay in self.lays(spacing)):
                 return
             lay = self.trials.try_lay(values, spacing, MOVED)
@@ -204,19 +217,36 @@ class _Walk:
             if vain == VAIN:
                 return
 
-    def predict(self, best: TriedLay, settled: Sequence[TriedLay]) -> Array:
-        """Where the cloth should be put down, as the best lays with the same further values let expect."""
+    def pool(self, best: TriedLay, settled: Sequence[TriedLay]) -> list[TriedLay]:
+        """The best lays that have the best one's values in all but how the cloth is put down."""
+        others = np.array(best.values)[self.others]
+        return [lay for lay in settled if (np.array(lay.values)[self.others] == others).all()][:POOL]
+
+    def predict(self, best: TriedLay, pool: Sequence[TriedLay]) -> Array:
+        """The best lay's values, with the cloth put down where the lays of ``pool`` together let expect least miss."""
         base = np.array(best.values)
-        alike = [lay for lay in settled if (np.array(lay.values)[self.others] == base[self.others]).all()][:POOL]
-        pool = []
-        for lay in alike:
+        lays = []
+        for lay in pool:
             pattern, ground = self.read(lay)
             put = self.trials.put(lay.values)
-            if ground is not None and put is not None:
-                pool.append((put, ground))
+            assert put is not None
+            if ground is not None:
+                lays.append((put, ground))
         low, high = self.low[self.putting], self.high[self.putting]
-        part, _ = predict_put(pattern, pool, lambda p: self.put(base, p), low, high, self.trials.scene.seed)
+        part, _ = predict_put(pattern, lays, lambda p: self.put(base, p), low, high, self.trials.scene.seed)
         return self.filled(base, part)
+
+    def point(self) -> Pointed | None:
+        """What the best lays at the scene's own spacing point to together; None where there are not two of them."""
+        settled = [lay for lay in self.lays(self.trials.fine_mm) if lay.settled]
+        if not self.putting or len(settled) < 2:
+            return None
+        pool = self.pool(settled[0], settled)
+        if len(pool) < 2:
+            return None
+        alone = np.array([self.predict(settled[0], [lay]) for lay in pool])
+        values, spread = self.predict(settled[0], pool), 0.5 * np.ptp(alone, axis=0)
+        return Pointed(tuple(lay.number for lay in pool), tuple(values.tolist()), tuple(spread.tolist()))
 
     def vary(self, spacing: float) -> None:
         """Spread lays over all that is free besides, then COBYQA from the best."""
@@ -254,9 +284,10 @@ class _Walk:
     def pick(self, spacing: float, count: int) -> list[TriedLay]:
         """The best settled lays that differ from each other."""
         picked: list[TriedLay] = []
-        for lay in self.lays(spacing):
+        for lay in [lay for lay in self.lays(spacing) if lay.settled]:
             is_new = not any(self.are_near(lay.values, other.values, APART) for other in picked)
-            if lay.settled and is_new and len(picked) < count:
+            is_worth_it = not picked or lay.score <= picked[0].score + WORSE
+            if is_new and is_worth_it and len(picked) < count:
                 picked.append(lay)
         return picked
 
@@ -270,7 +301,7 @@ def is_putting(axis: Axis) -> bool:
     return axis.keys[:2] == ("lay", 0) and axis.keys[2] in PUTTING
 
 
-def weigh(trials: Trials) -> Found:
+def weigh(trials: Trials, pointed: Pointed | None = None) -> Found:
     """The best lays, what they do not meet, and which claims conflict among all that were tried."""
     settled = [lay for lay in trials.tried if lay.settled]
     best = sorted(
@@ -293,7 +324,7 @@ def weigh(trials: Trials) -> Found:
             for mark in sorted(failed[best[0].number])
         )
     return Found(
-        trials.freedom, trials.scene, tuple(trials.tried), tuple(best), granted, unmet, tuple(conflicts)
+        trials.freedom, trials.scene, tuple(trials.tried), tuple(best), granted, unmet, tuple(conflicts), pointed
     )  # fmt: skip
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
 from functools import cached_property
@@ -120,6 +121,8 @@ class Trials:
         """Begin the journal, or take up the one that is there; the folder exists."""
         path = self.out / JOURNAL_FILE
         if not resume:
+            if path.exists():  # a search that is replaced
+                shutil.rmtree(self.out / LAYS, ignore_errors=True)
             path.write_text(json.dumps({"search": self.fingerprint}) + "\n", encoding="utf-8")
             return
         _, lines, length = read_journal(path)

@@ -3,8 +3,9 @@
 The score of a pattern of marks is the mean over its claims of how much of the mark does what is claimed, 0 to 1, read
 from the contact record at the mark's samples: for `touches` the share of its area with the inner side to the body and a
 gap of at most the tolerance; for `touches_place` and `shows_feature` the share of which that holds and whose nearest
-body point is on the place; for `lies_clear` the share that is farther off. A thousandth of the score is how near the
-gaps come to what is claimed, so that patterns of equal shares are told apart.
+body point is on the place; for `lies_clear` the share that is farther off; for `meets` the share that has the other
+mark across from its claimed side, layer on layer, within the tolerance. A thousandth of the score is how near the gaps
+come to what is claimed, so that patterns of equal shares are told apart.
 
 Lots are drawn in five ways: the whole pattern shifted; shifted and turned; shifted, turned and mirrored (by a coin);
 each mark for itself; and the marks left where they are, the claimed places drawn anew over the body. With k of n lots
@@ -20,12 +21,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.spatial import KDTree
 
 from drapesim.judging.places import LANDMARK_REACH
 from drapesim.matter.body import Body
-from drapesim.matter.marks import MEETS, PLACE_CLAIMS, Mark
+from drapesim.matter.marks import GRID, MEETS, PLACE_CLAIMS, Mark
 from drapesim.matter.sheet import Lattice
 from drapesim.settling.contact_record import ContactRecord
+from drapesim.settling.layer_record import SIDES, LayerRecord
 
 Array = np.ndarray
 
@@ -33,6 +36,7 @@ WAYS = ("shifted", "turned", "mirrored", "redrawn", "places")
 LEAST_DRAWS = 999
 NEAR = 0.02  # m: a gap this far from what is claimed counts as not near at all
 CLOSENESS = 1e-3  # weight of closeness in the score
+ONWARD = 2.0  # spacings, within which the other layers over two neighbours are one: yarns do not stretch twofold
 TURNS_TRIED = 200  # turns by which a pattern was tried on the cloth before it is left unturned
 
 SAID = {
@@ -46,7 +50,11 @@ SAID = {
 
 @dataclass(frozen=True)
 class Ground:
-    """What a lay shows at each node: gap (nu, nv) m, facing, region number, nearest body point (nu, nv, 3)."""
+    """What a lay shows at each node: gap (nu, nv) m, facing, region number, nearest body point (nu, nv, 3).
+
+    layer_gap (nu, nv, 2) m and layer_uv (nu, nv, 2, 2) m: to the other layer out of the inner and the outer side, and
+    its place on the flat map (nan: none); None where the run has recorded no layers.
+    """
 
     lattice: Lattice
     body: Body
@@ -55,6 +63,8 @@ class Ground:
     region: Array
     point: Array
     thickness: float = 0.0  # m, of the cloth
+    layer_gap: Array | None = None
+    layer_uv: Array | None = None
 
 
 @dataclass(frozen=True)
@@ -74,8 +84,10 @@ class Chance:
     typical: float
 
 
-def spread_ground(lattice: Lattice, record: ContactRecord, body: Body, thickness: float = 0.0) -> Ground:
-    """The contact record as tables over the lattice; nan or -1 where there is no cloth."""
+def spread_ground(
+    lattice: Lattice, record: ContactRecord, body: Body, thickness: float = 0.0, layers: LayerRecord | None = None
+) -> Ground:
+    """The contact and the layer record as tables over the lattice; nan or -1 where there is no cloth."""
     i, j = lattice.ij[:, 0], lattice.ij[:, 1]
 
     def table(values: Array, empty: float) -> Array:
@@ -84,7 +96,9 @@ def spread_ground(lattice: Lattice, record: ContactRecord, body: Body, thickness
         return out
 
     return Ground(lattice, body, table(record.gap, np.nan), table(record.facing, np.nan), table(record.region, -1),
-                  table(record.body_point, np.nan), thickness)  # fmt: skip
+                  table(record.body_point, np.nan), thickness,
+                  None if layers is None else table(layers.gap, np.nan),
+                  None if layers is None else table(layers.uv, np.nan))  # fmt: skip
 
 
 def score_marks(marks: Sequence[Mark], ground: Ground) -> Array:
@@ -97,13 +111,19 @@ def score_marks(marks: Sequence[Mark], ground: Ground) -> Array:
     gap, facing = (_interpolate(values, cell, part) for values in (ground.gap, ground.facing))
     nearest = cell + (part > 0.5)
     region, point = (values[nearest[:, 0], nearest[:, 1]] for values in (ground.region, ground.point))
-    scores, start = np.zeros(len(marks)), 0
+    scores, start, named = np.zeros(len(marks)), 0, {mark.name: mark for mark in marks}
     for number, mark in enumerate(marks):
         rows = slice(start, start + len(mark.samples))
         start += len(mark.samples)
-        if mark.claim.kind == MEETS:  # asks nothing of the body, and so tells no lot from another
-            continue
         weight = mark.weights / mark.weights.sum()
+        if mark.claim.kind == MEETS:
+            if mark.claim.place in named and ground.layer_gap is not None:
+                across, off = _read_across(ground, nearest[rows], at[rows], SIDES.index(mark.claim.side))
+                on = is_among(across, named[mark.claim.place].samples)
+                near = np.where(on, 1.0 - np.clip(off, 0.0, NEAR) / NEAR, 0.0)
+                share = weight @ (on & (off <= mark.claim.tolerance))
+                scores[number] = (1.0 - CLOSENESS) * float(share) + CLOSENESS * float(weight @ near)
+            continue
         tolerance, off, faces = mark.claim.tolerance, gap[rows], facing[rows]
         if mark.claim.side == "outer":
             off, faces = off + np.where(faces < 0.0, -ground.thickness, ground.thickness), -faces
@@ -119,6 +139,39 @@ def score_marks(marks: Sequence[Mark], ground: Ground) -> Array:
             near = np.where(np.isfinite(off), 1.0 - np.clip(off, 0.0, NEAR) / NEAR, 0.0)
         scores[number] = (1.0 - CLOSENESS) * float(share) + CLOSENESS * float(weight @ near)
     return scores
+
+
+def _read_across(ground: Ground, node: Array, at: Array, side: int) -> tuple[Array, Array]:
+    """(place (s, 2) m, gap (s,) m) of the layer that lies across from samples ``at`` (s, 2), in cells; nan, inf: none.
+
+    Beside a node that has a layer across, the other layer goes on as it does between that node and its neighbours.
+    """
+    assert ground.layer_gap is not None
+    assert ground.layer_uv is not None
+    step = np.array([ground.lattice.spacing_u, ground.lattice.spacing_v])
+    uv, gap = ground.layer_uv[:, :, side], ground.layer_gap[:, :, side]
+    place = uv[node[:, 0], node[:, 1]].copy()
+    here = place.copy()
+    off = at - node
+    for axis in (0, 1):
+        other = node.copy()
+        other[:, axis] += np.where(off[:, axis] < 0.0, -1, 1)
+        other[:, axis] = np.clip(other[:, axis], 0, np.array(gap.shape)[axis] - 1)
+        way = uv[other[:, 0], other[:, 1]] - here
+        is_next = np.linalg.norm(way, axis=1) < ONWARD * step.max()  # else another layer begins there, or none
+        place += np.where(is_next[:, None], np.abs(off[:, axis, None]) * way, 0.0)
+    found = gap[node[:, 0], node[:, 1]]
+    return place, np.where(np.isfinite(found), found, np.inf)
+
+
+def is_among(points: Array, samples: Array) -> Array:
+    """(s,) bool: do ``points`` (s, 2) m lie where ``samples`` (k, 2) m of a mark stand for it? No nan does."""
+    tree = KDTree(samples)
+    apart = float(np.median(tree.query(samples, k=2)[0][:, 1])) if len(samples) > 1 else GRID
+    known = np.isfinite(points).all(axis=1)
+    among = np.zeros(len(points), dtype=bool)
+    among[known] = tree.query(points[known])[0] <= max(math.sqrt(0.5) * apart, 0.5 * GRID)
+    return among
 
 
 def _interpolate(values: Array, cell: Array, part: Array) -> Array:
@@ -204,9 +257,9 @@ def interval(k: int, n: int, level: float = 0.95) -> tuple[float, float]:
     return low, high
 
 
-def judged_by_body(marks: Sequence[Mark]) -> list[Mark]:
-    """The marks whose claims the contact record can judge: all but those that are to meet another mark."""
-    return [mark for mark in marks if mark.claim.kind != MEETS]
+def judged_by_lay(marks: Sequence[Mark], has_layers: bool) -> list[Mark]:
+    """The marks whose claims a lay can judge: where layers were not recorded, those that are to meet are left out."""
+    return [mark for mark in marks if has_layers or mark.claim.kind != MEETS]
 
 
 def list_ways(marks: Sequence[Mark]) -> tuple[str, ...]:

@@ -108,11 +108,11 @@ def predict_put(
 def find_least(cost: Callable[[Array], float], low: Array, high: Array, seed: int = 0) -> Array:
     """(k,) where ``cost`` is least between ``low`` and ``high`` (k,), by differential evolution and a last polish.
 
-    Cheap costs only: some 2000 are computed. The same input gives the same answer.
+    Cheap costs only: some 1000 are computed. The same input gives the same answer.
     """
     from scipy.optimize import differential_evolution, minimize
 
     bounds = list(zip(low.tolist(), high.tolist(), strict=True))
-    found = differential_evolution(cost, bounds, seed=seed, popsize=14, maxiter=60, tol=1e-4, polish=False)
+    found = differential_evolution(cost, bounds, seed=seed, popsize=8, maxiter=40, tol=1e-4, polish=False)
     last = minimize(cost, found.x, method="Nelder-Mead", bounds=bounds, options={"maxfev": 200, "xatol": 1e-3})
     return np.asarray(last.x if last.fun < found.fun else found.x)

@@ -5,9 +5,10 @@ touch is what the gap exceeds the tolerance by, of a claimed place besides the d
 it (of a landmark, from the ball of `LANDMARK_REACH` round it), of a claim to lie clear what the gap lacks. A wide
 spacing leaves gaps open by what the sheet curves between nodes (`verdicts.chord_error`); that much is granted.
 
-A claim's *miss* is 0 where all its samples do what is claimed and nears 1 as they are far off: the mean of s / (s + K).
-It rises steeply at first, so that near the best lay millimetres count, and hardly any more from some K on, so that one
-claim that cannot be met does not pull the lay away from all others.
+A claim's *miss* is 0 where all its samples do what is claimed and nears 1 as they are far off: the mean of s / (s + K),
+of a claim to lie clear that of s over its tolerance, which is 1 where it touches. It rises steeply at first, so that
+near the best lay millimetres count, and hardly any more from some K on, so that one claim that cannot be met does not
+pull the lay away from all others.
 
 Which lay would come of a cloth that is put down a little otherwise can be read off a lay at hand: a cloth that lies on
 prominent places keeps its shape in space, nearly, and its marks move over it as they moved over the plan
@@ -33,7 +34,8 @@ Array = np.ndarray
 KNEE = 5e-3  # m, shortfall at which a sample counts half as missed. Our convention, no source
 FARTHEST = 0.1  # m: a larger shortfall is told as this; so is a side that faces away, or no cloth at all
 CENTRING = 0.02  # weight of how far a mark's middle lies from its landmark, which tells lays apart that do equally well
-MOST_SAMPLES = 160  # of a mark; more tell no more
+MOST_SAMPLES = 4000  # of all marks together; more tell no more
+MARK_SAMPLES = (24, 160)  # of one mark at least, if it has so many, and at most
 
 
 @dataclass(frozen=True)
@@ -52,8 +54,9 @@ class Ground:
     """A lay's contact record as tables over the lattice (nu, nv), with what the marks of a pattern ask of it.
 
     ``near`` m: the gap less what the spacing leaves open; ``least`` m: that of whichever side is nearer. ``faces``: 1
-    where the inner side is to the body, else 0. ``point`` (nu, nv, 3) m: nearest of the body. ``off``: region -> m from
-    that point to it; ``landmarks``: landmark -> (3,) m.
+    where the inner side is to the body, else 0. ``point`` (nu, nv, 3) m: nearest of the body. ``off`` (k, nu, nv) m:
+    from there to each region that is claimed, the last one for none. Of each sample: ``region`` (s,) its place in
+    ``off``, ``landmark`` (s, 3) m the point it claims, nan for none.
     """
 
     lattice: Lattice
@@ -61,8 +64,9 @@ class Ground:
     least: Array
     faces: Array
     point: Array
-    off: dict[str, Array]
-    landmarks: dict[str, Array]
+    off: Array
+    region: Array
+    landmark: Array
     thickness: float
 
 
@@ -76,11 +80,12 @@ class Shortfalls:
 
 
 def take_pattern(marks: Sequence[Mark]) -> Pattern:
-    """The marks that claim something of the body, each by at most `MOST_SAMPLES` samples spread evenly over it."""
+    """The marks that claim something of the body, each by samples spread evenly over it."""
     kept = tuple(mark for mark in marks if mark.claim.kind != MEETS)
+    most = int(np.clip(MOST_SAMPLES // max(1, len(kept)), *MARK_SAMPLES))
     chosen = []
     for mark in kept:
-        count = min(len(mark.samples), MOST_SAMPLES)
+        count = min(len(mark.samples), most)
         chosen.append(np.unique(np.linspace(0, len(mark.samples) - 1, count).round().astype(int)))
     uv = [mark.samples[rows] for mark, rows in zip(kept, chosen, strict=True)]
     weight = [mark.weights[rows] / mark.weights[rows].sum() for mark, rows in zip(kept, chosen, strict=True)]
@@ -103,20 +108,28 @@ def spread_ground(
 
     padded = np.pad(chord_error(lattice, x), 1)
     open_by = np.max([padded[:-1, :-1], padded[1:, :-1], padded[:-1, 1:], padded[1:, 1:]], axis=0)
-    places = sorted({mark.claim.place for mark in pattern.marks if mark.claim.kind in PLACE_CLAIMS})
     known = np.isfinite(record.body_point).all(axis=1)
-    off, landmarks = {}, {}
-    for place in places:
-        if place in figure.body.region_names:
+    body, numbers = figure.body, {"": -1}
+    off: list[Array] = []
+    point_of = np.full((len(pattern.marks), 3), np.nan)
+    region_of = np.full(len(pattern.marks), -1)
+    for number, mark in enumerate(pattern.marks):
+        place = mark.claim.place if mark.claim.kind in PLACE_CLAIMS else ""
+        if place and place not in body.region_names:
+            point_of[number] = np.asarray(body.landmarks[place])
+            continue
+        if place not in numbers:
             away = np.full(len(x), np.inf)
             away[known] = distance_to(place, record.body_point[known], figure)
-            off[place] = table(np.minimum(away, 10.0 * FARTHEST))
-        else:
-            landmarks[place] = np.asarray(figure.body.landmarks[place])
+            numbers[place] = len(off)
+            off.append(table(np.minimum(away, 10.0 * FARTHEST)))
+        region_of[number] = numbers[place]
     gap, facing = table(record.gap), table(record.facing)
     nearer = np.where(facing < 0.0, gap - thickness, gap)
-    point = table(record.body_point)
-    return Ground(lattice, gap - open_by, nearer - open_by, 1.0 * (facing > 0.0), point, off, landmarks, thickness)
+    return Ground(
+        lattice, gap - open_by, nearer - open_by, 1.0 * (facing > 0.0), table(record.body_point),
+        np.array([*off, np.zeros(lattice.shape)]), region_of[pattern.owner], point_of[pattern.owner], thickness,
+    )  # fmt: skip
 
 
 def read_shortfalls(pattern: Pattern, ground: Ground, uv: Array | None = None) -> Shortfalls:
@@ -130,32 +143,25 @@ def read_shortfalls(pattern: Pattern, ground: Ground, uv: Array | None = None) -
     cell = np.clip(np.floor(at).astype(int), 0, size - 1)
     part = np.clip(at - cell, 0.0, 1.0)
 
-    def read(values: Array, rows: Array | slice = slice(None)) -> Array:
-        i, j = cell[rows].T
-        a, b = (part[rows, k].reshape(-1, *[1] * (values.ndim - 2)) for k in (0, 1))
-        low = (1.0 - b) * values[i, j] + b * values[i, j + 1]
-        return np.asarray((1.0 - a) * low + a * ((1.0 - b) * values[i + 1, j] + b * values[i + 1, j + 1]))
+    (i, j), (a, b) = cell.T, part.T
+    corners = ((i, j, (1 - a) * (1 - b)), (i + 1, j, a * (1 - b)), (i, j + 1, (1 - a) * b), (i + 1, j + 1, a * b))
 
-    near, nearest, faces = read(ground.near), read(ground.least), read(ground.faces)
-    gap, place, landmark = np.empty(len(at)), np.zeros(len(at)), np.zeros(len(at))
-    for number, mark in enumerate(pattern.marks):
-        rows = pattern.owner == number
-        claim = mark.claim
-        if claim.kind == "lies_clear":
-            gap[rows] = np.maximum(0.0, claim.tolerance - nearest[rows])
-            continue
-        own, turned = near[rows], faces[rows] < 0.5
-        if claim.side == "outer":
-            own, turned = own + ground.thickness, ~turned
-        gap[rows] = np.where(turned, FARTHEST, np.maximum(0.0, own - claim.tolerance))
-        if claim.place in ground.landmarks:
-            landmark[rows] = np.linalg.norm(read(ground.point, rows) - ground.landmarks[claim.place], axis=1)
-            place[rows] = np.maximum(0.0, landmark[rows] - LANDMARK_REACH)
-        elif claim.kind in PLACE_CLAIMS:
-            place[rows] = read(ground.off[claim.place], rows)
-    for short in (gap, place, landmark):
-        short[~is_cloth | np.isnan(short)] = FARTHEST
-    return Shortfalls(np.minimum(gap, FARTHEST), place, landmark)
+    def read(values: Array, *first: Array) -> Array:
+        return np.asarray(sum(weight * values[(*first, k, m)].T for k, m, weight in corners).T)
+
+    claims = [mark.claim for mark in pattern.marks]
+    tolerance = np.array([claim.tolerance for claim in claims])[pattern.owner]
+    is_clear = np.array([claim.kind == "lies_clear" for claim in claims], dtype=bool)[pattern.owner]
+    is_outer = np.array([claim.side == "outer" for claim in claims], dtype=bool)[pattern.owner]
+    turned = (read(ground.faces) < 0.5) != is_outer
+    own = read(ground.near) + ground.thickness * is_outer
+    gap = np.where(turned, FARTHEST, np.maximum(0.0, own - tolerance))
+    gap = np.where(is_clear, np.maximum(0.0, tolerance - read(ground.least)), gap)
+    landmark = np.nan_to_num(np.linalg.norm(read(ground.point) - ground.landmark, axis=1), nan=0.0)
+    place = np.where(np.isnan(ground.landmark[:, 0]), read(ground.off, ground.region), landmark - LANDMARK_REACH)
+    gap[~is_cloth | np.isnan(gap)] = FARTHEST
+    place[~is_cloth & ~is_clear | np.isnan(place)] = FARTHEST
+    return Shortfalls(np.minimum(gap, FARTHEST), np.maximum(place, 0.0), landmark)
 
 
 def miss_claims(pattern: Pattern, ground: Ground, uv: Array | None = None) -> Array:
@@ -163,8 +169,11 @@ def miss_claims(pattern: Pattern, ground: Ground, uv: Array | None = None) -> Ar
     found = read_shortfalls(pattern, ground, uv)
     short = found.gap + found.place
     count = len(pattern.marks)
-    miss = np.bincount(pattern.owner, pattern.weight * short / (short + KNEE), count)
-    centred = np.array([mark.claim.place in ground.landmarks for mark in pattern.marks], dtype=bool)
+    tolerance = np.array([mark.claim.tolerance for mark in pattern.marks])[pattern.owner]
+    clear = np.array([mark.claim.kind == "lies_clear" for mark in pattern.marks], dtype=bool)[pattern.owner]
+    missed = np.where(clear, np.minimum(short / tolerance, 1.0), short / (short + KNEE))
+    miss = np.bincount(pattern.owner, pattern.weight * missed, count)
+    centred = np.bincount(pattern.owner, ~np.isnan(ground.landmark[:, 0]), count) > 0.0
     near = np.bincount(pattern.owner, pattern.weight * np.minimum(found.landmark / LANDMARK_REACH, 1.0), count)
     return np.asarray(np.where(centred, (1.0 - CENTRING) * miss + CENTRING * near, miss))
 

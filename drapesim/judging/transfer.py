@@ -38,6 +38,7 @@ from drapesim.settling.layer_record import LayerRecord, is_covered, prepare_laye
 Array = np.ndarray
 
 KINDS = ("contact", "nearest", "normal", "down", "view", "relief")
+FROM_ABOVE = ("down", "view", "relief")  # of these the source lies straight above or below in plan
 LAWS = ("cut-off", "linear", "exponential")
 TAIL = 5.0  # reaches after which the exponential law counts as nothing: 0.7 % of full strength
 LOOK = 0.06  # m: ways along rays are known at least this far, for curves of density against gap
@@ -268,6 +269,12 @@ def find_whole(lattice: Lattice, point: Array) -> Array:
         with np.errstate(invalid="ignore"):
             whole &= np.linalg.norm(corner[k] - corner[k - 1], axis=2) <= limit
     return whole
+
+
+def find_shown(lattice: Lattice, source: Source) -> Array:
+    """(nu-1, nv-1) bool: cells with a source at each corner, of one piece of the body or of several."""
+    there = np.nan_to_num(to_grid(lattice, np.isfinite(source.point).all(axis=1).astype(float))) > 0.5
+    return np.asarray(lattice.cell & there[:-1, :-1] & there[1:, :-1] & there[1:, 1:] & there[:-1, 1:])
 
 
 def find_inner(lattice: Lattice, source: Source) -> Array:

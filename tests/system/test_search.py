@@ -9,9 +9,12 @@ import pytest
 
 import drapesim.jobs.tried
 from drapesim.front.cli import main
+from drapesim.front.search_words import say_outcome, table_lays
 from drapesim.ground.outcome import InputError
-from drapesim.jobs.search import search_scene
-from drapesim.jobs.tried import JOURNAL_FILE
+from drapesim.jobs.search import search_scene, weigh
+from drapesim.jobs.tried import JOURNAL_FILE, REFUSED, Trials
+from drapesim.matter.freedom import read_freedom
+from drapesim.matter.plan import read_scene
 
 ROOT = Path(__file__).parents[2]
 SCENE = f"""
@@ -119,3 +122,23 @@ def test_refusals(searched, tmp_path):
     with pytest.raises(InputError, match="no marks"):
         search_scene(other, tmp_path / "new")
     assert not (tmp_path / "new").exists()
+
+
+def test_a_lay_that_cannot_be_is_noted_and_passed_over(searched, tmp_path):
+    scene = searched / "far.toml"
+    scene.write_text(SCENE.replace("[-60, 0]", "[-3000, 0]"))
+    trials = Trials(read_freedom(scene), read_scene(scene), tmp_path)
+    trials.check(resume=False, force=False)
+    trials.start(resume=False)
+    lay = trials.try_lay((-2500.0,), 30.0, "moved")
+    assert lay.ending == REFUSED
+    assert not lay.settled
+    assert "nothing lies under the sheet" in lay.reason
+    assert lay.score == 1.0
+    again = Trials(trials.freedom, trials.scene, tmp_path)
+    again.start(resume=True)
+    assert again.try_lay((-2500.0,), 30.0, "moved") == lay
+    found = weigh(again)
+    assert found.best == found.conflicts == ()
+    assert "nothing is found" in say_outcome(found)
+    assert lay.reason in table_lays(found).replace('""', '"')

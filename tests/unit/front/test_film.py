@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from PIL import Image
+from PIL import Image, ImageDraw
 
 from drapesim.front import film as room
 from drapesim.front.cli import main
@@ -25,7 +25,7 @@ from drapesim.front.film import (
 )
 from drapesim.front.view import Shot
 from drapesim.ground.outcome import InputError
-from drapesim.jobs.film import find_film
+from drapesim.jobs.film import AGAIN, find_film
 from drapesim.matter.lay import LowerStep
 from drapesim.settling.archive import save_run
 from drapesim.settling.frames import Film, save_film
@@ -191,3 +191,10 @@ def test_a_cloth_that_was_only_lowered_is_let_down_again(finished, tmp_path):
     assert last[:, 2].min() < first[:, 2].min() - 0.2  # the ends hang
     with pytest.raises(InputError, match=r"frames\.h5"):
         find_film(tmp_path, replace(finished, lay=(step, step)))
+
+
+def test_words_below_a_picture_of_the_way_down_are_told_whole():
+    draw = ImageDraw.Draw(Image.new("RGB", (8, 8)))
+    note = f"{AGAIN.format(122.0)}. Outer face pale, inner dark."
+    bar = draw.textlength("1000 mm in the plane of the picture", font=room._font(12))
+    assert room._fit(draw, note, room._font(12), 800 - 12 - bar - 24, 1) == note

@@ -6,12 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import trimesh
 from PIL import Image
 
 from drapesim.front import image_sheet
 from drapesim.front.cli import main
 from drapesim.front.image_maps import find_window, say_way, tone_strength, write_at_scale
-from drapesim.front.image_photograph import photograph_body, read_photograph, write_texture
+from drapesim.front.image_photograph import photograph_body, read_photograph, read_texture, write_texture
 from drapesim.front.image_sheet import PAGE_FILE, spell_doubt, table_image, write_image
 from drapesim.ground.outcome import InputError
 from drapesim.jobs.image import load_lays, read_observed, study_image
@@ -38,7 +39,7 @@ def study(finished):
 def picture(study, tmp_path):
     """The strip's own print along the normal, as a photograph with noise, 2 mm a pixel."""
     flat = write_at_scale(study.lays[0], study.lays[0].results[1], tmp_path / "flat.png", 2e-3)
-    pixels = np.asarray(Image.open(flat))[: round(WIDTH / 2e-3)].astype(float)
+    pixels = np.asarray(Image.open(flat))[: round(WIDTH / 2e-3), : round(LENGTH / 2e-3)].astype(float)
     pixels += np.random.default_rng(1).normal(0, 6, pixels.shape)
     path = tmp_path / "observed.png"
     Image.fromarray(np.clip(pixels, 0, 255).astype(np.uint8)).save(path)
@@ -102,7 +103,8 @@ def test_page_says_what_it_cannot(study, tmp_path, no_screen):
     for way in WAYS:
         assert say_way(way).replace("'", "&#39;") in text
     with Image.open(tmp_path / "flat" / "strip-contact-1.png") as flat:
-        assert flat.size == (800, 120 + 90)  # 1 mm a pixel, and the strip with scale bar, arrow and legend
+        assert flat.size[0] == 800  # 1 mm a pixel, and below it the strip with scale bar, arrow and legend
+        assert flat.size[1] >= 120 + 90
         assert flat.info["dpi"][0] == pytest.approx(25.4, rel=1e-3)
     arrays = np.load(tmp_path / "strip.npz")
     assert arrays["view/strength"].shape == (len(study.lattice.ij),)
@@ -135,6 +137,8 @@ def test_what_resembles_nothing_is_not_called_first(study):
 
 def test_picture_of_one_tone_is_refused(finished, tmp_path):
     Image.new("RGB", (400, 60), (90, 80, 70)).save(tmp_path / "even.png")
+    with pytest.raises(InputError, match="correct --mm-per-pixel"):
+        read_observed(tmp_path / "even.png", 1.0, finished)
     with pytest.raises(InputError, match="one tone everywhere"):
         read_observed(tmp_path / "even.png", 2.0, finished)
     even = FlatMap(np.zeros((60, 400, 3), np.uint8), 2e-3, "inner")  # as a scene may have it
@@ -148,6 +152,25 @@ def test_window_holds_the_print_and_some_cloth_round_it(study):
     there = np.abs(lattice.uv - [0.4, 0.06]).max(axis=1) < 0.021
     np.testing.assert_allclose(find_window(lattice, there), [[320.0, 0.0], [480.0, 120.0]])
     np.testing.assert_allclose(find_window(lattice, there & False), [[0.0, 0.0], [1e3 * LENGTH, 1e3 * WIDTH]])
+
+
+def test_words_of_a_picture_at_scale_fit_a_small_cloth(study, tmp_path):
+    lay = study.lays[0]
+    for pixel in (1e-3, 4e-3):  # 800 and 200 pixels across
+        with Image.open(write_at_scale(lay, lay.results[1], tmp_path / "flat.png", pixel)) as flat:
+            assert flat.size[0] == max(LENGTH / pixel, 500)
+            strip = np.asarray(flat.convert("L"))[round(WIDTH / pixel) :]
+        assert (strip[:, -5:] == 255).all()  # nothing is cut off at the right
+        assert (strip[-3:] == 255).all()
+        assert (strip < 128).any(axis=1).sum() > 30
+
+
+def test_body_without_names_has_no_maps_of_them(finished, tmp_path, no_screen):
+    bare = replace(finished.body, landmarks={}, region=np.full_like(finished.body.region, -1), region_names=())
+    told = study_image([("strip", replace(finished, body=bare))], WAYS[:1])
+    write_image(tmp_path, told)
+    names = {path.name for path in (tmp_path / "pictures").iterdir()}
+    assert names == {"1-ways.png", "1-distortion.png", "1-angles.png", "1-carried.png"}
 
 
 def test_unsettled_run_is_told(unsettled, tmp_path, no_screen):
@@ -190,9 +213,47 @@ def test_picture_of_the_body_is_carried_where_the_body_prints(study, tmp_path):
     Image.fromarray(colours[:100]).save(tmp_path / "half.png")
     with pytest.raises(InputError, match="crop it to the body"):
         read_photograph(tmp_path / "half.png", lay.laid)
+    with pytest.raises(InputError, match="there is no picture"):
+        read_photograph(tmp_path / "none.png", lay.laid)
     (tmp_path / "no.png").write_text("no picture")
     with pytest.raises(InputError, match="cannot be read"):
         read_photograph(tmp_path / "no.png", lay.laid)
+
+
+def write_coloured(path, vertices, faces, colours):
+    """A mesh with colours at its corners, written by another library."""
+    mesh = trimesh.Trimesh(vertices, faces, process=False)
+    if colours is not None:
+        mesh.visual = trimesh.visual.ColorVisuals(mesh, vertex_colors=colours)
+    mesh.export(path)
+
+
+def test_coloured_mesh_is_carried_from_all_round(study, tmp_path):
+    lay = study.lays[0]
+    surface = lay.laid.field.surface
+    faces = surface.faces[np.concatenate([lay.laid.field.tree.order, lay.laid.field.tree.large])]
+    used, corner = np.unique(faces, return_inverse=True)
+    # in mm and moved: the front flank of the roller blue, the other one green, brighter toward the top
+    height = np.clip(255 * (surface.vertices[used, 2] - 0.5 + RADIUS) / (2 * RADIUS), 0, 255)
+    colours = np.zeros((len(used), 4), np.uint8)
+    colours[:, 3], front = 255, surface.vertices[used, 0] > 0.0
+    colours[front, 2], colours[~front, 1] = height[front], height[~front]
+    write_coloured(tmp_path / "roller.ply", 1e3 * surface.vertices[used] + [40, -30, 7], corner.reshape(-1, 3), colours)
+    photograph = read_texture(tmp_path / "roller.ply", lay)
+    flat = write_texture(lay, lay.results[1], photograph, tmp_path / "flat.png", 1e-3)
+    pixels = np.asarray(Image.open(flat))[60].astype(int)
+    for angle in (20, 50, 80):  # at 80 degrees a photograph sees the flank at a slant
+        along = round(1e3 * (RADIUS + 0.5 * THICK) * np.radians(angle))
+        bright = 255 * 0.5 * (1 + np.cos(np.radians(angle)))
+        np.testing.assert_allclose(pixels[400 + along], [0, 0, bright], atol=8)
+        np.testing.assert_allclose(pixels[400 - along], [0, bright, 0], atol=8)
+    write_coloured(tmp_path / "plain.ply", surface.vertices[used], corner.reshape(-1, 3), None)
+    write_coloured(tmp_path / "other.ply", surface.vertices[used] * [1, 1, 2], corner.reshape(-1, 3), colours)
+    (tmp_path / "broken.ply").write_text("ply and no more")
+    for name, problem in (("plain", "no colours"), ("other", "lies off"), ("broken", "cannot be read"),
+                          ("none", "there is no file")):  # fmt: skip
+        with pytest.raises(InputError, match=problem):
+            read_texture(tmp_path / f"{name}.ply", lay)
 
 
 def test_command_writes_and_refuses(finished, unsettled, picture, tmp_path, capsys):

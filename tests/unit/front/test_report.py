@@ -13,6 +13,11 @@ from drapesim.front import report
 from drapesim.front.report import list_checks, list_fabric, spell_outcome, spell_quality, write_report
 from drapesim.front.wording import spell_card_doubts, spell_origin
 from drapesim.ground.outcome import Ending
+from drapesim.jobs.press import write_presses
+from drapesim.jobs.reach import name_claims, write_proofs
+from drapesim.judging.pressing import DONE, PressTest
+from drapesim.judging.reach import PairProof, Reach
+from drapesim.judging.threads import Limits
 from drapesim.matter.fabric import Provenance
 from tests.unit.made_run import make_run
 
@@ -212,3 +217,28 @@ def test_where_the_spacing_was_compared_the_report_says_so():
     said = " ".join(plain.words)
     assert "estimated from its curvature" in said
     assert "What the node spacing does" not in said
+
+
+@pytest.mark.usefixtures("no_screen")
+def test_a_report_is_renewed_with_what_was_found_since(finished, tmp_path):
+    """Only where there is one; press tests and proofs stand in it with their figures, and the pictures stay."""
+    assert report.renew_report(tmp_path, finished) is None
+    _, first = read(write_report(tmp_path, finished))
+    assert "This report knows one lay only." in " ".join(first.words)
+    name = finished.marks[2].name
+    test = PressTest(name, True, 0.5, 0.496, (0.0, 0.0, -1.0), 4e-3, 5e-3, 1e-5, 0.25, 5e-3, 9e-4, (), DONE, 10.0, 7, 9)
+    write_presses(tmp_path, finished, [test])
+    page, text = read(report.renew_report(tmp_path, finished))
+    said = " ".join(text.words)
+    assert "touches if pressed or pulled" in said
+    assert "Pressed with 0.5 N it touches (0.496 N does not do it): the mark moved 4.0 mm" in said
+    assert "No proofs over all lays were sought" in said
+    assert page.count("data:image/png") == 3
+    legs = np.array([[[0.0, 0.0], [0.2, 0.0]]])
+    pair = PairProof((name, "drop"), ("top", "end"), (), legs, 0.2, 0.21, 0.002, 0.3, 0.3, np.zeros((2, 3)))
+    proven = name_claims(finished.marks, finished.body, finished.fabric)
+    write_proofs(tmp_path, Reach((pair,), (), Limits(0.03, 0.03, 0.6)), proven)
+    said = " ".join(read(report.renew_report(tmp_path, finished))[1].words)
+    assert "out of reach Not together with the others:" in said
+    assert "200 mm apart on the cloth" in said
+    assert "No proofs over all lays were sought" not in said

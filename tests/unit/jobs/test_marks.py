@@ -12,7 +12,14 @@ import pytest
 
 from drapesim.front.cli import main
 from drapesim.ground.outcome import InputError
-from drapesim.jobs.marks import answer_marks, compare_support, draw_lots, list_answers, write_answers
+from drapesim.jobs.marks import (
+    answer_marks,
+    compare_support,
+    draw_lots,
+    list_answers,
+    recall_reach,
+    write_answers,
+)
 from drapesim.judging.reach import PairProof, Reach
 from drapesim.judging.threads import Limits
 from drapesim.matter.answers import CLEAR, NATURAL, NOT_HERE, OUT, UNDECIDED
@@ -72,7 +79,7 @@ def test_the_files_hold_the_same(tmp_path: Path) -> None:
     rows = answer_marks(run)
     chances = draw_lots(run, 999, lambda _: None)
     support = compare_support((run, run), ("one", "two"))
-    write_answers(tmp_path, rows, impossible(("wax", "other")), chances, support)
+    write_answers(tmp_path, run, rows, impossible(("wax", "other")), chances, support)
     table = list(csv.DictReader((tmp_path / "verdicts.csv").read_text().splitlines()))
     whole = json.loads((tmp_path / "verdicts.json").read_text())
     assert [row["mark"] for row in table] == ["wax", "seam"]
@@ -98,3 +105,20 @@ def test_the_command_prints_and_saves(tmp_path: Path, capsys: pytest.CaptureFixt
     assert (tmp_path / "verdicts.csv").is_file()
     assert main(["marks", str(tmp_path), "--chance", "5"]) == 2
     assert "give 999 or more" in capsys.readouterr().err
+
+
+def test_proofs_that_are_kept_count_for_the_same_claims_only(tmp_path: Path) -> None:
+    run = with_verdicts(made(), NOT_HERE, NATURAL)
+    assert recall_reach(run, tmp_path) is None
+    write_answers(tmp_path, run, answer_marks(run), impossible(("wax", "other")))
+    kept = recall_reach(run, tmp_path)
+    assert kept is not None
+    assert set(kept) == {"wax", "other"}
+    row = answer_marks(run, kept=kept)[0]
+    assert row.verdict == OUT
+    assert "200 mm apart on the cloth" in row.reason
+    moved = replace(run.marks[0], claim=replace(run.marks[0].claim, tolerance=0.1))
+    assert recall_reach(replace(run, marks=(moved, run.marks[1])), tmp_path) is None
+    (tmp_path / "reach.json").write_text("[]")
+    with pytest.raises(InputError, match="no table of reach proofs"):
+        recall_reach(run, tmp_path)

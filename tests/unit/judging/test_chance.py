@@ -1,5 +1,7 @@
 """Chance: scores by hand, lots that stay on the cloth, uniform p values."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -8,6 +10,7 @@ from drapesim.judging.chance import (
     Ground,
     claim_by_lot,
     interval,
+    judged_by_lay,
     lay_by_lot,
     list_ways,
     say_chance,
@@ -33,6 +36,36 @@ def test_scores_by_hand() -> None:
     assert scores[2] == pytest.approx(CLOSENESS * 5e-4 / 0.02)
     turned = Ground(flat.lattice, flat.body, flat.gap, -flat.facing, flat.region, flat.point)
     assert score_marks(marks[:1], turned)[0] < 0.01
+
+
+def folded(gap: float = 4e-4) -> Ground:
+    """The made lay folded over across u: its right half lies on its left half, outer side on outer side."""
+    field = ground()
+    u, v = np.meshgrid(np.arange(61) * 0.01, np.arange(31) * 0.01, indexing="ij")
+    uv = np.full((61, 31, 2, 2), np.nan)
+    uv[:, :, 1] = np.stack([0.6 - u, v], axis=-1)
+    return replace(field, layer_gap=np.where(np.isnan(uv[..., 0]), np.inf, gap), layer_uv=uv)
+
+
+def test_marks_that_are_to_meet_are_scored_by_the_layers() -> None:
+    a = patch("a", (0.1, 0.1), Claim("meets", "b", 1e-3, side="outer"))
+    score = lambda other, field, mark=a: score_marks([mark, other], field)[0]  # noqa: E731
+    there, half, none = (patch("b", (u, 0.1), Claim()) for u in (0.5, 0.512, 0.3))
+    assert score(there, folded()) == pytest.approx(1.0 - CLOSENESS * 4e-4 / 0.02)
+    assert 0.35 < score(half, folded()) < 0.75
+    assert score(none, folded()) == 0.0
+    assert score(there, folded(gap=2e-3)) == pytest.approx(CLOSENESS * 0.9)
+    inner = replace(a, claim=replace(a.claim, side="inner"))
+    assert score(there, folded(), inner) == 0.0
+    assert score(there, ground()) == 0.0  # no layers recorded
+    assert judged_by_lay([a, there], True) == [a, there]
+    assert judged_by_lay([a, there], False) == [there]
+
+
+def test_marks_made_by_meeting_are_seldom_matched_by_lots() -> None:
+    marks = [patch("a", (0.137, 0.083), Claim("meets", "b", 1e-3, side="outer")), patch("b", (0.463, 0.083), Claim())]
+    lots = weigh_chance(marks, folded(), "redrawn", 999, 1)
+    assert lots.share < 0.05
 
 
 @pytest.mark.parametrize("way", ["shifted", "turned", "mirrored", "redrawn"])

@@ -62,7 +62,9 @@ def test_a_lay_at_hand_tells_where_another_start_brings_the_marks():
         off = np.linalg.norm(plan[:, None] - bumps[None], axis=2).min(axis=1)
         gap = np.maximum(0.0, 0.3 * (off - 0.06)).reshape(lattice.shape)
         point = np.full((*lattice.shape, 3), np.nan)
-        return Ground(lattice, gap, gap, np.ones(lattice.shape), point, {}, {}, 0.0)
+        none = np.full((len(pattern.uv), 3), np.nan)
+        tables = np.zeros((1, *lattice.shape))
+        return Ground(lattice, gap, gap, np.ones(lattice.shape), point, tables, np.full(len(none), -1), none, 0.0)
 
     hidden, at_hand = np.array([25.0, -35.0, 6.0]), np.array([-10.0, 5.0, 0.0])
     angle = np.linspace(0.0, 2.0 * np.pi, 60, endpoint=False)

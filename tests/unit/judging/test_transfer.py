@@ -14,6 +14,7 @@ from drapesim.judging.transfer import (
     Way,
     fall,
     find_inner,
+    find_shown,
     find_sources,
     is_seen,
     lay_finer,
@@ -180,6 +181,18 @@ def test_held_flat_keeps_lengths_areas_and_angles() -> None:
     assert (lid.name, whole.name) == ("lid", "in all")
     assert lid.flat == pytest.approx(0.01, rel=1e-9)
     assert lid.photo_factor == pytest.approx(1.0)
+
+
+def test_view_is_one_picture_of_what_lies_high_and_low() -> None:
+    boxes = box((-0.105, -0.105, 0.0), (0.105, 0.105, 0.03)), box((0.005, -0.105, 0.03), (0.105, 0.105, 0.09))
+    lattice = Lattice(0.01, 0.01, np.ones((30, 30), bool), inner_sign=-1)
+    x = np.column_stack([lattice.uv - 0.15, np.full(len(lattice.ij), 0.1)])
+    laid = lay_on(lattice, x, THICK, prepare_body(join(*(replace(each, landmarks={}) for each in boxes))))
+    source = find_sources(laid, Way("view"))
+    shown = find_shown(lattice, source)
+    assert shown.sum() == 20 * 20
+    assert source.whole.sum() == 19 * 20  # the row of cells over the step is torn
+    assert (shown >= source.whole).all()
 
 
 def test_held_flat_is_the_body_from_below_and_not_its_mirror_image() -> None:
