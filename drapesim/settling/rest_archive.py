@@ -10,7 +10,7 @@ import numpy as np
 from drapesim.settling.archive_tables import CHECKPOINT_UNITS, put
 from drapesim.settling.settle import Checkpoint
 
-PLAIN = ("lent", "steps", "damping")
+PLAIN = ("lent", "caution", "patience", "steps", "damping")
 NAMES = {"lent": "lent_J", "damping": "damping_per_s"}
 GROUP = "rest"
 WHOLE = ("slopes", "inertia")  # one of the lattice, one a node; the other arrays have a row a contact
