@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from drapesim.ground.outcome import InputError
-from drapesim.judging.distortion import fit_similarity, measure_distortion, print_landmarks, sum_regions
+from drapesim.judging.distortion import find_sides, fit_similarity, measure_distortion, print_landmarks, sum_regions
 from drapesim.judging.transfer import (
     Laid,
     Way,
@@ -169,6 +169,26 @@ def test_values_of_the_body_are_read_at_the_sources() -> None:
     values = print_values(laid, source, laid.field.body.vertices[:, :2])
     there = np.isfinite(values).all(axis=1)
     np.testing.assert_allclose(values[there], laid.x[there, :2], atol=1e-12)
+
+
+@pytest.mark.parametrize("turn", [0.0, 1.2, np.pi])
+def test_sides_of_a_turned_body_are_its_own(turn: float) -> None:
+    laid = _flat()
+    c, s = np.cos(turn), np.sin(turn)
+    points = np.array([[0.02, -0.03, 0.04], [0.0, 0.05, 0.04], [-0.03, 0.0, 0.04]]) @ np.array(
+        [[c, s, 0.0], [-s, c, 0.0], [0.0, 0.0, 1.0]]
+    )
+    marks = {
+        "knee (left)": np.array([c * 0.02 + s * 0.03, s * 0.02 - c * 0.03, 0.0]),
+        "knee (right)": np.array([c * 0.02 - s * 0.03, s * 0.02 + c * 0.03, 0.0]),
+        "left ear": np.zeros(3),  # its fellow has no name
+    }
+    body = replace(laid.field.body, landmarks=marks)
+    told = find_sides(replace(laid, field=replace(laid.field, body=body)), points)
+    np.testing.assert_allclose(told, [-0.03, 0.05, 0.0], atol=1e-12)
+    plain = replace(laid.field.body, landmarks={})
+    told = find_sides(replace(laid, field=replace(laid.field, body=plain)), points)
+    np.testing.assert_allclose(told, points[:, 1], atol=1e-12)
 
 
 def test_held_flat_keeps_lengths_areas_and_angles() -> None:
