@@ -181,7 +181,8 @@ def find_sides(laid: Laid, points: Array) -> Array:
     """(k,) m by which ``points`` (k, 3) lie to the right of the body's middle plane, as it lies in plan.
 
     That plane is square to the mean way from left to right of its landmarks that have a fellow ("left knee", "right
-    knee", or "Patella (left)", "Patella (right)"), through the middles of these pairs; of a body without such names it is square to y, through the middle, with the left at -y.
+    knee", or "Patella (left)", "Patella (right)"), through the middles of these pairs; of a body without such names it
+    is square to y, through the middle, with the left at -y.
     """
     marks = laid.field.body.landmarks
     fellow = {name: re.sub(r"\bleft\b", "right", name) for name in sorted(marks)}

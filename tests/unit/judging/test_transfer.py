@@ -151,6 +151,21 @@ def test_finer_places_keep_the_layers_between() -> None:
     assert not source.strength[over].any()
 
 
+def test_rays_end_at_the_cloth_however_far_off_it_lies() -> None:
+    """Half of the cloth is folded over 60 mm above the other half: far beyond what a record of layers tells."""
+    lattice = Lattice(0.01, 0.01, np.ones((46, 10), bool), inner_sign=-1)
+    u, v = lattice.uv.T
+    rise = np.clip(u - 0.2, 0.0, 0.06)
+    x = np.column_stack([np.where(u > 0.26, 0.46 - u, np.minimum(u, 0.2)) - 0.1, v - 0.05, 0.041 + rise])
+    # beyond the fold the sheet's inner side looks up: turned over, as a lid that is laid back with both sides inner
+    laid = lay_on(lattice, x, THICK, prepare_body(box((-0.2, -0.2, 0.0), (0.2, 0.2, 0.04))))
+    laid = replace(laid, normal=np.where((u > 0.26)[:, None], -laid.normal, laid.normal))
+    for kind in ("normal", "down"):
+        source = find_sources(laid, Way(kind, "linear", 0.1))
+        assert (source.strength[u < 0.19] > 0.9).all()
+        assert not source.strength[(u > 0.27) & (u < 0.45)].any()
+
+
 def test_photograph_sees_neither_undersides_nor_what_lies_under_another_part() -> None:
     boxes = box((-0.1, -0.1, 0.0), (0.1, 0.1, 0.05)), box((0.0, -0.05, 0.08), (0.05, 0.05, 0.1))
     body = join(*(replace(each, landmarks={}) for each in boxes))
