@@ -56,7 +56,8 @@ class Axis:
         letters = "uv" if re.search(r"point|edge|line|stroke", named) else "xyz"
         if places:
             said += "".join(f" {place + 1}" for place in places[:-1]) + f" {letters[places[-1]]}"
-        return f"step {self.keys[1] + 1}, {said}" if self.keys[0] == "lay" and self.keys[1] != 0 else said
+        step = self.keys[1]
+        return f"step {step + 1}, {said}" if isinstance(step, int) and step else said
 
     @property
     def unit(self) -> str:
