@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import math
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -106,10 +107,12 @@ def show_image(console: Any, study: ImageStudy) -> None:
 
     for note in study.notes:
         console.print(note, markup=False, soft_wrap=True)
-    table = Table(title="What each way prints (against a photograph from above: %)", title_justify="left")
+    # narrow enough for 80 columns: what the heads mean stands above
+    title = "What each way prints (wider, longer: than in a photograph from above, %; left: by its best fit)"
+    table = Table(title=title, title_justify="left")
     table.add_column("lay", overflow="fold")
-    table.add_column("way", overflow="fold")
-    for head in ("print, cm2", "wider", "longer", "landmarks", "left after fit, mm"):
+    table.add_column("way", no_wrap=True)
+    for head in ("cm2", "wider", "longer", "landmarks", "left, mm"):
         table.add_column(head, justify="right")
     for lay in study.lays:
         for result in lay.results:
@@ -119,7 +122,7 @@ def show_image(console: Any, study: ImageStudy) -> None:
                 lay.name, result.way.name, "0" if whole is None else f"{1e4 * whole.flat:.0f}",
                 "-" if whole is None else spell_figure(100 * whole.photo_widening, "+.0f"),
                 "-" if whole is None else spell_figure(100 * whole.photo_lengthening, "+.0f"),
-                printed if result.landmarks else "none named", "-" if result.fit is None else spell_mm(result.fit.rms),
+                printed if result.landmarks else "none", "-" if result.fit is None else spell_mm(result.fit.rms),
             )  # fmt: skip
     console.print(table)
     for lay in study.lays:
@@ -129,14 +132,17 @@ def show_image(console: Any, study: ImageStudy) -> None:
             if whole_study.laws and whole_study.laws[0].full > 0.0:
                 law = whole_study.laws[0]
                 words += f"; best law {law.law}, cut-off gap {spell_mm(law.cut_off)} mm"
+                if math.isfinite(law.least):
+                    words += f" (reach {spell_mm(law.reach)}, 95 %: {spell_mm(law.least)} to {spell_mm(law.most)} mm)"
             console.print(words + ".", markup=False, soft_wrap=True)
     if not study.scores:
         return
     console.print(spell_doubt(study), markup=False, soft_wrap=True)
-    table = Table(title="Likeness to the observed map", title_justify="left")
+    title = "Likeness to the observed map (overlap of areas, first in resamples: %)"
+    table = Table(title=title, title_justify="left")
     table.add_column("lay", overflow="fold")
-    table.add_column("way", overflow="fold")
-    for head in ("correlation", "95 % interval", "overlap, %", "first in resamples, %"):
+    table.add_column("way", no_wrap=True)
+    for head in ("correlation", "95 %", "overlap", "first"):
         table.add_column(head, justify="right")
     for score in study.scores[:SHOWN]:
         table.add_row(

@@ -375,6 +375,9 @@ def _tell(lay: LayImage, result: WayResult, pictures: dict[str, str]) -> dict[st
     return {
         "name": lay.name,
         "way": say_way(result.way),
+        "seen": "seen from the side that faces the body: a mirror image of the body seen from above."
+        if lay.laid.lattice.inner_sign < 0
+        else "seen from the outer side.",
         "pictures": pictures,
         "regions": result.regions,
         "landmarks": [row for row in result.landmarks if np.isfinite(row.uv).all()],

@@ -11,7 +11,7 @@ import numpy as np
 
 from drapesim.front.colours import INK, LINEN, QUIET, STONE, TOUCH, draw_gap_legend, scale_gaps, usual_tolerance
 from drapesim.front.flat import draw_gap, draw_mark
-from drapesim.front.labels import PAGE, draw_bar, start_figure, write_figure
+from drapesim.front.labels import PAGE, draw_bar, name_beside, start_figure, write_figure
 from drapesim.front.search_words import (
     STATES,
     count_claims,
@@ -22,13 +22,17 @@ from drapesim.front.search_words import (
     say_proofs,
     say_unmet,
     spell_value,
+    spell_values,
 )
 from drapesim.ground.files import write_text
 from drapesim.jobs.search import Found, count_possible
 from drapesim.jobs.tried import TriedLay
 from drapesim.judging.reach import Reach
 from drapesim.matter.freedom import Axis
+from drapesim.matter.marks import Mark
 from drapesim.settling.archive import RUN_FILE, Run, load_run
+
+Array = np.ndarray
 
 PAGE_FILE = "search.html"
 PICTURES = "pictures"
@@ -66,21 +70,19 @@ def draw_maps(found: Found, lays: Sequence[TriedLay], runs: Sequence[Run], path:
         bottom = height - top - (row + 1) * each + 0.3
         axes = figure.add_axes((0.75 / PAGE, bottom / height, across / PAGE, along / height))
         head = f"{row + 1}.  lay {lay.number}: {count_claims(lay)}"
-        values = ",  ".join(
-            f"{axis.name} {spell_value(axis, value)}"
-            for axis, value in zip(found.freedom.axes, lay.values, strict=True)
-        )
+        values = spell_values(found.freedom.axes, lay.values)
         figure.text(0.75 / PAGE, (bottom + along + 0.2) / height, head, fontsize=8.5, color=INK, va="bottom",
                     weight="bold")  # fmt: skip
         figure.text(0.75 / PAGE, (bottom + along + 0.05) / height, values, fontsize=7, color=QUIET, va="bottom")
         axes.set_facecolor(LINEN)
         draw_gap(axes, run, run.contact.gap, scale)
         for mark in run.marks:
-            meets = lay.meets.get(mark.name)
-            draw_mark(axes, mark, COLOURS[meets])
-            if meets is not True:
-                _name(axes, mark, ("? " if meets is None else "\u2717 ") + mark.name, COLOURS[meets])
+            draw_mark(axes, mark, COLOURS[lay.meets.get(mark.name)])
         axes.set(xlim=(0, length), ylim=(width, 0))
+        named = [mark for mark in run.marks if lay.meets.get(mark.name) is not True]
+        tops = np.array([_top(mark) for mark in named]).reshape(-1, 2)
+        names = [("? " if lay.meets.get(mark.name) is None else "\u2717 ") + mark.name for mark in named]
+        name_beside(axes, tops, names, length / across, (np.zeros(2), np.array([length, width])))
         step = next(s for s in (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000) if max(length, width) / s <= 14)
         axes.set_xticks(np.arange(0, length + 0.5, step))
         axes.set_yticks(np.arange(0, width + 0.5, step))
@@ -101,15 +103,10 @@ def draw_maps(found: Found, lays: Sequence[TriedLay], runs: Sequence[Run], path:
     return write_figure(figure, path)
 
 
-def _name(axes: Any, mark: Any, words: str, colour: str) -> None:
-    from matplotlib.patheffects import withStroke
-
-    points = np.concatenate(mark.rings) if mark.rings else mark.samples
-    low, high = 1e3 * points.min(0), 1e3 * points.max(0)
-    axes.annotate(
-        words, (0.5 * (low[0] + high[0]), low[1]), xytext=(0, 2), textcoords="offset points", fontsize=6, color=colour,
-        ha="center", va="bottom", zorder=9, path_effects=[withStroke(linewidth=2.2, foreground="white")],
-    )  # fmt: skip
+def _top(mark: Mark) -> Array:
+    """(2,) mm: the middle of a mark's upper side on the flat map."""
+    points = 1e3 * (np.concatenate(mark.rings) if mark.rings else mark.samples)
+    return np.array([0.5 * (points[:, 0].min() + points[:, 0].max()), points[:, 1].min()])
 
 
 def draw_chart(found: Found, path: Path) -> Path:
@@ -136,7 +133,7 @@ def draw_chart(found: Found, path: Path) -> Path:
         if number % columns == 0:
             upper.set_ylabel("claims met", fontsize=7.5, color=INK)
             lower.set_ylabel("score: mean miss", fontsize=7.5, color=INK)
-        lower.set_xlabel(f"{axis.name}, {axis.unit}" if axis.unit else axis.name, fontsize=7.5, color=INK)
+        lower.set_xlabel(f"{axis.words}, {axis.unit}" if axis.unit else axis.words, fontsize=7.5, color=INK)
     return write_figure(figure, path)
 
 
@@ -192,7 +189,10 @@ def render(found: Found, reach: Reach | None, pictures: dict[str, str]) -> str:
         outcome=say_outcome(found),
         pointed=say_pointed(found),
         is_bad=not found.best,
-        heads=[f"{axis.name}, {axis.unit}" if axis.unit else axis.name for axis in axes],
+        keys="; ".join(
+            f"{axis.words} ({axis.name}) from {axis.low:g} to {spell_value(axis, axis.high)}" for axis in axes
+        ),
+        heads=[f"{axis.words}, {axis.unit}" if axis.unit else axis.words for axis in axes],
         best=[(lay, [f"{value:.2f}" for value in lay.values]) for lay in shown],
         claims=[
             (mark, [(STATES[lay.meets.get(mark.name)], lay.short_mm.get(mark.name)) for lay in shown])

@@ -24,8 +24,8 @@ def spell_value(axis: Axis, value: float, signed: bool = False) -> str:
 
 
 def spell_values(axes: Sequence[Axis], values: Sequence[float]) -> str:
-    """``lay[1].place_mm[1] 12.00 mm, lay[1].turn_deg 3.10 degrees``."""
-    return ", ".join(f"{axis.name} {spell_value(axis, value)}" for axis, value in zip(axes, values, strict=True))
+    """``place x 12.00 mm, turn 3.10 degrees``."""
+    return ", ".join(f"{axis.words} {spell_value(axis, value)}" for axis, value in zip(axes, values, strict=True))
 
 
 def count_claims(lay: TriedLay) -> str:
@@ -56,13 +56,11 @@ def say_pointed(found: Found) -> str:
         return ""
     pointed = found.pointed
     values = ", ".join(
-        f"{axis.name} {spell_value(axis, value)} (each alone within {spread:.2f})"
+        f"{axis.words} {spell_value(axis, value)} (each alone within {spread:.2f})"
         for axis, value, spread in zip(found.freedom.axes, pointed.values, pointed.spread, strict=True)
     )
     names = " and ".join([", ".join(map(str, pointed.lays[:-1])), str(pointed.lays[-1])])
-    return (
-        f"Lays {names} together point to {values}: a guess from their contact, moved over the cloth, not a settled lay."
-    )
+    return f"Lays {names} together point to {values}: a guess from their contact, moved over the cloth, no settled lay."
 
 
 def spell_short(short_mm: float) -> str:
@@ -79,7 +77,7 @@ def say_unmet(found: Found, unmet: Unmet) -> str:
         return f"{said}; no lay tried meets it."
     near = unmet.nearest
     moved = [
-        f"{axis.name} {spell_value(axis, change, signed=True)}"
+        f"{axis.words} {spell_value(axis, change, signed=True)}"
         for axis, change in zip(found.freedom.axes, near.changes, strict=True)
         if abs(change) > 5e-3
     ]

@@ -310,7 +310,7 @@ def land_marks(
         total, there = float(mark.weights.sum()), lands[mine]
         shares: dict[str, float] = {}
         for each in np.unique(region[mine][there]):
-            name = run.body.region_names[each] if each >= 0 else ELSEWHERE
+            name = run.body.region_names[each] if each >= 0 else ELSEWHERE if run.body.region_names else "the body"
             shares[name] = float(mark.weights[there & (region[mine] == each)].sum()) / total
         centre = _middle(mark.samples, mark.weights)
         expected = places.get(mark.claim.place, np.full(2, np.nan))

@@ -10,6 +10,7 @@ done with the horizontal parts of S, where the body can be seen from above.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -54,8 +55,8 @@ class RegionRow:
     widening, lengthening: the flat map's mean breadth along the weft, and length along the warp, over those on the
     body, less 1; photo_*: over those in the photograph, nan where that sees less than half. area_factor,
     photo_factor: flat area over body's, over photograph's. angle: mean of the largest angle change, rad (photo_angle
-    likewise). asymmetry: (left - right) / (left + right) of the flat area, sides told by the body's middle plane,
-    left at -y; of a region that lies on one side alone nan.
+    likewise). asymmetry: (left - right) / (left + right) of the flat area, sides told by the body's middle plane, see
+    `find_sides`; of a region that lies on one side alone nan.
     """
 
     name: str
@@ -144,7 +145,7 @@ def sum_regions(laid: Laid, source: Source, distortion: Distortion) -> tuple[Reg
 
     A triangle whose corners see different regions is divided, each piece counted with the region at its image.
     """
-    body, field = laid.field.body, laid.field
+    body = laid.field.body
     triangles = distortion.triangles
     lattice = laid.lattice
     half = 0.5 * lattice.spacing_u * lattice.spacing_v
@@ -163,18 +164,38 @@ def sum_regions(laid: Laid, source: Source, distortion: Distortion) -> tuple[Reg
     # where but one or two corners print, as much of the triangle counts
     share *= (source.strength[triangles] > 0.0).mean(axis=1)[owner]
     place = np.concatenate([source.point[triangles[whole]].mean(axis=1), points.reshape(-1, 3)])
-    faces = field.surface.faces[np.concatenate([field.tree.order, field.tree.large])]
-    middle = 0.5 * (field.surface.vertices[faces, 1].min() + field.surface.vertices[faces, 1].max())
+    side = find_sides(laid, place)
     rows = []
     for number in (*np.unique(region[region >= 0]), -1):
         mine = region == number
         if mine.any():
             name = body.region_names[number] if number >= 0 else ELSEWHERE
-            rows.append(_sum(name, distortion, owner[mine], share[mine], place[mine, 1] - middle))
+            rows.append(_sum(name, distortion, owner[mine], share[mine], side[mine]))
     rows.sort(key=lambda row: (row.name == ELSEWHERE, -row.flat))
     if len(owner):
-        rows.append(_sum("in all", distortion, owner, share, place[:, 1] - middle))
+        rows.append(_sum("in all", distortion, owner, share, side))
     return tuple(rows)
+
+
+def find_sides(laid: Laid, points: Array) -> Array:
+    """(k,) m by which ``points`` (k, 3) lie to the right of the body's middle plane, as it lies in plan.
+
+    That plane is square to the mean way from left to right of its landmarks that have a fellow ("left knee", "right
+    knee", or "Patella (left)", "Patella (right)"), through the middles of these pairs; of a body without such names it
+    is square to y, through the middle, with the left at -y.
+    """
+    marks = laid.field.body.landmarks
+    fellow = {name: re.sub(r"\bleft\b", "right", name) for name in sorted(marks)}
+    pairs = [(marks[name], marks[other]) for name, other in fellow.items() if other != name and other in marks]
+    if pairs:
+        left, right = np.array(pairs, dtype=np.float64).transpose(1, 0, 2)[:, :, :2]
+        way = (right - left).mean(axis=0)
+        size = float(np.linalg.norm(way))
+        if size > 0.0:
+            return np.asarray((points[:, :2] - (0.5 * (left + right)).mean(axis=0)) @ way / size)
+    faces = laid.field.surface.faces[np.concatenate([laid.field.tree.order, laid.field.tree.large])]
+    y = laid.field.surface.vertices[faces, 1]
+    return np.asarray(points[:, 1] - 0.5 * (y.min() + y.max()))
 
 
 def _spread(pieces: int) -> Array:

@@ -11,7 +11,8 @@ A *way* says how an image passes (all are statements of geometry, none is a clai
 
 and a *law* how strength falls with the gap g: ``cut-off`` 1 up to the reach c; ``linear`` max(0, 1 - g / c);
 ``exponential`` exp(-g / c), nothing beyond 5 c. Strength is 1 where the cloth is pressed (g < 0). Where the nearest
-body lies on the outer side, or another layer of the cloth between, nothing passes. Laws: common forms for something
+body lies on the outer side, or another layer of the cloth between, nothing passes (of ``contact`` and ``nearest``
+layers are known within `layer_record.REACH`; rays meet the cloth wherever it is). Laws: common forms for something
 that thins with distance, no source for any cloth.
 
 A sheet is printed where its nodes lie, or at more places (`lay_finer`): between nodes it is its own triangles, with
@@ -26,6 +27,7 @@ import numpy as np
 
 from drapesim.ground.outcome import InputError
 from drapesim.kernels.cast import cast_rays
+from drapesim.kernels.tree import Tree, plant_tree
 from drapesim.kernels.warp import warp_rows_into
 from drapesim.matter.nearest import find_near, plant_mesh
 from drapesim.matter.sheet import Lattice, halved
@@ -106,10 +108,19 @@ def read_way(text: str) -> Way:
 
 
 @dataclass(frozen=True)
+class Cloth:
+    """The sheet's own triangles as they were settled, for rays to meet: ``x`` (k, 3) m, ``triangles``, their boxes."""
+
+    x: Array
+    triangles: Array
+    tree: Tree
+
+
+@dataclass(frozen=True)
 class Laid:
     """A settled sheet over a body: positions (n, 3) m, ``normal`` (n, 3) out of the inner side, ``thickness`` m, the
-    ``field`` of the figure without support, ``near`` what lies nearest; ``layers`` where the cloth lies on itself
-    (None: nowhere)."""
+    ``field`` of the figure without support, ``near`` what lies nearest, ``cloth`` the sheet for rays; ``layers`` where
+    the cloth lies on itself (None: nowhere)."""
 
     lattice: Lattice
     x: Array
@@ -117,6 +128,7 @@ class Laid:
     thickness: float
     field: BodyField
     near: GapReading
+    cloth: Cloth
     layers: LayerRecord | None = None
 
 
@@ -127,7 +139,9 @@ def lay_on(lattice: Lattice, x: Array, thickness: float, field: BodyField, layer
         raise InputError("", "body", "there is no body that could print on the cloth", "give a run with a body")
     x = np.ascontiguousarray(x, dtype=np.float64)
     normal = inner_normals(lattice, x)
-    return Laid(lattice, x, normal, thickness, figure, measure_gap(x, normal, figure, 0.5 * thickness), layers)
+    near = measure_gap(x, normal, figure, 0.5 * thickness)
+    cloth = Cloth(x, lattice.triangles, plant_tree(x, lattice.triangles))
+    return Laid(lattice, x, normal, thickness, figure, near, cloth, layers)
 
 
 def lay_finer(laid: Laid, finest: float = FINE) -> Laid:
@@ -145,7 +159,7 @@ def lay_finer(laid: Laid, finest: float = FINE) -> Laid:
     if layers is not None:
         layers = read_layers(prepare_layers(laid.lattice, laid.x, laid.thickness), lattice.uv)
     near = measure_gap(x, normal, laid.field, 0.5 * laid.thickness)
-    return Laid(lattice, x, normal, laid.thickness, laid.field, near, layers)
+    return Laid(lattice, x, normal, laid.thickness, laid.field, near, laid.cloth, layers)
 
 
 @dataclass(frozen=True)
@@ -174,13 +188,14 @@ def find_sources(laid: Laid, way: Way) -> Source:
         inner = laid.x + 0.5 * laid.thickness * normal
         most = np.full(len(inner), max(LOOK, TAIL * way.reach))
         met, hit = _cast(laid, inner, ways, most)
+        through = _meet_cloth(laid, inner, ways, met)
         point = inner + np.where(np.isfinite(met), met, np.nan)[:, None] * ways
         looks = np.einsum("nk,nk->n", normal, ways) > 0.0
         # a node that is pressed in starts inside the body: its ray would come out at the far side
         pressed = (gap <= 0.0) & (facing >= 0.0)
         point[pressed], hit = near.point[pressed], np.where(pressed, near.face, hit)
         gap = np.where(pressed, near.gap, met)
-        out = ~(looks | pressed) | ~np.isfinite(gap)
+        out = ~(looks | pressed) | ~np.isfinite(gap) | (through & ~pressed)
         point[out], hit[out], gap = np.nan, -1, np.where(out, np.inf, gap)
         face, facing = hit, np.ones(len(gap))
     elif way.kind in ("view", "relief"):
@@ -199,6 +214,18 @@ def _cast(laid: Laid, origins: Array, ways: Array, most: Array) -> tuple[Array, 
     behind = (face >= 0) & (np.einsum("nk,nk->n", surface.normal[face], ways) >= 0.0)
     met[behind], face[behind] = np.inf, -1
     return met, face
+
+
+def _meet_cloth(laid: Laid, origins: Array, ways: Array, met: Array) -> Array:
+    """(n,) bool: rays that meet another part of the cloth before they have gone ``met`` (n,) m to the body."""
+    through = np.zeros(len(met), dtype=bool)
+    asked = np.flatnonzero(np.isfinite(met) & (met > laid.thickness))
+    if len(asked):
+        toward = np.ascontiguousarray(ways[asked])
+        start = origins[asked] + 0.5 * laid.thickness * toward  # off the cloth that it comes from
+        left = np.maximum(met[asked] - 0.5 * laid.thickness, 0.0)
+        through[asked] = cast_rays(start, toward, left, laid.cloth.x, laid.cloth.triangles, laid.cloth.tree)[1] >= 0
+    return through
 
 
 def lay_flat(laid: Laid, gap: Array, is_over: Array) -> Array:

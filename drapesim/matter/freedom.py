@@ -48,6 +48,18 @@ class Axis:
         return spell_keys(self.keys)
 
     @property
+    def words(self) -> str:
+        """The same for readers: "place y", of further steps "step 2, by z", "knee bend", "left hip flexion"."""
+        named = [str(key) for key in self.keys if isinstance(key, str)][-1]
+        said = re.sub(r"_(mm_s|mm|deg|N|g)$", "", named).replace("_", " ")
+        places = [key for key in self.keys[self.keys.index(named) + 1 :] if isinstance(key, int)]
+        letters = "uv" if re.search(r"point|edge|line|stroke", named) else "xyz"
+        if places:
+            said += "".join(f" {place + 1}" for place in places[:-1]) + f" {letters[places[-1]]}"
+        step = self.keys[1]
+        return f"step {step + 1}, {said}" if isinstance(step, int) and step else said
+
+    @property
     def unit(self) -> str:
         key = next(str(key) for key in reversed(self.keys) if isinstance(key, str))
         if self.keys[:2] == (FORM, "angles_deg"):

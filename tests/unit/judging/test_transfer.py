@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from drapesim.ground.outcome import InputError
-from drapesim.judging.distortion import fit_similarity, measure_distortion, print_landmarks, sum_regions
+from drapesim.judging.distortion import find_sides, fit_similarity, measure_distortion, print_landmarks, sum_regions
 from drapesim.judging.transfer import (
     Laid,
     Way,
@@ -151,6 +151,21 @@ def test_finer_places_keep_the_layers_between() -> None:
     assert not source.strength[over].any()
 
 
+def test_rays_end_at_the_cloth_however_far_off_it_lies() -> None:
+    """Half of the cloth is folded over 60 mm above the other half: far beyond what a record of layers tells."""
+    lattice = Lattice(0.01, 0.01, np.ones((46, 10), bool), inner_sign=-1)
+    u, v = lattice.uv.T
+    rise = np.clip(u - 0.2, 0.0, 0.06)
+    x = np.column_stack([np.where(u > 0.26, 0.46 - u, np.minimum(u, 0.2)) - 0.1, v - 0.05, 0.041 + rise])
+    # beyond the fold the sheet's inner side looks up: turned over, as a lid that is laid back with both sides inner
+    laid = lay_on(lattice, x, THICK, prepare_body(box((-0.2, -0.2, 0.0), (0.2, 0.2, 0.04))))
+    laid = replace(laid, normal=np.where((u > 0.26)[:, None], -laid.normal, laid.normal))
+    for kind in ("normal", "down"):
+        source = find_sources(laid, Way(kind, "linear", 0.1))
+        assert (source.strength[u < 0.19] > 0.9).all()
+        assert not source.strength[(u > 0.27) & (u < 0.45)].any()
+
+
 def test_photograph_sees_neither_undersides_nor_what_lies_under_another_part() -> None:
     boxes = box((-0.1, -0.1, 0.0), (0.1, 0.1, 0.05)), box((0.0, -0.05, 0.08), (0.05, 0.05, 0.1))
     body = join(*(replace(each, landmarks={}) for each in boxes))
@@ -169,6 +184,26 @@ def test_values_of_the_body_are_read_at_the_sources() -> None:
     values = print_values(laid, source, laid.field.body.vertices[:, :2])
     there = np.isfinite(values).all(axis=1)
     np.testing.assert_allclose(values[there], laid.x[there, :2], atol=1e-12)
+
+
+@pytest.mark.parametrize("turn", [0.0, 1.2, np.pi])
+def test_sides_of_a_turned_body_are_its_own(turn: float) -> None:
+    laid = _flat()
+    c, s = np.cos(turn), np.sin(turn)
+    points = np.array([[0.02, -0.03, 0.04], [0.0, 0.05, 0.04], [-0.03, 0.0, 0.04]]) @ np.array(
+        [[c, s, 0.0], [-s, c, 0.0], [0.0, 0.0, 1.0]]
+    )
+    marks = {
+        "knee (left)": np.array([c * 0.02 + s * 0.03, s * 0.02 - c * 0.03, 0.0]),
+        "knee (right)": np.array([c * 0.02 - s * 0.03, s * 0.02 + c * 0.03, 0.0]),
+        "left ear": np.zeros(3),  # its fellow has no name
+    }
+    body = replace(laid.field.body, landmarks=marks)
+    told = find_sides(replace(laid, field=replace(laid.field, body=body)), points)
+    np.testing.assert_allclose(told, [-0.03, 0.05, 0.0], atol=1e-12)
+    plain = replace(laid.field.body, landmarks={})
+    told = find_sides(replace(laid, field=replace(laid.field, body=plain)), points)
+    np.testing.assert_allclose(told, points[:, 1], atol=1e-12)
 
 
 def test_held_flat_keeps_lengths_areas_and_angles() -> None:

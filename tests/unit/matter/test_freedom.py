@@ -31,6 +31,7 @@ def test_numbers_and_their_limits(tmp_path):
         ("lay[1].place_mm[1]", "mm", -60.0, 60.0, 0.0),
         ("lay[1].turn_deg", "degrees", -8.0, 8.0, 0.0),
     ]
+    assert [axis.words for axis in freedom.axes] == ["place x", "turn"]
     assert freedom.spacing_mm == 30.0
     assert not freedom.moves_body()
 
@@ -62,6 +63,9 @@ def test_steps_of_a_lay_plan_and_the_figure_may_be_free(tmp_path):
         "lay[3].most_force_N", "lay[5].edge_mm[1][2]", "lay[5].edge_mm[2][2]", "body.figure.knee_bend_deg",
     ]  # fmt: skip
     assert [axis.unit for axis in freedom.axes] == ["N", "mm", "mm", "degrees"]
+    assert [axis.words for axis in freedom.axes] == [
+        "step 3, most force", "step 5, edge 1 v", "step 5, edge 2 v", "knee bend",
+    ]  # fmt: skip
     assert freedom.moves_body()
     data = vary(freedom, (7.0, 230.0, 240.0, 20.0), tmp_path).data
     assert "lay_plan" not in data
