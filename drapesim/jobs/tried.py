@@ -89,6 +89,7 @@ class Trials:
     ) -> None:
         self.freedom, self.scene, self.out, self.progress = freedom, scene, out, progress
         self.tried: list[TriedLay] = []  # so far on this walk
+        self.made = freedom.body_values(freedom.start), scene  # the scene whose body was made last: it takes seconds
         self.known: dict[tuple[tuple[float, ...], float], TriedLay] = {}  # from the journal
         self.tell: Callable[[TriedLay | None, str, float], None] = lambda *_: None
 
@@ -155,7 +156,7 @@ class Trials:
         if known is not None:
             self.tried.append(known)
             return known
-        number = len(self.tried) + 1
+        number = 1 + max([len(self.tried), *(lay.number for lay in self.known.values())])
         self.tell(None, stage, spacing_mm)
         empty = TriedLay(number, stage, spacing_mm, values, REFUSED, False, "", 0, MISSED, {}, {}, {})
         try:
@@ -173,10 +174,12 @@ class Trials:
     def build(self, values: Sequence[float] | Array) -> Scene:
         """The scene with ``values`` on its axes. Raises `InputError` for values that make none."""
         document = vary(self.freedom, values, self.out / FORMS)
-        if self.freedom.moves_body():
-            return parse_scene(document)
-        scene = parse_scene(document, self.scene.body)
-        return replace(scene, inputs={**self.scene.inputs, **scene.inputs})
+        key = self.freedom.body_values(values)
+        if key != self.made[0]:
+            self.made = key, parse_scene(document)
+        made = self.made[1]
+        scene = parse_scene(document, made.body)
+        return replace(scene, inputs={**made.inputs, **scene.inputs})
 
     def settle(self, scene: Scene, lay: TriedLay) -> Run:
         """The lay's run, from where it was interrupted if it was."""

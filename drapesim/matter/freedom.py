@@ -87,9 +87,11 @@ class Freedom:
         """The scene's own values."""
         return tuple(axis.start for axis in self.axes)
 
-    def moves_body(self) -> bool:
-        """Must the body be made anew for each value?"""
-        return any(axis.keys[0] != "lay" for axis in self.axes)
+    def body_values(self, values: Sequence[float] | Array) -> tuple[float, ...]:
+        """Those of ``values`` that the body is made by; the others only lay the cloth."""
+        return tuple(
+            tidy(float(v)) for axis, v in zip(self.axes, values, strict=True) if axis.keys[0] != "lay"
+        )  # fmt: skip
 
 
 def read_freedom(path: str | Path) -> Freedom:

@@ -33,7 +33,7 @@ def test_numbers_and_their_limits(tmp_path):
     ]
     assert [axis.words for axis in freedom.axes] == ["place x", "turn"]
     assert freedom.spacing_mm == 30.0
-    assert not freedom.moves_body()
+    assert freedom.body_values((12.5, 3.0)) == ()
 
 
 def test_a_varied_scene_reads_back_with_its_values(tmp_path):
@@ -66,7 +66,7 @@ def test_steps_of_a_lay_plan_and_the_figure_may_be_free(tmp_path):
     assert [axis.words for axis in freedom.axes] == [
         "step 3, most force", "step 5, edge 1 v", "step 5, edge 2 v", "knee bend",
     ]  # fmt: skip
-    assert freedom.moves_body()
+    assert freedom.body_values((7.0, 230.0, 240.0, 20.0)) == (20.0,)
     data = vary(freedom, (7.0, 230.0, 240.0, 20.0), tmp_path).data
     assert "lay_plan" not in data
     assert data["lay"][2]["most_force_N"] == 7.0
