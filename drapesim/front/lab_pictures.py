@@ -85,7 +85,8 @@ def _draw_cantilevers(results: Sequence[LabResult]) -> Any:
                   va="center", rotation_mode="anchor")  # fmt: skip
         if "upper" in result.lines:
             upper, lower = result.lines["upper"], result.lines["lower"]
-            around = np.concatenate([upper, lower[::-1]])
+            tip = free * np.array([solve_cantilever((free / result.readings[0].card) ** 3).tip])
+            around = np.concatenate([upper, tip, lower[::-1]])
             axes.fill(around[:, 0], -around[:, 1], color=BAND, lw=0)
             for edge in (upper, lower):
                 axes.plot(edge[:, 0], -edge[:, 1], color=CLOTH, lw=0.7, ls=":")
@@ -245,7 +246,11 @@ def _draw_drape(results: Sequence[LabResult]) -> Any:
     tidy_axes(around)
     bar = figure.add_axes((0.02, (FOOT + 0.02) / height, 0.1, 0.3 / height))
     draw_bar(bar, 0.1 * PAGE / (height - TOP - FOOT) * 2.08 * disc)
-    _say_key(figure, height, "first of the starts; darker: lower   ring: supporting disc   dashed: the flat specimen")
+    _say_key(
+        figure,
+        height,
+        "first of the starts, without friction; darker: lower   ring: supporting disc   dashed: the flat specimen",
+    )
     return figure
 
 

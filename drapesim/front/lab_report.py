@@ -18,6 +18,7 @@ from drapesim.front.lab_words import (
     spacing_over_length,
     spell_bar,
     spell_error,
+    spell_simulated,
     spell_spacing,
     spell_summary,
     spell_value,
@@ -164,7 +165,7 @@ def _row(result: LabResult, reading: Reading, card: FabricCard) -> dict[str, str
         "test": result.title,
         "quantity": reading.quantity,
         "card": spell_value(reading.card, reading.unit),
-        "simulated": spell_value(reading.simulated, reading.unit),
+        "simulated": spell_simulated(reading),
         "error": spell_error(reading),
         "bar": spell_bar(reading),
         "met": "UNSETTLED" if result.failures else MET[reading.met],
@@ -208,7 +209,9 @@ ABOUT = {
         "Drape meter",
         "A disc lies on a smaller disc of 180 mm and its rim falls into folds; the coefficient is the share of "
         "the ring that still casts a shadow. Free strips would fall further than a ring that has to fold, so "
-        "theirs is the floor. Which folds come is chance: several starts are settled.",
+        "theirs is the floor. Which folds come is chance: several starts are settled. Where the card gives its "
+        "bending hysteresis, one more disc is let down from flat with the friction of its yarns in every bend; a cloth "
+        "may rest anywhere from the elastic disc to that one.",
     ),
     "incline": (
         "Incline",

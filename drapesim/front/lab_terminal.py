@@ -18,6 +18,7 @@ from drapesim.front.lab_words import (
     spell_bar,
     spell_error,
     spell_reading,
+    spell_simulated,
     spell_spacing,
     spell_summary,
     spell_value,
@@ -115,7 +116,7 @@ def lab_table(results: Sequence[LabResult], card: FabricCard) -> Table:
     for result in results:
         for k, reading in enumerate(result.readings):
             test = result.title if k == 0 else ""
-            card_value, simulated = (spell_value(v, reading.unit) for v in (reading.card, reading.simulated))
+            card_value, simulated = spell_value(reading.card, reading.unit), spell_simulated(reading)
             word = "UNSETTLED" if result.failures else MET[reading.met]
             table.add_row(
                 test, reading.quantity, card_value, simulated, spell_error(reading), spell_bar(reading), word,

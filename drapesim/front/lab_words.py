@@ -22,8 +22,18 @@ def spell_value(value: float, unit: str) -> str:
     return spell_figure(from_si(value, unit), ".4g", UNITS[unit])
 
 
+def spell_simulated(reading: Reading) -> str:
+    """The simulated value, or the band that it may lie in."""
+    if reading.band is None:
+        return spell_value(reading.simulated, reading.unit)
+    low, high = (from_si(end, reading.unit) for end in reading.band)
+    return f"{low:.1f} to {spell_figure(high, '.1f', UNITS[reading.unit])}"
+
+
 def spell_error(reading: Reading) -> str:
     """Departure of the simulated from the card's value: per cent of it, or points of per cent above a floor."""
+    if reading.band is not None and reading.simulated == reading.card:
+        return "inside"
     if reading.at_least:
         return _signed(100.0 * (reading.simulated - reading.card), "+.1f", "points")
     return _signed(100.0 * reading.error, "+.2f", "%")
@@ -46,7 +56,7 @@ def spell_bar(reading: Reading) -> str:
 
 def spell_reading(reading: Reading) -> str:
     """``card 32 mm, simulated 31.8 mm (-0.55 %)``."""
-    card, simulated = spell_value(reading.card, reading.unit), spell_value(reading.simulated, reading.unit)
+    card, simulated = spell_value(reading.card, reading.unit), spell_simulated(reading)
     name = "floor" if reading.at_least else "card"
     return f"{name} {card}, simulated {simulated} ({spell_error(reading)})"
 

@@ -8,13 +8,12 @@ discs (300 on 180 mm assumed) nor the scatter.
 So each cloth is draped twice: with shear at the low end of what is usual (22 N/m per rad) and a bias of yarns that do
 not resist twist, and with shear at its high end (67) and the bias by Peirce's rule (matter.estimates). The published
 figure must lie between, give or take what the starts of one cloth differ by.
-Expected order: none is claimed; at h = c/4 polyester tropical drapes 3 to 5 points stiffer than at the 0.4 c here.
-Tolerance: 3 points of per cent, the spread of the starts measured here (0 to 3). With twice the bending rigidity
-polyester tropical drapes at 69 to 79 % and the test turns red; wool tropical, at 50 to 65 %, still passes at its low
-end.
-Friction between yarns is not in the lattice. Where it is small (half of 2HB below 0.4 w c^2: tropicals) the elastic
-sheet does. Cotton broadcloth has 1.1 w c^2: there the elastic disc must read too low, and the published figure must lie
-inside the band of rest shapes that the friction allows free strips, moved up by what hoops add to them.
+Elastic discs do for the tropicals, whose yarns rub little (half of 2HB below 0.4 w c^2). Cotton broadcloth has 1.1
+w c^2: there the elastic disc must read too low. Let down from flat with that friction in its hinges
+(jobs.lab.rubbing, itself held against the exact strip in its unit test), all three must do.
+Expected order: none is claimed; at h = c/4 broadcloth rests 3 to 5 points higher than at the 0.4 c here, with friction.
+Tolerance: 3 points of per cent, the spread of the starts measured here (0 to 3). With twice its 2HB broadcloth rests at
+92 to 95 % and with none at 59 to 71, and the test turns red; so does polyester tropical with twice its rigidity.
 """
 
 from __future__ import annotations
@@ -27,7 +26,7 @@ import pytest
 
 from drapesim.ground.outcome import Ending
 from drapesim.ground.units import bending_length, to_si
-from drapesim.jobs.lab.drape_meter import DISCS, SUPPORT, drape, find_floor, find_strip_band
+from drapesim.jobs.lab.drape_meter import DISCS, SUPPORT, drape, drape_rubbing
 from drapesim.matter.fabric import FabricCard
 
 pytestmark = pytest.mark.validation
@@ -68,10 +67,16 @@ def test_published_coefficient_lies_between_the_ends_of_what_is_not_known(name):
 
 def test_where_yarns_rub_the_elastic_disc_reads_too_low():
     name = "cotton broadcloth"
-    card, published = card_of(name, "high"), ROWS[name][-1]
-    elastic = coefficient(card)
-    assert elastic + SPREAD < published
-    band, floor = find_strip_band(card, SUPPORT, DISC), find_floor(card, SUPPORT, DISC)
-    assert band is not None
-    assert band[0] < floor < band[1]
-    assert published < elastic + (band[1] - floor)
+    assert coefficient(card_of(name, "high")) + SPREAD < ROWS[name][-1]
+
+
+@pytest.mark.parametrize("name", ROWS)
+def test_let_down_with_the_friction_of_its_yarns_a_cloth_rests_where_it_was_measured(name):
+    ends = []
+    for end in ENDS:
+        card = card_of(name, end)
+        spacing = SHARE * bending_length(card.areal_density, card.bend_warp)
+        ends.append(drape_rubbing(card, DISC, SUPPORT, spacing))
+    low, high = ends
+    assert low - SPREAD <= ROWS[name][-1] <= high + SPREAD
+    assert high - low < 0.15, "the two ends leave room, and not for any answer"

@@ -16,11 +16,11 @@ import numpy as np
 import shapely
 from scipy.signal import find_peaks
 
-from drapesim.ground.reductions import disc_area, drape_coefficient
+from drapesim.ground.reductions import drape_coefficient
 from drapesim.ground.references import predict_drape_floor, predict_rigidity_cooper
-from drapesim.ground.references.hysteresis import LONGEST, MOST, solve_rubbing_cantilever
-from drapesim.ground.units import bending_length, weigh_area
+from drapesim.ground.units import bending_length
 from drapesim.jobs.lab.record import LabResult, Reading, VirtualTest, Watch, list_failures
+from drapesim.jobs.lab.rubbing import let_down
 from drapesim.matter.fabric import DrapeReading, FabricCard, Provenance
 from drapesim.matter.plan import SettleSettings
 from drapesim.matter.sheet import Lattice
@@ -69,18 +69,40 @@ def drape(
 ) -> Draped:
     """Settle one disc of radius ``disc`` (m) on one of radius ``support`` (m), from a seeded start."""
     lattice, radius, angle = cut_disc(disc, spacing)
-    flat = radius[:, None] * np.column_stack([np.cos(angle), np.sin(angle)])
-    start = np.column_stack([flat, ripple(radius, angle, support, disc, seed)])
-    held = radius <= support + 1e-9
+    start, held = lay_disc(radius, angle, support, disc, seed)
     settled = settle(lattice, card, start, held=held, settings=SETTINGS, progress=watch)
     edge = np.flatnonzero(radius > disc - 1.2 * spacing)
     edge = edge[np.argsort(angle[edge])]
     if not np.isfinite(settled.x).all():
         return Draped(settled, math.nan, 0, np.full(180, math.nan))
     rim = smooth_rim(angle[edge], settled.x[edge, 2])
-    shadow = shapely.union_all(shapely.polygons(settled.x[lattice.triangles][:, :, :2])).area
-    coefficient = drape_coefficient(shadow, math.pi * support**2, float(lattice.node_area.sum()))
-    return Draped(settled, float(coefficient), count_folds(rim), rim)
+    return Draped(settled, read_shadow(lattice, settled.x, support), count_folds(rim), rim)
+
+
+def lay_disc(radius: Array, angle: Array, support: float, disc: float, seed: int) -> tuple[Array, Array]:
+    """(start (n, 3) m, all but flat; (n,) bool: the nodes on the support)."""
+    flat = radius[:, None] * np.column_stack([np.cos(angle), np.sin(angle)])
+    return np.column_stack([flat, ripple(radius, angle, support, disc, seed)]), radius <= support + 1e-9
+
+
+def read_shadow(lattice: Lattice, x: Array, support: float) -> float:
+    """Drape coefficient of the disc at ``x`` (n, 3) m by the area of its shadow."""
+    shadow = shapely.union_all(shapely.polygons(x[lattice.triangles][:, :, :2])).area
+    return float(drape_coefficient(shadow, math.pi * support**2, float(lattice.node_area.sum())))
+
+
+def drape_rubbing(card: FabricCard, disc: float, support: float, spacing: float, seed: int = 0) -> float | None:
+    """Coefficient of a disc let down from flat whose yarns rub as the card's 2HB says (`rubbing.let_down`).
+
+    None where the card does not give it for both yarns, or no rest was found.
+    """
+    warp, weft = card.bend_hysteresis
+    if warp is None or weft is None:
+        return None
+    lattice, radius, angle = cut_disc(disc, spacing)
+    start, held = lay_disc(radius, angle, support, disc, seed)
+    rubbed = let_down(lattice, card, start, held, (0.5 * warp, 0.5 * weft))
+    return read_shadow(lattice, rubbed.x, support) if rubbed.rested else None
 
 
 def smooth_rim(angle: Array, height: Array) -> Array:
@@ -112,27 +134,6 @@ def find_floor(card: FabricCard, support: float, disc: float) -> float:
     return float(np.trapezoid(floors, around) / (0.5 * math.pi))
 
 
-def find_strip_band(card: FabricCard, support: float, disc: float) -> tuple[float, float] | None:
-    """Coefficients between which free strips may rest for the card's bending hysteresis: of strips that came up from
-    hanging, and of strips that came down from flat as a draped disc does. The mean of the directions whose 2HB the card
-    gives; None where it gives none, or where strips are longer or rub more than `solve_rubbing_cantilever` has been
-    tested for.
-    """
-    areas = disc_area(2.0 * support), disc_area(2.0 * disc)
-    ends = []
-    for rigidity, moment in zip((card.bend_warp, card.bend_weft), card.bend_hysteresis, strict=True):
-        if moment is None:
-            continue
-        c = bending_length(card.areal_density, rigidity)
-        length, friction = (disc - support) / c, 0.5 * moment / (weigh_area(card.areal_density) * c**2)
-        if length > LONGEST or friction > MOST:
-            return None
-        for sign in (-1.0, 1.0):
-            reach = max(solve_rubbing_cantilever(length, sign * friction, 3).tip[0], 0.0) * (disc - support)
-            ends.append(drape_coefficient(disc_area(2.0 * (support + reach)), *areas))
-    return None if not ends else (float(np.mean(ends[::2])), float(np.mean(ends[1::2])))
-
-
 def run_drape_meter(
     card: FabricCard,
     spacing: float,
@@ -144,8 +145,10 @@ def run_drape_meter(
     """Drape coefficient as a virtual drape meter reads it, from ``seeds`` starts.
 
     ``measured``: the card's own reading, with its sizes, and its ``origin``; the simulated one is then held to twice
-    the standard uncertainty told there, and shown without a bar where none is. The lattice is elastic: how far friction
-    between yarns moves free strips is told beside it, where the card gives it.
+    the standard uncertainty told there, and shown without a bar where none is. Where the card gives its bending
+    hysteresis, the cloth may rest anywhere from where the elastic disc does to where friction holds one let down from
+    flat: shown is the place in that band next to what was measured, which may lie as far outside of it, or as far as
+    the starts differ where no uncertainty is told.
     """
     if measured is None:
         begun = [drape(card, DISCS[1], SUPPORT, spacing, 0, watch)]
@@ -161,20 +164,27 @@ def run_drape_meter(
     counted = f"{min(folds)}" if min(folds) == max(folds) else f"{min(folds)} to {max(folds)}"
     spread = f"{seeds} starts: {100 * read.min():.1f} to {100 * read.max():.1f} %, {counted} folds"
     sizes = f"{2e3 * disc:.0f} mm disc on {2e3 * support:.0f} mm"
-    band = find_strip_band(card, support, disc)
-    if band is not None:
-        low, high = (f"{100 * end:.0f}" for end in band)
-        spread += f"; with the card's hysteresis free strips alone may rest anywhere from {low} to {high} %"
+    rubbing = drape_rubbing(card, disc, support, spacing)
+    if rubbing is not None:
+        spread += f"; let down from flat, with the friction between its yarns, it rests at {100 * rubbing:.1f} %"
     mean = float(read.mean())
     readings = [Reading("drape", "drape coefficient over its floor", "percent", find_floor(card, support, disc), mean,
                         FLOOR_ROOM, at_least=True, note=f"{sizes}; {spread}")]  # fmt: skip
     if measured is not None:
         bar = None if origin is None or origin.uncertainty is None else 2.0 * origin.uncertainty
-        note = "" if measured.folds is None else f"{measured.folds:g} folds were counted on the cloth"
+        told = [] if measured.folds is None else [f"{measured.folds:g} folds were counted on the cloth"]
         status = "" if origin is None else origin.status
+        nearest, ends = mean, None
+        if rubbing is not None and np.isfinite(mean):
+            ends = (min(mean, rubbing), max(mean, rubbing))
+            nearest = min(max(measured.coefficient, ends[0]), ends[1])
+            told.insert(0, "from the elastic disc to one let down with the friction of its yarns")
+            if bar is None:
+                bar = max(float(np.ptp(read)), FLOOR_ROOM) / measured.coefficient
         readings.append(
-            Reading("drape", "drape coefficient", "percent", measured.coefficient, mean, bar, note=note, status=status)
-        )
+            Reading("drape", "drape coefficient", "percent", measured.coefficient, nearest, bar, note="; ".join(told),
+                    status=status, band=ends)
+        )  # fmt: skip
     return LabResult(
         name="drape meter",
         title="Drape meter",

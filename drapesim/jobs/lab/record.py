@@ -29,7 +29,8 @@ class Reading:
     key: field of the card that it answers to (``bend_warp``, ``friction.slate``). card and simulated in SI, shown in
     ``unit`` (a name of `drapesim.ground.units`, "" for a bare number). bar: largest relative departure, None where
     none is set. at_least: the card's value is a floor, and more than it is no fault. note: one sentence. status: of the
-    card's value, where it is none of those that the card is computed with.
+    card's value, where it is none of those that the card is computed with. band: ends between which the simulated cloth
+    may rest, where ``simulated`` is only the place in it that is nearest to the card's value.
     """
 
     key: str
@@ -41,6 +42,7 @@ class Reading:
     at_least: bool = False
     note: str = ""
     status: str = ""
+    band: tuple[float, float] | None = None
 
     @property
     def error(self) -> float:

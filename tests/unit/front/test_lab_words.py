@@ -38,6 +38,14 @@ def card(curved_card):
     return replace(curved_card, provenance=MappingProxyType(origins))
 
 
+def test_a_band_is_told_by_its_ends():
+    inside = Reading("drape", "drape coefficient", "percent", 0.8, 0.8, 0.02, band=(0.71, 0.838))
+    assert spell_reading(inside) == "card 80 %, simulated 71.0 to 83.8 % (inside)"
+    above = replace(inside, card=0.9, simulated=0.838)
+    assert spell_reading(above) == "card 90 %, simulated 71.0 to 83.8 % (-6.89 %)"
+    assert (inside.met, above.met) == (True, False)
+
+
 def test_values_and_departures():
     assert spell_value(0.032, "mm") == "32 mm"
     assert spell_value(0.6109, "deg") == "35 degrees"

@@ -8,9 +8,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from drapesim.ground.references.hysteresis import solve_rubbing_cantilever
 from drapesim.jobs.lab.bias_extension import choose_short
-from drapesim.jobs.lab.drape_meter import SUPPORT, count_folds, cut_disc, find_floor, find_strip_band, smooth_rim
+from drapesim.jobs.lab.drape_meter import SUPPORT, count_folds, cut_disc, drape_rubbing, smooth_rim
 from drapesim.jobs.lab.specimen import cut_bias_strip, cut_strip
 from drapesim.matter.surface import link_strains
 
@@ -74,15 +73,6 @@ def test_short_bias_piece_has_the_shape_that_was_read(shape):
     assert rows / (2 * half + 1) == pytest.approx(shape, rel=0.03)
 
 
-def test_strips_that_rub_rest_about_the_floor(curved_card):
-    """A ring 60 mm broad; without hysteresis there is nothing to tell."""
-    both = replace(curved_card, bend_weft=curved_card.bend_warp, bend_bias=curved_card.bend_warp)
-    disc = SUPPORT + 0.06
-    assert find_strip_band(both, SUPPORT, disc) is None
-    rubbing = replace(both, bend_hysteresis=(2e-4, 2e-4))
-    low, high = find_strip_band(rubbing, SUPPORT, disc)
-    assert 0.0 <= low < find_floor(both, SUPPORT, disc) < high < 1.0
-    c = (both.bend_warp / (both.areal_density * 9.80665)) ** (1.0 / 3.0)
-    reach = 0.06 * solve_rubbing_cantilever(0.06 / c, 1e-4 / (both.areal_density * 9.80665 * c**2), 3).tip[0]
-    assert high == pytest.approx(((SUPPORT + reach) ** 2 - SUPPORT**2) / (disc**2 - SUPPORT**2))
-    assert find_strip_band(replace(rubbing, bend_warp=1e-7), SUPPORT, disc) is None, "longer than was tested for"
+def test_a_disc_rubs_only_where_the_card_says_how_both_yarns_do(curved_card):
+    for known in ((None, None), (2e-4, None)):
+        assert drape_rubbing(replace(curved_card, bend_hysteresis=known), 0.15, SUPPORT, 0.01) is None
