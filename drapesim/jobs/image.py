@@ -221,7 +221,7 @@ def study_image(
     lays = [_study(lay, sample_nodes(lattice, density.value, lay.laid.lattice.uv), density.tone, seed) for lay in lays]
     say("ranking ways and lays")
     scores = rank(lattice.uv, density.value, [_candidate(lay, result, lattice) for lay in lays for result in
-                  lay.results], _observed_places(lays[0].run), seed=seed)  # fmt: skip
+                  lay.results], _observed_places(lays[0].run), seed=seed, tone=density.tone)  # fmt: skip
     return ImageStudy(tuple(lays), lattice, observed, density, scores, tuple(notes))
 
 

@@ -5,8 +5,8 @@ Each candidate predicts a strength in 0..1 all over the flat map. Its *correlati
 (|A| + |B|) (L. R. Dice, Ecology 26 (1945) 297; from memory), and how far *landmarks* lie apart, where some are
 observed.
 Uncertainty: square blocks of the cloth are drawn again with replacement, the same for all candidates, so that
-differences are paired. A high rank says that this geometry fits better than the others that were tried. It does not
-say that it took place.
+differences are paired, and the cloth's own tone is told anew in each resample, as in `density`. A high rank says that
+this geometry fits better than the others that were tried. It does not say that it took place.
 """
 
 from __future__ import annotations
@@ -16,12 +16,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drapesim.judging.density import BLOCK, correlate, draw_blocks, find_interval, number_blocks, sum_blocks
+from drapesim.judging.density import BLOCK, Tone, correlate, draw_blocks, find_interval, number_blocks, sum_blocks
 
 Array = np.ndarray
 
 RESAMPLED = 1000
 HALF = 0.5  # of full strength, from which a place counts as image
+EVEN = 1e-12  # share of a sum of squares that rounding leaves
 FULL = 98.0  # per cent of the places lie below the observed full density
 
 
@@ -63,11 +64,13 @@ def rank(
     observed: Mapping[str, Array] | None = None,
     block: float = BLOCK,
     seed: int = 0,
+    tone: Tone | None = None,
 ) -> tuple[Score, ...]:
     """Scores of ``candidates`` against the observed ``density`` (n,) at ``uv`` (n, 2) m, best first.
 
     ``observed``: landmarks traced on the flat map, name -> (2,) m. Places where any candidate has no cloth are left out
     for all. A candidate that predicts the same strength everywhere resembles nothing: correlation nan, last.
+    ``tone``: the cloth's own, whose doubt goes into the intervals.
     """
     known = np.isfinite(density)
     for each in candidates:
@@ -76,11 +79,14 @@ def rank(
     number = number_blocks(uv[known], block)
     n_blocks = int(number.max(initial=-1)) + 1
     drawn = draw_blocks(n_blocks, seed, RESAMPLED) if n_blocks else np.zeros((RESAMPLED, 0))
+    terms, doubt = np.zeros((len(d), 1)), np.zeros((len(drawn), 1))
+    if tone is not None and len(tone.doubt):
+        terms, doubt = tone.terms(uv[known]), tone.tone.doubt[np.arange(len(drawn)) % len(tone.doubt)]
     whole, spread = [], []
     for each in candidates:
         sums = sum_blocks(number, n_blocks, each.strength[known], d)
         whole.append(float(correlate(sums, np.ones((1, n_blocks)))[0]))
-        spread.append(correlate(sums, drawn))
+        spread.append(correlate_anew(number, each.strength[known], d, drawn, terms, doubt))
     value = np.array(whole)
     table = np.array(spread)  # (candidates, times)
     order = sorted(range(len(candidates)), key=lambda k: -value[k] if np.isfinite(value[k]) else np.inf)
@@ -97,6 +103,34 @@ def rank(
                   float((winner == k).mean()), float(value[best] - value[k]), near, far)
         )  # fmt: skip
     return tuple(rows)
+
+
+def correlate_anew(number: Array, a: Array, b: Array, drawn: Array, terms: Array, doubt: Array) -> Array:
+    """(times,) Pearson's correlation of ``a`` (n,) with ``b`` - ``terms`` (n, k) ``doubt`` (times, k) in each resample.
+
+    ``number`` (n,) of each place's block, ``drawn`` (times, blocks) how often each block is in it.
+    """
+    if not len(a):
+        return np.full(len(drawn), np.nan)
+    order = np.argsort(number, kind="stable")
+    starts = np.searchsorted(number[order], np.arange(drawn.shape[1]))
+    a, b, t = a[order] - a.mean(), b[order] - b.mean(), terms[order]
+
+    def total(values: Array) -> Array:
+        """(times, ...) sums over each resample."""
+        return np.tensordot(drawn, np.add.reduceat(values, starts, axis=0), 1)
+
+    n = np.maximum(total(np.ones(len(a))), 1.0)
+    moved = np.einsum("rk,rk->r", total(t), doubt)
+    sum_a, sum_b = total(a), total(b) - moved
+    ab = total(a * b) - np.einsum("rk,rk->r", total(t * a[:, None]), doubt)
+    bb = total(b * b) - 2.0 * np.einsum("rk,rk->r", total(t * b[:, None]), doubt)
+    bb += np.einsum("rj,rjk,rk->r", doubt, total(t[:, :, None] * t[:, None, :]), doubt)
+    square_a = total(a * a)
+    spread_a, spread_b = square_a - sum_a**2 / n, bb - sum_b**2 / n
+    known = (spread_a > EVEN * square_a) & (spread_b > EVEN * bb)  # one tone in all that was drawn: no correlation
+    size = np.sqrt(np.where(known, spread_a * spread_b, 1.0))
+    return np.asarray(np.where(known, (ab - sum_a * sum_b / n) / size, np.nan))
 
 
 def overlap(strength: Array, density: Array) -> float:

@@ -18,7 +18,7 @@ from drapesim.judging.density import (
     study_gaps,
     sum_blocks,
 )
-from drapesim.judging.likeness import Candidate, overlap, rank
+from drapesim.judging.likeness import Candidate, correlate_anew, overlap, rank
 from drapesim.matter.sheet import Lattice
 
 LATTICE = Lattice(0.01, 0.01, np.ones((40, 40), bool))
@@ -164,6 +164,19 @@ def test_too_little_cloth_is_told_as_unknown() -> None:
     assert np.isnan(level.rank)
     assert level.laws[0].full == 0.0
     assert rebuild_gap(np.zeros(len(UV)), np.full(len(UV), 0.01), level.laws[0]) is None
+
+
+def test_correlation_in_a_resample_is_that_of_its_blocks_with_the_tone_told_anew() -> None:
+    chance = np.random.default_rng(3)
+    a, b, terms = chance.normal(size=len(UV)), chance.normal(size=len(UV)), chance.normal(size=(len(UV), 2))
+    number = number_blocks(UV, 0.1)
+    drawn = draw_blocks(number.max() + 1, 5, 4)
+    doubt = 0.3 * chance.normal(size=(4, 2))
+    found = correlate_anew(number, a, b, drawn, terms, doubt)
+    for k in range(4):
+        times = drawn[k][number].astype(int)
+        wanted = np.corrcoef(np.repeat(a, times), np.repeat(b - terms @ doubt[k], times))[0, 1]
+        assert found[k] == pytest.approx(wanted, abs=1e-12)
 
 
 def test_ranking_by_hand() -> None:
