@@ -17,7 +17,7 @@ what is proven:
   kind meets both claims. Of three marks of which any two may go, it is looked for where the middle one could touch.
   Marks that are claimed to meet count as ways from layer to layer: cloth that lies on itself binds others closer.
   Nothing is settled, and the lay of the scene does not count. No proof does not mean that a lay exists. The proven
-  way may be up to some 3 % shorter than the true one, never longer.
+  way may be up to some 2 % shorter than the true one, never longer.
 """
 
 

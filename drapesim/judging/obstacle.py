@@ -19,6 +19,7 @@ MOST_FACES = 150_000
 EDGE = (0.004, 0.012)  # m: edges longer than a share of the body's size within these limits are halved
 RIM = 0.0015  # m: edges at the rim of a round place are halved down to this, and others to
 GRADE = 0.2  # times their distance from the rim: a level is too steep by some (edge / distance)^2
+FLIPS, FLAT = 40, 1e-12  # rounds of turning edges; 1 - cosine within which two faces lie in one plane
 CELL = 0.006  # m, least cell of the grid that tells how deep the body is
 MOST_CELLS = 3_000_000
 CLUSTER = 32  # faces or vertices that are looked at together
@@ -100,7 +101,11 @@ def build_obstacle(field: BodyField, places: Sequence[Place] = (), finest: float
             wanted = np.minimum(wanted, np.maximum(RIM, GRADE * off))
         return wanted
 
-    x, faces, parent = halve_edges(x, faces, parent, find_longest)
+    alike = np.zeros(len(field.surface.faces), dtype=np.int64)  # faces of the same places
+    for place in places:
+        if place.faces is not None:
+            alike[place.faces] = 1 + np.unique(2 * alike[place.faces], return_inverse=True)[1] + alike.max()
+    x, faces, parent = halve_edges(x, faces, parent, find_longest, alike)
     if len(faces) > MOST_FACES:
         problem = f"strings are run round at most {MOST_FACES} faces, and the body has {len(faces)}"
         raise InputError("", "body", problem, "thin it out with drapesim body scan --error-mm")
@@ -137,12 +142,17 @@ def build_obstacle(field: BodyField, places: Sequence[Place] = (), finest: float
     )  # fmt: skip
 
 
-def halve_edges(x: Array, faces: Array, parent: Array, longest: Callable[[Array], Array]) -> tuple[Array, Array, Array]:
+def halve_edges(
+    x: Array, faces: Array, parent: Array, longest: Callable[[Array], Array], alike: Array
+) -> tuple[Array, Array, Array]:
     """Corners (n, 3) m, faces (m, 3) and each one's ``parent``, halved until no edge exceeds ``longest`` m there.
 
-    An edge is halved for both its faces at once, so that none ends in the middle of another.
+    An edge is halved for both its faces at once, so that none ends in the middle of another. Between halvings faces in
+    one plane, whose parents are ``alike`` (equal numbers), are made compact (`flip_flat`): halves of slender faces are
+    as slender, and a level is too steep on them.
     """
     while True:
+        faces = flip_flat(x, faces, alike[parent])
         ends = np.sort(np.stack([faces, np.roll(faces, -1, axis=1)], axis=2), axis=2)
         edge, side = np.unique(ends.reshape(-1, 2), axis=0, return_inverse=True)
         length = np.linalg.norm(x[edge[:, 1]] - x[edge[:, 0]], axis=1)
@@ -173,6 +183,44 @@ def halve_edges(x: Array, faces: Array, parent: Array, longest: Callable[[Array]
             length = np.linalg.norm(x[edge[:, 1]] - x[edge[:, 0]], axis=1)
             middle = np.array([known.get((int(p), int(q)), -1) for p, q in edge])
             wanted = middle >= 0
+
+
+def flip_flat(x: Array, faces: Array, alike: Array) -> Array:
+    """``faces`` (m, 3) with edges between two that lie in one plane turned where that makes them more compact.
+
+    The surface stays as it is. An edge is turned where the angles across it add up to more than 180 degrees, as
+    Delaunay triangulations are made (Lawson 1977; from memory), between faces with equal ``alike`` (m,) alone.
+    """
+    faces = faces.copy()
+    for _ in range(FLIPS):
+        corner = x[faces]
+        normal = np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0])
+        normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-300)
+        neighbour = face_neighbours(faces.astype(np.int32))
+        f, k = np.nonzero(neighbour > np.arange(len(faces))[:, None])
+        g = neighbour[f, k]
+        flat = (alike[f] == alike[g]) & (np.einsum("ec,ec->e", normal[f], normal[g]) > 1.0 - FLAT)
+        f, k, g = f[flat], k[flat], g[flat]
+        u, w, a = (faces[f, (k + d) % 3] for d in range(3))
+        b = faces[g].sum(axis=1) - u - w
+        wide = _angle(x, a, u, w) + _angle(x, b, u, w) - np.pi
+        order = np.argsort(-wide, kind="stable")
+        order = order[wide[order] > 1e-6]
+        first = np.full(len(faces), len(order))
+        np.minimum.at(first, np.concatenate([f[order], g[order]]), np.tile(np.arange(len(order)), 2))
+        rank = np.arange(len(order))
+        chosen = order[(first[f[order]] == rank) & (first[g[order]] == rank)]  # each face takes part once
+        if not len(chosen):
+            break
+        u, w, a, b = u[chosen], w[chosen], a[chosen], b[chosen]
+        faces[f[chosen]] = np.stack([u, b, a], axis=1)
+        faces[g[chosen]] = np.stack([b, w, a], axis=1)
+    return faces
+
+
+def _angle(x: Array, at: Array, one: Array, two: Array) -> Array:
+    p, q = x[one] - x[at], x[two] - x[at]
+    return np.asarray(np.arctan2(np.linalg.norm(np.cross(p, q), axis=1), np.einsum("ec,ec->e", p, q)))
 
 
 def gather(points: Array, radius: Array, normal: Array | None, deep: tuple[Array, Array, float]) -> Clusters:

@@ -15,7 +15,7 @@ Only faces matter that a way no longer than the bound can touch.
 On a face the level is quadratic, bent as the fronts round its corners are (`find_dips`), but linear along edges that
 fold inward. A linear one that is exact at the corners of a face with the edge h is too steep by up to h / 2r at the
 distance r from where its front is round; the quadratic one by some (h / r)^2. That is what the bound loses: 0.2 % on a
-ball and a box, 0.8 % from nose to wrist of the demo figure, 3 % where all triangles are slender.
+ball and a box, 0.8 % from nose to wrist of the demo figure, 1.7 % where all triangles are slender.
 
 The support is left out, which makes ways shorter if anything: of a body that lies on a level support nothing is lost,
 since a taut string stays within the body's convex hull.

@@ -7,7 +7,7 @@ arc: 0.04 % at the meshes used. On a convex mesh the way round the outside is th
 libigl's exact_geodesic, after Mitchell, Mount and Papadimitriou 1987).
 
 What the proven way loses is on the safe side: some (edge / distance)^2 at each height (`drapesim.judging.taut`),
-measured 0.2 % on balls and boxes (LOSS allows twice that), and 3.2 % on a cylinder of slender triangles (SLENDER).
+measured 0.2 % on balls and boxes (LOSS allows twice that), and 1.7 % on a cylinder of slender triangles (SLENDER).
 """
 
 import math
@@ -37,7 +37,7 @@ pytestmark = pytest.mark.validation
 
 R = 0.1
 STRING_BAR = 2e-3
-LOSS, SLENDER = 0.004, 0.05
+LOSS, SLENDER = 0.004, 0.025
 
 
 def body_of(vertices: Array, faces: Array) -> Body:
