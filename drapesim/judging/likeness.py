@@ -81,7 +81,7 @@ def rank(
     drawn = draw_blocks(n_blocks, seed, RESAMPLED) if n_blocks else np.zeros((RESAMPLED, 0))
     terms, doubt = np.zeros((len(d), 1)), np.zeros((len(drawn), 1))
     if tone is not None and len(tone.doubt):
-        terms, doubt = tone.terms(uv[known]), tone.tone.doubt[np.arange(len(drawn)) % len(tone.doubt)]
+        terms, doubt = tone.terms(uv[known]), tone.doubt[np.arange(len(drawn)) % len(tone.doubt)]
     whole, spread = [], []
     for each in candidates:
         sums = sum_blocks(number, n_blocks, each.strength[known], d)

@@ -179,6 +179,20 @@ def test_correlation_in_a_resample_is_that_of_its_blocks_with_the_tone_told_anew
         assert found[k] == pytest.approx(wanted, abs=1e-12)
 
 
+def test_doubt_of_the_own_tone_widens_the_rankings_intervals() -> None:
+    chance = np.random.default_rng(8)
+    strength = np.clip(1.0 - np.hypot(*(UV - 0.2).T) / 0.15, 0.0, 1.0)
+    candidates = [Candidate("a", "view", strength, {}), Candidate("a", "contact:1", np.round(strength), {})]
+    density = 0.2 * strength + 0.02 * chance.normal(size=len(UV))
+    doubt = np.zeros((400, 6))
+    doubt[:, 1] = 0.2 * chance.normal(size=400)  # a slope along u
+    tone = Tone(np.full(2, 0.2), np.full(2, 0.4), np.zeros(6), 0.01, doubt)
+    plain, wide = (rank(UV, density, candidates, block=0.05, tone=each) for each in (None, tone))
+    for one, other in zip(plain, wide, strict=True):
+        assert one.correlation == other.correlation
+        assert other.most - other.least > 1.5 * (one.most - one.least)
+
+
 def test_ranking_by_hand() -> None:
     truth = (UV[:, 0] > 0.2).astype(float)
     other = (UV[:, 1] > 0.2).astype(float)
