@@ -100,12 +100,15 @@ def _explain(model: type[Table], document: Document, at: Keys, fault: Any) -> In
         "model_type": "must be a table",
         "dict_type": "must be a table",
         "finite_number": "must be a finite number",
-        "string_too_short": "must not be empty",
         "literal_error": f"must be {context.get('expected')}",
     }
+    if kind == "string_too_short":
+        return document.error(keys, "must not be empty")
     if kind in ("too_short", "too_long"):
         count = context.get("min_length", context.get("max_length"))
         least = "at least" if kind == "too_short" else "at most"
+        if count == 1 and context.get("actual_length") == 0:
+            return document.error(keys, "nothing is filled in", "give at least one entry, or leave it out")
         return document.error(keys, f"must hold {least} {count} entries, not {context.get('actual_length')}")
     if kind == "literal_error" and isinstance(fault["input"], str):
         given = repr(fault["input"])

@@ -174,7 +174,7 @@ def test_a_single_reading_only_where_the_form_accepts_it(read):
         ("[480.7, 480.7]", "[480.7, 900]", "it must lie between 254 and 707 cm2"),
         ("[drape]", "[drape]\nsupport_mm = 300", "the specimen is no larger than its support"),
         ("face_up_mm = [45, 45]", "", "overhang.weft: no overhang was read; give face_up_mm, face_down_mm or both"),
-        ("face_up_mm = [45, 45]", "face_up_mm = []", "must hold at least 1 entries, not 0"),
+        ("face_up_mm = [45, 45]", "face_up_mm = []", "nothing is filled in; give at least one entry"),
         ('source = "own readings"\n', "", "source: this key is missing; give who read it and when"),
         ("[overhang.weft]\nface_up_mm = [45, 45]", "[heart_loop.warp]\nloop_mm = 150\nheights_mm = [30, 31]",
          "heart_loop.warp: the warp has both an overhang and a heart loop"),
