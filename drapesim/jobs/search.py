@@ -24,7 +24,7 @@ from drapesim.jobs.run import check_spacing, make_folder
 from drapesim.jobs.tried import Trials, TriedLay
 from drapesim.judging.conflicts import all_conflicts
 from drapesim.judging.placement import Put, find_targets, guess_put, predict_put
-from drapesim.judging.shortfall import Ground, Pattern
+from drapesim.judging.shortfall import Ground, Pattern, take_pattern
 from drapesim.matter.freedom import Axis, Freedom, read_freedom
 from drapesim.matter.plan import Scene, read_scene
 from drapesim.settling.level import Progress
@@ -131,13 +131,13 @@ def search_scene(
     trials.start(resume)
     if tell is not None:
         trials.tell = tell
-    walk = _Walk(trials)
+    walk = Walk(trials)
     walk.walk()
     return weigh(trials, walk.point())
 
 
-class _Walk:
-    """The way from lay to lay."""
+class Walk:
+    """The way from lay to lay; see the top of this file."""
 
     def __init__(self, trials: Trials) -> None:
         self.trials = trials
@@ -145,8 +145,8 @@ class _Walk:
         self.low = np.array([axis.low for axis in self.axes])
         self.high = np.array([axis.high for axis in self.axes])
         self.fineness = np.array([FINENESS.get(a.unit, 0.005 * (a.high - a.low)) for a in self.axes])
-        is_put = trials.put(trials.freedom.start) is not None
-        self.putting = [n for n, axis in enumerate(self.axes) if is_put and is_putting(axis)]
+        can_move = trials.put(trials.freedom.start) is not None and bool(take_pattern(trials.scene.marks).marks)
+        self.putting = [n for n, axis in enumerate(self.axes) if can_move and is_putting(axis)]
         self.others = [n for n in range(len(self.axes)) if n not in self.putting]
         self.grounds: dict[int, tuple[Pattern, Ground | None]] = {}
 

@@ -1,11 +1,13 @@
 """What is made of the lays that a search tried, on lays made by hand."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
 from drapesim.front.search_words import count_claims, say_conflict, say_unmet
-from drapesim.jobs.search import find_failed, measure_allowances, weigh
+from drapesim.jobs.search import Walk, find_failed, measure_allowances, weigh
 from drapesim.jobs.tried import TriedLay
 from drapesim.matter.freedom import Axis
 
@@ -72,3 +74,45 @@ def test_what_the_best_lay_fails_comes_with_the_slightest_change(found):
         "turn +2.00 degrees; it gives up b."
     )
     assert say_unmet(found, c) == "c: the best lay falls short by 8.5 mm; no lay tried meets it."
+
+
+class Bowl:
+    """Trials whose lays are not settled: the score is a bowl with its bottom at ``bottom``, 0 to 1 on each axis."""
+
+    fine_mm = 15.0
+
+    def __init__(self, bottom, most_lays):
+        axes = tuple(Axis(("lay", 1, "by_mm", k), -50.0, 50.0, 0.0) for k in range(len(bottom)))
+        start = (0.0,) * len(bottom)
+        self.freedom = SimpleNamespace(axes=axes, start=start, spacing_mm=30.0, most_lays=most_lays, confirm=1)
+        self.scene, self.bottom, self.tried = SimpleNamespace(marks=(), seed=4), np.array(bottom), []
+
+    def put(self, _values):
+        return None
+
+    def find(self, values, spacing):
+        return next((t for t in self.tried if t.values == tuple(values) and t.spacing_mm == spacing), None)
+
+    def try_lay(self, values, spacing, stage):
+        seen = self.find(values, spacing)
+        if seen is None:
+            off = (np.array(values) + 50.0) / 100.0 - self.bottom
+            seen = replace(lay(len(self.tried) + 1, spacing, tuple(values)), stage=stage, score=float(off @ off))
+            self.tried.append(seen)
+        return seen
+
+
+def test_what_does_not_put_the_cloth_down_is_searched_within_the_lays_that_are_granted():
+    bowls = [Bowl((0.2, 0.75, 0.6), 50) for _ in range(2)]
+    for bowl in bowls:
+        Walk(bowl).walk()
+    assert [t.values for t in bowls[0].tried] == [t.values for t in bowls[1].tried]  # the same way again
+    coarse = [t for t in bowls[0].tried if t.spacing_mm == 30.0]
+    assert len(coarse) <= 50
+    assert coarse[0].values == (0.0, 0.0, 0.0)
+    (confirmed,) = [t for t in bowls[0].tried if t.spacing_mm == 15.0]
+    assert confirmed.values == min(coarse, key=lambda t: t.score).values
+    assert confirmed.values == pytest.approx((-30.0, 25.0, 10.0), abs=2.0)
+    few = Bowl((0.2, 0.75, 0.6), 7)
+    Walk(few).walk()
+    assert len([t for t in few.tried if t.spacing_mm == 30.0]) <= 7
