@@ -41,7 +41,8 @@ JOURNAL_FILE = "journal.jsonl"
 LAYS, FORMS = "lays", "forms"
 REFUSED = "REFUSED"  # the ending of a lay that could not even be begun
 MISSED = 1.0  # miss of a claim in a lay that did not settle
-COARSE_STEPS = 60_000  # at most, for a lay of the search; it is left as unsettled beyond
+MOST_STEPS = 100_000  # on each lattice of a lay, where the scene grants more: some coarse lattice never comes to rest,
+# and one such lay would hold up the search for an hour; a last lattice that needs more is left as unsettled
 
 
 @dataclass(frozen=True)
@@ -184,9 +185,8 @@ class Trials:
     def settle(self, scene: Scene, lay: TriedLay) -> Run:
         """The lay's run, from where it was interrupted if it was."""
         folder = self.out / lay.folder
-        if not self.is_fine(lay.spacing_mm):
-            steps = min(scene.settle.max_steps, COARSE_STEPS)
-            scene = replace(scene, settle=replace(scene.settle, max_steps=steps))
+        steps = min(scene.settle.max_steps, MOST_STEPS)
+        scene = replace(scene, settle=replace(scene.settle, max_steps=steps))
         begun = any((folder / name).is_file() for name in (CHECKPOINT_FILE, LAY_FILE))
         if begun:
             try:
