@@ -29,11 +29,11 @@ def cover_anew(cover: Cover | None, x: Array, weave: Weave, band: float, searche
     return cover
 
 
-def find_strayed(cover: Cover, x: Array, weave: Weave, way: float, reach: float, room: float) -> Array:
+def find_strayed(cover: Cover, x: Array, weave: Weave, way: float, reach: float | Array, room: float) -> Array:
     """(t,) bool: triangles to search again before nodes move by up to ``way`` (m) from ``x`` (n, 3); none if none must.
 
-    A triangle must when it might leave the share ``room`` of its band, or has strayed farther than ``reach`` (m). Then
-    all that have strayed half as far are searched with it: they would be next.
+    A triangle must when it might leave the share ``room`` of its band, or has strayed farther than ``reach`` (m, one or
+    one a triangle). Then all that have strayed half as far are searched with it: they would be next.
     """
     moved = np.empty(len(cover.band))
     farthest_moves(moved, x, weave.triangles, cover.corners)

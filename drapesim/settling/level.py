@@ -41,6 +41,9 @@ rule is exact for straight curves only), and the energy does not close; at a qua
 REACH = 4.0  # times the present speed that a node may come to have before the next look
 STRIDE, STRIDE_IN_CELLS = 2e-3, 0.15  # m, and share of the spacing: farthest move between looks at the contact list
 STRAY = 1e-4  # m
+SLID = 5e-4  # m
+"""A triangle that is pushed on is searched again once it has gone so far, however fast the sheet is: on a fine body mesh
+other features are the nearest by then, and what is not listed is sunk into unfelt."""
 MOVED = 1e-10  # m
 ROOM = 0.5  # of a cell's band that it may use up: the other one of a pair may too, in the same time or before
 NEAR = 5e-5  # m, least way between looks
@@ -148,9 +151,9 @@ def search_moved(state: LevelState, pace: Pace, way: float, left: Array) -> bool
     """Search where it is due before nodes move by up to ``way`` (m); False if the sheet has crossed itself.
 
     A triangle is due when the coming moves could leave what its list covers, when it has strayed so far that its frozen
-    planes no longer tell the truth (a tenth of a millimetre once the sheet is slow), and when one of its contacts has
-    ``left`` (K,) its features. Of two layers both move, so they have half the room. That they have not passed through
-    each other anywhere is seen at the next look (`is_free`).
+    planes no longer tell the truth (a tenth of a millimetre once the sheet is slow, see `SLID` where it is pushed on), and
+    when one of its contacts has ``left`` (K,) its features. Of two layers both move, so they have half the room. That
+    they have not passed through each other anywhere is seen at the next look (`is_free`).
     """
     reach = max(STRAY, 2.0 * way)
     if state.body is None or state.layers is None:
@@ -160,7 +163,9 @@ def search_moved(state: LevelState, pace: Pace, way: float, left: Array) -> bool
     between = found.part == SELF
     wanted = np.zeros(len(weave.triangles), dtype=bool)
     if state.problem.field is not None:
-        wanted = find_strayed(state.body, x, weave, way, reach, 2.0 * ROOM)
+        strays = np.full(len(weave.triangles), reach)
+        strays[found.triangle[state.found.contacts.force.any(axis=1) & ~between]] = min(reach, SLID)
+        wanted = find_strayed(state.body, x, weave, way, strays, 2.0 * ROOM)
         wanted[found.triangle[left & ~between]] = True
     due = find_strayed(state.layers, x, weave, way, reach if between.any() else np.inf, ROOM)
     gone = left & between
