@@ -41,9 +41,9 @@ rule is exact for straight curves only), and the energy does not close; at a qua
 REACH = 4.0  # times the present speed that a node may come to have before the next look
 STRIDE, STRIDE_IN_CELLS = 2e-3, 0.15  # m, and share of the spacing: farthest move between looks at the contact list
 STRAY = 1e-4  # m
-SLID = 5e-4  # m
-"""A triangle that is pushed on is searched again once it has gone so far, however fast the sheet is: on a fine body mesh
-other features are the nearest by then, and what is not listed is sunk into unfelt."""
+TOUCHING, SLID = 5e-4, 1e-3  # m
+"""A triangle with a contact nearer than the first is searched again once it has gone the second, however fast the sheet
+is: other features of the body are the nearest by then, and what is not listed is sunk into unfelt."""
 MOVED = 1e-10  # m
 ROOM = 0.5  # of a cell's band that it may use up: the other one of a pair may too, in the same time or before
 NEAR = 5e-5  # m, least way between looks
@@ -151,7 +151,7 @@ def search_moved(state: LevelState, pace: Pace, way: float, left: Array) -> bool
     """Search where it is due before nodes move by up to ``way`` (m); False if the sheet has crossed itself.
 
     A triangle is due when the coming moves could leave what its list covers, when it has strayed so far that its frozen
-    planes no longer tell the truth (a tenth of a millimetre once the sheet is slow, see `SLID` where it is pushed on), and
+    planes no longer tell the truth (a tenth of a millimetre once the sheet is slow, see `SLID` where it touches), and
     when one of its contacts has ``left`` (K,) its features. Of two layers both move, so they have half the room. That
     they have not passed through each other anywhere is seen at the next look (`is_free`).
     """
@@ -164,7 +164,7 @@ def search_moved(state: LevelState, pace: Pace, way: float, left: Array) -> bool
     wanted = np.zeros(len(weave.triangles), dtype=bool)
     if state.problem.field is not None:
         strays = np.full(len(weave.triangles), reach)
-        strays[found.triangle[state.found.contacts.force.any(axis=1) & ~between]] = min(reach, SLID)
+        strays[found.triangle[(state.found.contacts.last < TOUCHING) & ~between]] = min(reach, SLID)
         wanted = find_strayed(state.body, x, weave, way, strays, 2.0 * ROOM)
         wanted[found.triangle[left & ~between]] = True
     due = find_strayed(state.layers, x, weave, way, reach if between.any() else np.inf, ROOM)
