@@ -51,7 +51,7 @@ def add_marks_command(commands: Any) -> None:
 
 def command_marks(options: argparse.Namespace) -> int:
     """Print the table with its reasons and save it."""
-    from drapesim.front.reach_sheet import FlatCloth, draw_proofs
+    from drapesim.front.reach_sheet import FlatCloth, clear_proofs, draw_proofs
     from drapesim.front.report import renew_report
     from drapesim.front.terminal import open_console, show_reach
     from drapesim.jobs.marks import (
@@ -81,7 +81,7 @@ def command_marks(options: argparse.Namespace) -> int:
 
     found = prove_run(run, str(options.run), say) if options.reach else None
     reach = None if found is None else found.reach
-    rows = answer_marks(run, reach, recall_presses(run, folder), recall_reach(run, folder))
+    rows = answer_marks(run, reach, recall_presses(run, folder), None if found else recall_reach(run, folder))
     chances = [] if options.chance is None else draw_lots(run, options.chance, say)
     support = None
     if options.against is not None:
@@ -100,6 +100,8 @@ def command_marks(options: argparse.Namespace) -> int:
     out = options.out or folder
     make_folder(out)
     write_answers(out, run, rows, reach, chances, support)
+    if found is not None:
+        clear_proofs(out)
     if found is not None and not options.no_pictures:
         nu, nv = run.lattice.cell.shape
         length, width = nu * run.lattice.spacing_u, nv * run.lattice.spacing_v

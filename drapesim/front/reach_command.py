@@ -38,6 +38,7 @@ def add_reach_command(commands: Any) -> None:
 
 def command_reach(options: argparse.Namespace) -> int:
     """Prove, print the sentences and write the tables and pictures."""
+    from drapesim.front.reach_sheet import FlatCloth, clear_proofs, draw_proofs
     from drapesim.front.terminal import open_console, show_reach
     from drapesim.jobs.reach import name_claims, prove_scene, write_proofs
     from drapesim.jobs.run import make_folder
@@ -57,9 +58,8 @@ def command_reach(options: argparse.Namespace) -> int:
     reach = found.reach
     make_folder(out)
     write_proofs(out, reach, name_claims(scene.marks, scene.body, scene.fabric))
+    clear_proofs(out)
     if not options.no_pictures:
-        from drapesim.front.reach_sheet import FlatCloth, draw_proofs
-
         sheet = scene.sheet
         flat = FlatCloth(scene.marks, sheet.length, sheet.width, sheet.inner_sign)
         draw_proofs(out, flat, found.obstacle, reach)

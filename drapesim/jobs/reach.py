@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
+from drapesim import __version__
 from drapesim.ground.files import hash_bytes, write_text
 from drapesim.ground.outcome import InputError
 from drapesim.judging.obstacle import Obstacle, build_obstacle
@@ -129,12 +130,19 @@ def list_proofs(reach: Reach) -> list[dict[str, object]]:
 
 
 def name_claims(marks: Sequence[Mark], body: Body, card: FabricCard) -> str:
-    """A name of all that proofs stand on: marks and claims, the body with its places, the card's limits."""
+    """A name of what proofs stand on: this version, marks and claims, the body with its places, the card's limits."""
     of_marks = [
         (mark.name, mark.claim, [ring.tolist() for ring in mark.rings], mark.samples.tolist()) for mark in marks
     ]
     places = {name: list(map(float, at)) for name, at in sorted(body.landmarks.items())}
-    told = [repr(of_marks), repr(body.region_names), repr(places), repr(find_limits(card)), repr(card.thickness)]
+    told = [
+        __version__,
+        repr(of_marks),
+        repr(body.region_names),
+        repr(places),
+        repr(find_limits(card)),
+        repr(card.thickness),
+    ]
     arrays = (body.vertices, body.faces, body.region)
     return hash_bytes(b"".join([*(np.ascontiguousarray(a).tobytes() for a in arrays), *(t.encode() for t in told)]))
 
@@ -167,7 +175,7 @@ def write_proofs(out: Path, reach: Reach, of: str = "") -> None:
 def recall_proofs(folder: Path, marks: Sequence[Mark], body: Body, card: FabricCard) -> dict[str, str] | None:
     """Sentence by mark that is out of reach, of the proofs kept in ``folder``; None if there are none of these claims.
 
-    Raises `InputError` for a file that is not ours.
+    A file of another version of drapesim, or not ours, holds none: a proof counts only as this version makes it.
     """
     path = folder / REACH_JSON
     if not path.is_file():
@@ -177,5 +185,5 @@ def recall_proofs(folder: Path, marks: Sequence[Mark], body: Body, card: FabricC
         reasons = {str(mark): str(said) for mark, said in whole["out_of_reach"].items()}
         is_same = whole["of"] == name_claims(marks, body, card)
     except (ValueError, KeyError, TypeError, AttributeError):
-        raise InputError(path, "", "this is no table of reach proofs", "delete it, or prove the claims again") from None
+        return None
     return reasons if is_same else None

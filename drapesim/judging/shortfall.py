@@ -154,7 +154,7 @@ def read_shortfalls(pattern: Pattern, ground: Ground, uv: Array | None = None) -
     is_clear = np.array([claim.kind == "lies_clear" for claim in claims], dtype=bool)[pattern.owner]
     is_outer = np.array([claim.side == "outer" for claim in claims], dtype=bool)[pattern.owner]
     turned = (read(ground.faces) < 0.5) != is_outer
-    own = read(ground.near) + ground.thickness * is_outer
+    own = read(ground.near) - ground.thickness * is_outer  # as `verdicts.other_side` of a body behind it
     gap = np.where(turned, FARTHEST, np.maximum(0.0, own - tolerance))
     gap = np.where(is_clear, np.maximum(0.0, tolerance - read(ground.least)), gap)
     landmark = np.nan_to_num(np.linalg.norm(read(ground.point) - ground.landmark, axis=1), nan=0.0)

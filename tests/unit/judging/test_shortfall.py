@@ -12,8 +12,10 @@ from drapesim.judging.shortfall import (
     read_shortfalls,
     take_pattern,
 )
+from drapesim.judging.verdicts import other_side
 from drapesim.matter.marks import MEETS, Claim, Mark
 from drapesim.matter.sheet import Lattice
+from drapesim.settling.contact_record import GapReading
 
 LATTICE = Lattice(0.01, 0.01, np.ones((10, 4), bool))
 ALONG = np.broadcast_to(1e-3 * np.arange(11)[:, None], LATTICE.shape)  # a gap of 1 mm for each 10 mm along u
@@ -50,8 +52,15 @@ def test_a_side_that_faces_away_and_cloth_that_is_not_there_are_as_far_off_as_ca
     pattern = take(Claim("touches"), 0.0)
     assert read_shortfalls(pattern, make_ground(faces=0.0, samples=1)).gap[0] == FARTHEST
     assert read_shortfalls(pattern, make_ground(samples=1), np.array([[-0.02, 0.02]])).gap[0] == FARTHEST
-    outer = take(Claim("touches", side="outer", tolerance=1e-3), 0.01)
-    assert read_shortfalls(outer, make_ground(faces=0.0, samples=1)).gap[0] == pytest.approx(2e-4)
+
+
+def test_the_outer_side_is_nearer_by_the_thickness_where_it_faces_the_body():
+    outer = take(Claim("touches", side="outer", tolerance=1e-3), 0.015)
+    ground = make_ground(faces=0.0, samples=1)
+    inner = GapReading(np.array([1.5e-3]), np.array([-1.0]), np.zeros((1, 3)), np.zeros(1, np.int32))
+    gap = other_side(inner, ground.thickness).gap[0]
+    assert read_shortfalls(outer, ground).gap[0] == pytest.approx(gap - 1e-3)
+    assert gap == pytest.approx(1.3e-3)
 
 
 def test_a_region_falls_short_by_the_way_to_it_and_a_landmark_beyond_its_ball():
