@@ -97,15 +97,17 @@ class Freedom:
 def read_freedom(path: str | Path) -> Freedom:
     """The `[search]` of a scene's file, which is otherwise read by `plan.read_scene`.
 
-    Raises `InputError` where there is none, or for a key that is not there, is no number, or may not be varied.
+    Raises `InputError` where there is none, for a scene that is against its schema, or for a key that is not there, is no number, or may not be varied.
     """
     from drapesim.matter.door import check
+    from drapesim.matter.plan import check_file
     from drapesim.matter.scene_schema import SearchTable
 
     document = read_toml(path, "scene")
     if not isinstance(document.data.get("search"), dict):
         remedy = "add [search] with one [[search.free]] for each key that may vary"
         raise document.error(("search",), "the scene does not say what a search may vary", remedy)
+    check_file(document)  # what follows takes the scene's own tables at their word
     table = check(SearchTable, document, document.data["search"], ("search",))
     data = copy.deepcopy(document.data)
     if isinstance(data.get("lay_plan"), str):  # its steps become the scene's own, so that they can be varied

@@ -97,7 +97,7 @@ def parse_scene(document: Document, body: Body | None = None) -> Scene:
     ``body``: the one that its tables give, if it has been made before; ``inputs`` then lacks the body's files.
     """
     path = document.path
-    file, plan, steps = _check_file(document)
+    file, plan, steps = check_file(document)
     inputs = {path.name: document.sha256}
     if file.lay_plan is not None:
         inputs[file.lay_plan] = steps.sha256
@@ -135,7 +135,7 @@ def parse_scene(document: Document, body: Body | None = None) -> Scene:
     )
 
 
-def _check_file(document: Document) -> tuple[SceneFile, CheckedLay, Document]:
+def check_file(document: Document) -> tuple[SceneFile, CheckedLay, Document]:
     """The file and its lay plan against their schemas, and the file that the plan is in.
 
     Raises `InputError` with the faults of both.

@@ -117,6 +117,19 @@ def test_a_scene_without_a_search_and_a_key_given_twice(tmp_path):
         read_freedom(write(tmp_path, [TURN, TURN]))
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "key"),
+    [("[sheet]", "[sheet_]", "sheet"), ("spacing_mm = 15", 'spacing_mm = "15"', "spacing_mm"),
+     ("spacing_mm = 15", "spacing_mm = [15]", "spacing_mm"), ("spacing_mm = 15", "", "spacing_mm")],
+)  # fmt: skip
+def test_a_scene_that_is_no_scene_is_refused_in_a_sentence(tmp_path, old, new, key):
+    path = write(tmp_path, [TURN])
+    assert old in path.read_text()
+    path.write_text(path.read_text().replace(old, new, 1))
+    with pytest.raises(InputError, match=key):
+        read_freedom(path)
+
+
 def test_keys_are_spelt_as_messages_spell_them():
     assert parse_keys("lay[2].edge_mm") == ("lay", 1, "edge_mm")
     assert parse_keys("body.figure.knee_bend_deg") == ("body", "figure", "knee_bend_deg")
