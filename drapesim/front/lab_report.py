@@ -209,9 +209,11 @@ ABOUT = {
         "Drape meter",
         "A disc lies on a smaller disc of 180 mm and its rim falls into folds; the coefficient is the share of "
         "the ring that still casts a shadow. Free strips would fall further than a ring that has to fold, so "
-        "theirs is the floor. Which folds come is chance: several starts are settled. Where the card gives its "
-        "bending hysteresis, one more disc is let down from flat with the friction of its yarns in every bend; a cloth "
-        "may rest anywhere from the elastic disc to that one.",
+        "theirs is the floor. Which folds come is chance: several starts are settled. Where the card gives the bending "
+        "hysteresis of both yarns, one more disc is let down from flat, from one start, with their friction in every "
+        "bend. The elastic discs and that one are two computed ends, which are no bounds: rests of the cloth may "
+        "differ at least this far. A disc that came up from hanging would, as strips do, rest lower still. "
+        "Where yarns rub little, the ends may lie no farther apart than starts of one disc, and either way round.",
     ),
     "incline": (
         "Incline",

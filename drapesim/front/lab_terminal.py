@@ -128,7 +128,7 @@ def lab_table(results: Sequence[LabResult], card: FabricCard) -> Table:
 def show_lab(
     console: Console, results: Sequence[LabResult], card: FabricCard, spacing: float, told: Sequence[str] = ()
 ) -> None:
-    """Summary, spacing, what was ``told`` of the card, table, and why sheets did not settle."""
+    """Summary, spacing, what was ``told`` of the card, table, why sheets did not settle, and remarks."""
 
     def say(text: str) -> None:
         console.print(text, markup=False, soft_wrap=True)
@@ -150,3 +150,5 @@ def show_lab(
     for result in results:
         for reason in result.failures:
             say(f"{result.title} {result.direction}: {reason}")
+        for remark in result.remarks:
+            say(f"{result.title}: {remark}")

@@ -23,7 +23,7 @@ def spell_value(value: float, unit: str) -> str:
 
 
 def spell_simulated(reading: Reading) -> str:
-    """The simulated value, or the band that it may lie in."""
+    """The simulated value, or the two computed ends that stand in its place."""
     if reading.band is None:
         return spell_value(reading.simulated, reading.unit)
     low, high = (from_si(end, reading.unit) for end in reading.band)

@@ -34,6 +34,13 @@ LIMP, STIFF = 0.30, 0.85  # readings of the 30 cm disc beyond which another is t
 SEEDS = 3
 COST = 0.25  # for each squared cell across the disc's radius
 STANDS_OUT = 2e-3  # m, by which a maximum of the rim's height must stand out to be a fold
+NO_REST = (
+    "no rest was found of the disc let down from flat with the friction between its yarns, so only elastic discs "
+    "are told, and how far friction moves them is not known"
+)
+TWO_ENDS = (
+    "between two computed ends, which are no bounds: the elastic disc, and one let down with the friction of its yarns"
+)
 FLOOR_ROOM = 0.01  # a point below the floor is allowed: the disc and its clamp have staircase edges
 SETTINGS = SettleSettings(stay=1e-4, levels=0)
 
@@ -145,10 +152,11 @@ def run_drape_meter(
     """Drape coefficient as a virtual drape meter reads it, from ``seeds`` starts.
 
     ``measured``: the card's own reading, with its sizes, and its ``origin``; the simulated one is then held to twice
-    the standard uncertainty told there, and shown without a bar where none is. Where the card gives its bending
-    hysteresis, the cloth may rest anywhere from where the elastic disc does to where friction holds one let down from
-    flat: shown is the place in that band next to what was measured, which may lie as far outside of it, or as far as
-    the starts differ where no uncertainty is told.
+    the standard uncertainty told there, and shown without a bar where none is. Where the card gives the
+    bending hysteresis of both yarns, there are two computed ends, no bounds: the elastic discs' mean, and one disc let
+    down from flat with friction. Shown is the place between them next to what was measured, which may lie as far
+    outside, or as far as the starts differ where no uncertainty is told. Where that disc found no rest, the elastic
+    ones alone are shown, and the result's remarks say so.
     """
     if measured is None:
         begun = [drape(card, DISCS[1], SUPPORT, spacing, 0, watch)]
@@ -165,8 +173,12 @@ def run_drape_meter(
     spread = f"{seeds} starts: {100 * read.min():.1f} to {100 * read.max():.1f} %, {counted} folds"
     sizes = f"{2e3 * disc:.0f} mm disc on {2e3 * support:.0f} mm"
     rubbing = drape_rubbing(card, disc, support, spacing)
+    remarks: tuple[str, ...] = ()
     if rubbing is not None:
-        spread += f"; let down from flat, with the friction between its yarns, it rests at {100 * rubbing:.1f} %"
+        spread += f"; let down from flat, with the friction between its yarns, one start rests at {100 * rubbing:.1f} %"
+    elif None not in card.bend_hysteresis:
+        spread += f"; {NO_REST}"
+        remarks = (f"{NO_REST[:1].upper()}{NO_REST[1:]}.",)
     mean = float(read.mean())
     readings = [Reading("drape", "drape coefficient over its floor", "percent", find_floor(card, support, disc), mean,
                         FLOOR_ROOM, at_least=True, note=f"{sizes}; {spread}")]  # fmt: skip
@@ -175,10 +187,12 @@ def run_drape_meter(
         told = [] if measured.folds is None else [f"{measured.folds:g} folds were counted on the cloth"]
         status = "" if origin is None else origin.status
         nearest, ends = mean, None
+        if remarks:
+            told.insert(0, "held to the elastic discs alone")
         if rubbing is not None and np.isfinite(mean):
             ends = (min(mean, rubbing), max(mean, rubbing))
             nearest = min(max(measured.coefficient, ends[0]), ends[1])
-            told.insert(0, "from the elastic disc to one let down with the friction of its yarns")
+            told.insert(0, TWO_ENDS)
             if bar is None:
                 bar = max(float(np.ptp(read)), FLOOR_ROOM) / measured.coefficient
         readings.append(
@@ -195,6 +209,7 @@ def run_drape_meter(
         nodes=len(discs[0].settled.lattice.ij),
         steps=sum(each.settled.certificate.steps for each in discs),
         failures=list_failures(*(each.settled for each in discs)),
+        remarks=remarks,
         lines=MappingProxyType(
             {"x": discs[0].settled.x, "triangles": discs[0].settled.lattice.triangles, "rim": discs[0].rim,
              "sizes": np.array([support, disc])}

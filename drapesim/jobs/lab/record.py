@@ -29,8 +29,8 @@ class Reading:
     key: field of the card that it answers to (``bend_warp``, ``friction.slate``). card and simulated in SI, shown in
     ``unit`` (a name of `drapesim.ground.units`, "" for a bare number). bar: largest relative departure, None where
     none is set. at_least: the card's value is a floor, and more than it is no fault. note: one sentence. status: of the
-    card's value, where it is none of those that the card is computed with. band: ends between which the simulated cloth
-    may rest, where ``simulated`` is only the place in it that is nearest to the card's value.
+    card's value, where it is none of those that the card is computed with. band: two computed
+    ends, no bounds, that stand for the simulated cloth; ``simulated`` is the place between them next to the card's.
     """
 
     key: str
@@ -64,6 +64,7 @@ class LabResult:
     """What one virtual test gave.
 
     lines: named arrays for the picture, m or SI. failures: why its sheet did not settle; empty if it did.
+    remarks: sentences on what could not be told though the card calls for it; they are in a reading's note too.
     spacing (m) is the node spacing, spacing_over_c that over the bending length that governs the test (NaN: none does).
     """
 
@@ -76,6 +77,7 @@ class LabResult:
     nodes: int
     steps: int
     failures: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
     lines: Mapping[str, Array] = field(default_factory=lambda: MappingProxyType({}))
 
 

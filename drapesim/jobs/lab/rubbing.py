@@ -49,8 +49,8 @@ def let_down(lattice: Lattice, card: FabricCard, x0: Array, held: Array, moments
     ``held`` (n,) bool: nodes that do not move.
     Claim: moment balance with a spring and a slider side by side in each hinge, every slider having slipped the way of
     the bend (`references.hysteresis`, of a strip). Not in it: sliders that turn back where folds form, friction in
-    twist and shear, and that 2HB is read at one curvature. It has no certificate: rest is told by the kernels' own
-    residual.
+    twist and shear, and that 2HB is read at one curvature. So it is one computed rest,
+    and no upper bound. It has no certificate: rest is told by the kernels' own residual.
     """
     use_threads(1)
     problem = pose_problem(lattice, card, None, np.zeros(0), held, GRAVITY, 1)

@@ -75,11 +75,12 @@ def test_summary_names_what_is_missed_and_what_did_not_settle():
 @pytest.mark.parametrize("width", [160, 60])
 def test_terminal_shows_each_reading_wide_or_narrow(card, width):
     console = Console(file=io.StringIO(), width=width, highlight=False, force_terminal=True, color_system=None)
-    shown = [result(BEND, FLOOR), result(GRIP, failures=("The sheet swings.",))]
+    shown = [result(BEND, FLOOR, remarks=("No rest.",)), result(GRIP, failures=("The sheet swings.",))]
     show_lab(console, shown, card, 0.008, ["Made from readings."])
     text = console.file.getvalue()
     for words in ("NOT met", "31.5 mm", "UNSETTLED", "The sheet swings.", "Made from readings.", "8 mm apart"):
         assert words in text
+    assert "Cantilever: No rest." in text, "what the lab remarks is shown though all settled"
     assert ("Virtual tests" in text) == (width == 160)
 
 

@@ -8,9 +8,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from drapesim.jobs.lab import drape_meter
 from drapesim.jobs.lab.bias_extension import choose_short
 from drapesim.jobs.lab.drape_meter import SUPPORT, count_folds, cut_disc, drape_rubbing, smooth_rim
 from drapesim.jobs.lab.specimen import cut_bias_strip, cut_strip
+from drapesim.matter.fabric import DrapeReading
 from drapesim.matter.surface import link_strains
 
 
@@ -76,3 +78,24 @@ def test_short_bias_piece_has_the_shape_that_was_read(shape):
 def test_a_disc_rubs_only_where_the_card_says_how_both_yarns_do(curved_card):
     for known in ((None, None), (2e-4, None)):
         assert drape_rubbing(replace(curved_card, bend_hysteresis=known), 0.15, SUPPORT, 0.01) is None
+
+
+def test_where_the_rubbing_disc_finds_no_rest_this_is_told(curved_card, one_thread, monkeypatch):
+    card, measured = replace(curved_card, bend_hysteresis=(2e-4, 2e-4)), DrapeReading(0.6, 0.18, 0.30)
+
+    def read(card, rest):
+        monkeypatch.setattr(drape_meter, "drape_rubbing", lambda *_: rest)
+        made = drape_meter.run_drape_meter(card, 0.03, seeds=1, measured=measured)
+        return made.remarks, [reading.note for reading in made.readings], made.readings[1].band
+
+    (remark,), (floor, own), band = read(card, None)
+    assert remark.startswith("No rest was found of the disc let down from flat")
+    assert "no rest was found" in floor
+    assert (own, band) == ("held to the elastic discs alone", None)
+    remarks, (floor, own), band = read(card, 0.9)
+    assert (remarks, band[1]) == ((), 0.9)
+    assert "one start rests at 90.0 %" in floor
+    assert own.startswith("between two computed ends, which are no bounds")
+    remarks, notes, band = read(curved_card, None)
+    assert (remarks, band) == ((), None), "a card without hysteresis calls for no such disc"
+    assert "rest" not in notes[0] + notes[1]
