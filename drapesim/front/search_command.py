@@ -1,4 +1,4 @@
-"""The command `drapesim search`: the lay that meets most claims, over what a scene leaves free."""
+"""The command `drapesim search`: over what a scene leaves free, the best lay found among those tried."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ what is written:
 def add_search_command(commands: Any) -> None:
     """Add the command to the others."""
     search = commands.add_parser(
-        "search", help="find the lay that meets most claims", epilog=EPILOG, description=command_search.__doc__,
+        "search", help="find the best lay among those tried", epilog=EPILOG, description=command_search.__doc__,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )  # fmt: skip
     search.add_argument("scene", type=Path, metavar="SCENE", help="the scene's TOML file, with a [search] table")
@@ -44,11 +44,14 @@ def add_search_command(commands: Any) -> None:
 
 
 def command_search(options: argparse.Namespace) -> int:
-    """Settle lay after lay over what the scene leaves free, and tell which meets most claims and what conflicts."""
+    """Settle lay after lay over what the scene leaves free; tell which of them meets most claims and what conflicts."""
     from drapesim.front.search_words import (
+        head_proofs,
         say_conflict,
         say_lay,
+        say_looked,
         say_meaning,
+        say_no_conflict,
         say_outcome,
         say_pointed,
         say_proofs,
@@ -63,19 +66,19 @@ def command_search(options: argparse.Namespace) -> int:
     out = options.out or Path("searches") / options.scene.stem
     watch = _Watch(read_freedom(options.scene), options.quiet)
     try:
-        found = search_scene(options.scene, out, options.resume, options.force, watch.step, watch.lay)
+        found = search_scene(options.scene, out, options.resume, options.force, watch.step, watch.lay, watch.expect)
     except (Interrupted, KeyboardInterrupt):
         again = ["drapesim", "search", str(options.scene), "--out", str(out), "--resume"]
         again += ["--reach"] * options.reach + ["--no-pictures"] * options.no_pictures
         print(f"Interrupted: all lays tried are kept. To go on:\n{shlex.join(again)}", file=sys.stderr)
         return 130
-    reach = None
+    reach, no_proofs = None, ""
     if options.reach:
         watch.say("running strings round the body")
         try:
             reach = prove_scene(found.scene).reach
         except InputError as fault:  # fewer than two places are claimed
-            watch.say(f"no proofs: {fault.problem}")
+            no_proofs = fault.problem
     console = open_console()
     lines = [say_outcome(found)]
     lines += [f"Also confirmed: {say_lay(found, lay)}." for lay in found.best[1 : found.freedom.confirm]]
@@ -87,11 +90,15 @@ def command_search(options: argparse.Namespace) -> int:
     if found.conflicts:
         lines += ["", "Conflicts among the lays tried (claims that none meets; then the smallest sets):"]
         lines += [f"- {say_conflict(each)}" for each in found.conflicts]
-        lines.append(say_meaning(found))
+        lines.append(f"{say_looked(found)} {say_meaning(found)}".strip())
+    else:
+        lines += ["", f"Conflicts among the lays tried: {say_no_conflict(found)}"]
     if reach is not None:
         proofs = say_proofs(reach)
-        lines += ["", "Proven over all lays:"] if proofs else ["", "Proven over all lays: nothing is out of reach."]
+        lines += ["", f"{head_proofs(found)}:{'' if proofs else ' nothing is out of reach.'}"]
         lines += [f"- {proof}" for proof in proofs]
+    elif no_proofs:
+        lines += ["", f"No proofs: {no_proofs}."]
     console.print("\n".join(lines), markup=False, soft_wrap=True)
     write_found(out, found, reach)
     if not options.no_pictures:
@@ -127,13 +134,17 @@ class _Watch:
     def __init__(self, freedom: Freedom, is_quiet: bool) -> None:
         self.freedom, self.is_quiet = freedom, is_quiet
         self.seconds: dict[float, list[float]] = {}
-        self.count = 0
+        self.count, self.most_coarse = 0, freedom.most_lays
         self.begun = self.spoken = time.monotonic()
         self.words = ""
 
     def say(self, text: str) -> None:
         if not self.is_quiet:
             print(text, file=sys.stderr, flush=True)
+
+    def expect(self, most_coarse: int) -> None:
+        """How many lays there will be at the coarse spacing at most."""
+        self.most_coarse = most_coarse
 
     def lay(self, lay: TriedLay | None, stage: str, spacing_mm: float) -> None:
         """Before a lay and after it."""
@@ -164,7 +175,7 @@ class _Watch:
     def spell_left(self) -> str:
         """The most that is left, from how long lays have taken so far; the search may end sooner."""
         from drapesim.front.terminal import spell_seconds
-        from drapesim.jobs.search import FINE_MOVES, most_coarse
+        from drapesim.jobs.search import FINE_MOVES
 
         coarse = self.seconds.get(self.freedom.spacing_mm, [])
         fine = [each for spacing, each in self.seconds.items() if spacing != self.freedom.spacing_mm]
@@ -174,6 +185,6 @@ class _Watch:
         ratio = self.freedom.spacing_mm / float(self.freedom.scene.data["sheet"]["spacing_mm"])
         slow = sum(fine[0]) / len(fine[0]) if fine else each * ratio**3  # nodes by the square, steps by the rest
         confirmed = len(fine[0]) if fine else 0
-        left = each * max(0, most_coarse(self.freedom) - self.count) * (not fine)
+        left = each * max(0, self.most_coarse - self.count) * (not fine)
         left += slow * max(0, self.freedom.confirm + FINE_MOVES - confirmed)
         return f"{spell_seconds(left)} left at most"

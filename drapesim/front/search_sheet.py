@@ -15,8 +15,12 @@ from drapesim.front.labels import PAGE, draw_bar, name_beside, start_figure, wri
 from drapesim.front.search_words import (
     STATES,
     count_claims,
+    frees_posture,
+    head_proofs,
     say_conflict,
+    say_looked,
     say_meaning,
+    say_no_conflict,
     say_outcome,
     say_pointed,
     say_proofs,
@@ -200,7 +204,11 @@ def render(found: Found, reach: Reach | None, pictures: dict[str, str]) -> str:
         ],
         unmet=[say_unmet(found, each) for each in found.unmet],
         conflicts=[say_conflict(each) for each in found.conflicts],
+        no_conflict=say_no_conflict(found),
+        looked=say_looked(found),
         meaning=say_meaning(found),
+        proofs_head=head_proofs(found),
+        frees_posture=frees_posture(found),
         proofs=None if reach is None else say_proofs(reach),
         lays=[
             (lay, [f"{value:.2f}" for value in lay.values], count_possible(found, lay) if lay.settled else "")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from typing import Any
 
@@ -14,6 +15,7 @@ from drapesim.judging.reach import Reach, say_chain, say_pair
 from drapesim.judging.shortfall import FARTHEST
 from drapesim.matter.freedom import Axis
 
+ELSE = "for no want of millimetres: another layer lies between, or what touches lies elsewhere"
 STATES = {True: "met", None: "undecided", False: "not met"}
 
 
@@ -67,12 +69,16 @@ def spell_short(short_mm: float) -> str:
     """A shortfall in mm, as far as it is measured."""
     if not math.isfinite(short_mm):
         return "by an amount that is not measured"
+    if short_mm < 0.05:
+        return "by less than 0.05 mm"
     return f"by more than {1e3 * FARTHEST:g} mm" if short_mm >= 1e3 * FARTHEST else f"by {short_mm:.1f} mm"
 
 
 def say_unmet(found: Found, unmet: Unmet) -> str:
     """A claim that the best lay fails, and the least that would resolve it."""
     said = f"{unmet.mark}: the best lay falls short {spell_short(unmet.short_mm)}"
+    if unmet.short_mm == 0.0:
+        said = f"{unmet.mark}: the best lay does not meet it, {ELSE}"
     if unmet.nearest is None:
         return f"{said}; no lay tried meets it."
     near = unmet.nearest
@@ -84,6 +90,8 @@ def say_unmet(found: Found, unmet: Unmet) -> str:
     how = f"with {', '.join(moved)}" if moved else "with the same values at the other spacing"
     is_open = "may meet it" if near.lay.meets.get(unmet.mark) is not True else "meets it"
     lost = f"it gives up {', '.join(near.gives_up)}" if near.gives_up else "it gives up no other claim"
+    if near.leaves_open:
+        lost += f" and leaves {len(near.leaves_open)} open that the best lay meets"
     return f"{said}; the nearest lay that {is_open} is lay {near.lay.number}, {how}; {lost}."
 
 
@@ -94,27 +102,58 @@ def say_conflict(conflict: Conflict) -> str:
     said = f"{names}: no lay tried meets {'all of these' if many else 'this one'}"
     if conflict.closest is None:
         return f"{said}."
-    whole = ", ".join(
-        f"{mark} {spell_short(short)}"
-        for mark, short in zip(conflict.marks, conflict.short_mm, strict=True)
-        if short > 0.0
-    )
-    if not whole:
-        return f"{said}; lay {conflict.closest.number} comes nearest, within its numerical uncertainty."
-    return f"{said}; lay {conflict.closest.number} comes nearest, short in {whole}."
+    closest, shorts = conflict.closest, dict(zip(conflict.marks, conflict.short_mm, strict=True))
+    short = ", ".join(f"{mark} {spell_short(short)}" for mark, short in shorts.items() if short != 0.0)
+    level = [mark for mark, short in shorts.items() if short == 0.0 and closest.meets.get(mark) is False]
+    parts = [f"short in {short}"] * bool(short) + [f"which does not meet {', '.join(level)} {ELSE}"] * bool(level)
+    return f"{said}; lay {closest.number} comes nearest, {'; '.join(parts)}."
+
+
+def say_no_conflict(found: Found) -> str:
+    """Why no conflict is told."""
+    if not any(lay.settled for lay in found.tried):
+        return "No lay settled, so nothing can be said."
+    if found.cut_at:
+        return f"None of fewer than {found.cut_at} claims. {say_looked(found)}"
+    return "None: one of the lays fails no claim."
+
+
+def say_looked(found: Found) -> str:
+    """Which conflicts are not told; "" where none can be missing."""
+    most = max((len(each.marks) for each in found.conflicts), default=0)
+    told = sum(len(each.marks) == most for each in found.conflicts)
+    said = [f"Of the sets of {most} the first {told} of {told + found.untold} found are told."] * bool(found.untold)
+    if found.cut_at > most:
+        said.append(f"Sets of {found.cut_at} claims or more are too many to look through, and none is told.")
+    elif found.cut_at:
+        said.append(f"There are too many sets of {most} to look through all; larger sets were not looked for.")
+    elif most > 1:
+        said.append("Larger sets were not looked for.")
+    return " ".join(said)
 
 
 MEANING = (
     "Conflicts are told among the lays tried, and say nothing of others: another lay may meet what none of these does. "
-    "What is proven over all lays is named apart, and only `drapesim reach` or --reach proves it. Lays at the search's "
-    "wide spacing are judged as measured, granted what that spacing alone falls short by in the lays settled at both: "
-    "{allowance:.1f} mm at most."
+    "What is proven over all lays {posture}is named apart, and only `drapesim reach` or --reach proves it. Lays at the "
+    "search's wide spacing are judged as measured, granted what that spacing alone falls short by in the lays settled "
+    "at both, {allowance:.1f} mm at most, and their uncertainty where a verdict is open."
 )
 
 
 def say_meaning(found: Found) -> str:
     """What the conflicts mean and do not mean."""
-    return MEANING.format(allowance=max(found.allowances_mm.values(), default=0.0))
+    posture = "of the scene's own posture " if frees_posture(found) else ""
+    return MEANING.format(allowance=max(found.allowances_mm.values(), default=0.0), posture=posture)
+
+
+def frees_posture(found: Found) -> bool:
+    """Is anything free that the body is made by? Proofs then hold for the scene's own body alone."""
+    return any(axis.keys[0] != "lay" for axis in found.freedom.axes)
+
+
+def head_proofs(found: Found) -> str:
+    """What stands over the proofs."""
+    return "Proven over all lays" + ", for the scene's own posture only" * frees_posture(found)
 
 
 def say_proofs(reach: Reach) -> list[str]:
@@ -180,9 +219,13 @@ def list_found(found: Found, reach: Reach | None) -> dict[str, Any]:
             for each in found.conflicts
         ],
         "granted_to_coarse_lays_mm": {mark: _known(granted) for mark, granted in found.allowances_mm.items()},
-        "meaning": say_meaning(found),
-        "proven_over_all_lays": None if reach is None else say_proofs(reach),
+        "conflicts_not_told": say_looked(found), "meaning": say_meaning(found),
+        _key(head_proofs(found)): None if reach is None else say_proofs(reach),
     }  # fmt: skip
+
+
+def _key(words: str) -> str:
+    return re.sub(r"[^a-z]+", "_", words.lower().replace("'", ""))
 
 
 def _known(value: float) -> float | None:

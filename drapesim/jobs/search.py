@@ -13,6 +13,7 @@ that is walked again takes the same way (`jobs.tried`).
 from __future__ import annotations
 
 import contextlib
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -53,6 +54,7 @@ class Nearest:
     lay: TriedLay
     changes: tuple[float, ...]  # its values less the best lay's, in the axes' units
     gives_up: tuple[str, ...]  # claims that the best lay does not fail and this one does
+    leaves_open: tuple[str, ...]  # claims that the best lay meets, and of which this one may
 
 
 @dataclass(frozen=True)
@@ -91,7 +93,8 @@ class Pointed:
 @dataclass(frozen=True)
 class Found:
     """What came of a search. ``best``: the lays at the scene's spacing, the best first. ``allowances_mm``: by mark, the
-    shortfall that the coarse spacing alone makes, measured on lays settled at both; it is granted to coarse lays."""
+    shortfall that the coarse spacing alone makes, measured on lays settled at both; it is granted to coarse lays.
+    ``untold`` and ``cut_at``: of the conflicts, as in `judging.conflicts.Conflicts`."""
 
     freedom: Freedom
     scene: Scene
@@ -101,6 +104,8 @@ class Found:
     unmet: tuple[Unmet, ...]
     conflicts: tuple[Conflict, ...]
     pointed: Pointed | None
+    untold: int = 0
+    cut_at: int = 0
 
 
 def search_scene(
@@ -110,12 +115,14 @@ def search_scene(
     force: bool = False,
     progress: Callable[[Progress], None] | None = None,
     tell: Callable[[TriedLay | None, str, float], None] | None = None,
+    expect: Callable[[int], None] = lambda _: None,
 ) -> Found:
     """Search for the lay of the scene at ``path`` that meets most claims; runs and journal go to the folder ``out``.
 
     ``progress`` hears of each settle, ``tell`` of each lay before (None) and after it is tried, with its stage and
-    spacing (mm). ``resume`` goes on with an interrupted search, ``force`` replaces one. Raises `InputError` before
-    anything is written, and `KeyboardInterrupt` or `Interrupted` when stopped, with all that was tried kept.
+    spacing (mm), ``expect`` at first how many lays there will be at the coarse spacing at most. ``resume`` goes on with
+    an interrupted search, ``force`` replaces one. Raises `InputError` before anything is written, and
+    `KeyboardInterrupt` or `Interrupted` when stopped, with all that was tried kept.
     """
     freedom = read_freedom(path)
     scene = read_scene(path)
@@ -132,6 +139,7 @@ def search_scene(
     if tell is not None:
         trials.tell = tell
     walk = Walk(trials)
+    expect(walk.most_coarse)
     walk.walk()
     return weigh(trials, walk.point())
 
@@ -149,6 +157,12 @@ class Walk:
         self.putting = [n for n, axis in enumerate(self.axes) if can_move and is_putting(axis)]
         self.others = [n for n in range(len(self.axes)) if n not in self.putting]
         self.grounds: dict[int, tuple[Pattern, Ground | None]] = {}
+
+    @property
+    def most_coarse(self) -> int:
+        """How many lays are tried at the coarse spacing at most."""
+        granted = self.trials.freedom.most_lays
+        return granted if self.others else min(granted, 2 + MOVES)
 
     def walk(self) -> None:
         coarse = self.trials.freedom.spacing_mm
@@ -309,9 +323,12 @@ def weigh(trials: Trials, pointed: Pointed | None = None) -> Found:
         key=lambda lay: (-lay.met, -lay.undecided, lay.score, lay.number),
     )
     granted = measure_allowances(settled, trials.fine_mm)
-    failed = {lay.number: find_failed(lay, None if trials.is_fine(lay.spacing_mm) else granted) for lay in settled}
+    confirmed = {lay.values for lay in best}  # what a coarse lay of these answers, its fine twin answers better
+    judged = [lay for lay in settled if trials.is_fine(lay.spacing_mm) or lay.values not in confirmed]
+    failed = {lay.number: find_failed(lay, None if trials.is_fine(lay.spacing_mm) else granted) for lay in judged}
+    sets = all_conflicts([failed[lay.number] for lay in judged])
     conflicts = []
-    for marks in all_conflicts([failed[lay.number] for lay in settled]):
+    for marks in sets.sets:
         known = [lay for lay in best if all(mark in lay.short_mm for mark in marks)]
         closest = min(known, key=lambda lay: max(lay.short_mm[mark] for mark in marks), default=None)
         short = () if closest is None else tuple(closest.short_mm[mark] for mark in marks)
@@ -320,11 +337,12 @@ def weigh(trials: Trials, pointed: Pointed | None = None) -> Found:
     if best:
         spans = np.array([axis.high - axis.low for axis in trials.freedom.axes])
         unmet = tuple(
-            Unmet(mark, best[0].short_mm.get(mark, float("nan")), _find_nearest(mark, best[0], settled, failed, spans))
+            Unmet(mark, best[0].short_mm.get(mark, float("nan")), _find_nearest(mark, best[0], judged, failed, spans))
             for mark in sorted(failed[best[0].number])
         )
     return Found(
-        trials.freedom, trials.scene, tuple(trials.tried), tuple(best), granted, unmet, tuple(conflicts), pointed
+        trials.freedom, trials.scene, tuple(trials.tried), tuple(best), granted, unmet, tuple(conflicts), pointed,
+        sets.untold, sets.cut_at,
     )  # fmt: skip
 
 
@@ -343,26 +361,23 @@ def measure_allowances(settled: Sequence[TriedLay], fine_mm: float) -> dict[str,
 def find_failed(lay: TriedLay, allowances: dict[str, float] | None) -> frozenset[str]:
     """The claims that a lay does not meet.
 
-    At the scene's own spacing (``allowances`` None) by the verdicts; at the wide one, which leaves many verdicts open,
-    as measured: those that fall short by more than is granted. What is undecided is not failed.
+    At the scene's own spacing (``allowances`` None) by the verdicts; at the wide one by the verdicts too, if the claim
+    falls short by more than is granted. What is undecided is not failed, but at the wide spacing, which leaves many
+    verdicts open, where it falls short by more than is granted and the verdict's uncertainty together.
     """
-    return frozenset(
-        mark for mark, meets in lay.meets.items()
-        if (meets is False if allowances is None or mark not in lay.short_mm
-            else lay.short_mm[mark] > allowances.get(mark, 0.0) + LEVEL)
-    )  # fmt: skip
+
+    def fails(mark: str, meets: bool | None) -> bool:
+        if allowances is None or mark not in lay.short_mm or meets is True:
+            return meets is False
+        doubt = 0.0 if meets is False else lay.doubt_mm.get(mark, math.inf)
+        return lay.short_mm[mark] > allowances.get(mark, 0.0) + doubt + LEVEL
+
+    return frozenset(mark for mark, meets in lay.meets.items() if fails(mark, meets))
 
 
 def count_possible(found: Found, lay: TriedLay) -> int:
     """Claims that a lay meets or may meet, as far as its spacing tells."""
     return len(lay.meets) - len(find_failed(lay, None if lay in found.best else found.allowances_mm))
-
-
-def most_coarse(freedom: Freedom) -> int:
-    """How many lays the search tries at its coarse spacing at most."""
-    if all(is_putting(axis) for axis in freedom.axes):
-        return min(freedom.most_lays, 2 + MOVES)
-    return freedom.most_lays
 
 
 def _find_nearest(
@@ -376,4 +391,6 @@ def _find_nearest(
         return None
     lay = min(able, key=lambda lay: (away(lay), lay.number))
     changes = tuple(float(b - a) for a, b in zip(best.values, lay.values, strict=True))
-    return Nearest(lay, changes, tuple(sorted(failed[lay.number] - failed[best.number])))
+    sure = {mark for mark, meets in best.meets.items() if meets is True} - failed[lay.number]
+    is_open = tuple(sorted(mark for mark in sure if lay.meets.get(mark) is not True))
+    return Nearest(lay, changes, tuple(sorted(failed[lay.number] - failed[best.number])), is_open)

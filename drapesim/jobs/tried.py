@@ -9,10 +9,12 @@ same search writes the same bytes however often it was interrupted.
 from __future__ import annotations
 
 import json
+import math
 import os
+import re
 import shutil
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -20,11 +22,12 @@ from typing import Any
 import numpy as np
 
 from drapesim import __version__
-from drapesim.ground.files import hash_bytes
+from drapesim.ground.files import hash_bytes, write_text
 from drapesim.ground.outcome import InputError
 from drapesim.jobs.run import run_scene
 from drapesim.judging.placement import Put
 from drapesim.judging.shortfall import Ground, Pattern, least_tolerances, miss_claims, spread_ground, take_pattern
+from drapesim.matter.answers import Verdict
 from drapesim.matter.freedom import Freedom, tidy, varied, vary
 from drapesim.matter.lay import LowerStep
 from drapesim.matter.plan import Scene, parse_scene
@@ -39,6 +42,7 @@ Array = np.ndarray
 
 JOURNAL_FILE = "journal.jsonl"
 LAYS, FORMS = "lays", "forms"
+WRITTEN = ("search.html", "search.json", "lays.csv", "pictures/chart.png", "pictures/maps.png")  # besides, when it ends
 REFUSED = "REFUSED"  # the ending of a lay that could not even be begun
 MISSED = 1.0  # miss of a claim in a lay that did not settle
 MOST_STEPS = 100_000  # on each lattice of a lay, where the scene grants more: some coarse lattice never comes to rest,
@@ -51,7 +55,8 @@ class TriedLay:
 
     ``stage``: what it was tried for; ``ending``: the settle's, by name, or `REFUSED`. By mark: ``meets`` (does it do
     what is claimed, None: undecided), ``miss`` (0 to 1) and ``short_mm`` (how far tolerance or place fall short) of
-    those that the body can judge. ``score``: the mean miss, the less the better.
+    those that the body can judge; ``doubt_mm``: the verdict's uncertainty of the gap.
+    ``score``: the mean miss, the less the better.
     """
 
     number: int
@@ -66,6 +71,7 @@ class TriedLay:
     meets: dict[str, bool | None]
     miss: dict[str, float]
     short_mm: dict[str, float]
+    doubt_mm: dict[str, float] = field(default_factory=dict)
 
     @property
     def met(self) -> int:
@@ -123,15 +129,25 @@ class Trials:
         """Begin the journal, or take up the one that is there; the folder exists."""
         path = self.out / JOURNAL_FILE
         if not resume:
-            if path.exists():  # a search that is replaced
-                shutil.rmtree(self.out / LAYS, ignore_errors=True)
-            path.write_text(json.dumps({"search": self.fingerprint}) + "\n", encoding="utf-8")
+            is_replaced = path.exists()
+            write_text(path, json.dumps({"search": self.fingerprint}) + "\n")
+            if is_replaced:  # only now: whatever stops this, no journal names lays that are gone
+                self.clear()
             return
         _, lines, length = read_journal(path)
         with path.open("r+b") as file:
             file.truncate(length)
         lays = [TriedLay(**{**line, "values": tuple(line["values"])}) for line in lines]
         self.known = {(lay.values, lay.spacing_mm): lay for lay in lays}
+
+    def clear(self) -> None:
+        """Remove what a search that is replaced has left."""
+        shutil.rmtree(self.out / LAYS, ignore_errors=True)
+        for name in WRITTEN:
+            (self.out / name).unlink(missing_ok=True)
+        for path in self.out.glob("best-*.toml"):
+            if re.fullmatch(r"best-\d+", path.stem):
+                path.unlink()
 
     def note(self, lay: TriedLay) -> None:
         """Add a lay to the journal, and see it on the disk."""
@@ -224,6 +240,7 @@ class Trials:
             meets={verdict.mark: verdict.meets for verdict in run.verdicts},
             miss=_rounded(names, miss),
             short_mm=_rounded(names, 1e3 * short),
+            doubt_mm={v.mark: d for v in run.verdicts if math.isfinite(d := _doubt_mm(v))},
         )
 
     def read(self, run: Run) -> tuple[Pattern, Ground | None]:
@@ -258,6 +275,12 @@ def read_journal(path: Path) -> tuple[dict[str, Any], list[dict[str, Any]], int]
     except ValueError:
         raise InputError(path, "", "this is no journal of a search", "start anew with --force") from None
     return head, lines, length
+
+
+def _doubt_mm(verdict: Verdict) -> float:
+    """By how much the verdict lets a gap be in error."""
+    hysteresis = 0.0 if math.isnan(verdict.hysteresis) else verdict.hysteresis
+    return round(1e3 * (verdict.uncertainty + hysteresis), 6)
 
 
 def _rounded(names: Sequence[str], values: Array) -> dict[str, float]:

@@ -8,17 +8,18 @@ import pytest
 
 from drapesim.front.search_words import count_claims, say_conflict, say_unmet
 from drapesim.jobs.search import Walk, find_failed, measure_allowances, weigh
-from drapesim.jobs.tried import TriedLay
+from drapesim.jobs.tried import JOURNAL_FILE, Trials, TriedLay
 from drapesim.matter.freedom import Axis
 
 AXES = (Axis(("lay", 0, "place_mm", 0), -60.0, 60.0, 0.0), Axis(("lay", 0, "turn_deg"), -8.0, 8.0, 0.0))
 
 
 def lay(number, spacing, values, settled=True, **claims):
-    """A lay whose ``claims`` are (meets, short in mm)."""
+    """A lay whose ``claims`` are (meets, short in mm), with a doubt of 1 mm."""
     meets, short = {k: v[0] for k, v in claims.items()}, {k: v[1] for k, v in claims.items()}
+    doubt = dict.fromkeys(claims, 1.0)
     ending = "SETTLED" if settled else "STUCK"
-    return TriedLay(number, "moved", spacing, values, ending, settled, "", 9, 0.1 * number, meets, {}, short)
+    return TriedLay(number, "moved", spacing, values, ending, settled, "", 9, 0.1 * number, meets, {}, short, doubt)
 
 
 TRIED = [
@@ -43,6 +44,10 @@ def test_coarse_lays_are_granted_what_their_spacing_alone_falls_short_by():
     assert granted == pytest.approx({"a": 0.8, "b": 0.0, "c": 0.5})
     assert find_failed(TRIED[0], granted) == {"a", "c"}
     assert find_failed(TRIED[1], granted) == {"b", "c"}  # 0.5 mm of a is granted
+    assert find_failed(lay(9, 30.0, (1.0, 0.0), a=(None, 1.7)), granted) == frozenset()  # within its uncertainty
+    assert find_failed(lay(9, 30.0, (1.0, 0.0), a=(None, 1.9)), granted) == {"a"}
+    assert find_failed(lay(9, 30.0, (1.0, 0.0), a=(False, 0.9)), granted) == {"a"}
+    assert find_failed(replace(lay(9, 30.0, (1.0, 0.0), a=(None, 9.0)), doubt_mm={}), granted) == frozenset()
     assert find_failed(TRIED[3], None) == {"a", "c"}  # at the scene's own spacing the verdicts count
     assert find_failed(lay(9, 15.0, (0.0, 0.0), a=(None, 3.0)), None) == frozenset()
 
@@ -74,6 +79,65 @@ def test_what_the_best_lay_fails_comes_with_the_slightest_change(found):
         "turn +2.00 degrees; it gives up b."
     )
     assert say_unmet(found, c) == "c: the best lay falls short by 8.5 mm; no lay tried meets it."
+
+
+def weigh_these(*tried):
+    freedom = SimpleNamespace(axes=AXES)
+    return weigh(SimpleNamespace(tried=tried, fine_mm=15.0, freedom=freedom, scene=None, is_fine=lambda h: h == 15.0))
+
+
+def test_a_coarse_lay_does_not_speak_for_its_settled_fine_twin():
+    fine = lay(2, 15.0, (0.0, 0.0), a=(False, 2.0))
+    found = weigh_these(lay(1, 30.0, (0.0, 0.0), a=(None, 0.0)), fine)
+    assert [each.marks for each in found.conflicts] == [("a",)]
+    assert found.unmet[0].nearest is None
+    other = lay(3, 30.0, (9.0, 0.0), a=(None, 0.0))  # with no twin it counts
+    assert weigh_these(fine, other).conflicts == ()
+
+
+def test_what_the_nearest_lay_leaves_open_is_told():
+    best = lay(1, 15.0, (0.0, 0.0), a=(False, 2.0), b=(True, 0.0), c=(True, 0.0))
+    found = weigh_these(best, lay(2, 30.0, (9.0, 0.0), a=(True, 0.0), b=(None, 0.0), c=(True, 0.0)))
+    assert found.unmet[0].nearest.leaves_open == ("b",)
+    assert say_unmet(found, found.unmet[0]).endswith(
+        "it gives up no other claim and leaves 1 open that the best lay meets."
+    )
+
+
+def test_what_is_no_matter_of_millimetres_is_not_told_in_them():
+    found = weigh_these(lay(1, 15.0, (0.0, 0.0), a=(False, 0.0)))
+    for said in (say_unmet(found, found.unmet[0]), say_conflict(found.conflicts[0])):
+        assert "for no want of millimetres: another layer lies between, or what touches lies elsewhere" in said
+        assert " mm" not in said
+        assert "uncertainty" not in said
+
+
+def test_a_search_that_is_replaced_leaves_nothing_behind_but_what_is_not_its_own(tmp_path, monkeypatch):
+    trials = Trials.__new__(Trials)
+    trials.out = tmp_path
+    trials.__dict__["fingerprint"] = "new"
+    (tmp_path / JOURNAL_FILE).write_text('{"search": "old"}\n')
+    own = [
+        "lays/001/run.h5",
+        "search.html",
+        "search.json",
+        "lays.csv",
+        "best-1.toml",
+        "best-12.toml",
+        "pictures/maps.png",
+    ]
+    for name in [*own, "best-of-mine.toml", "pictures/mine.png"]:
+        (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / name).write_text("x")
+    with monkeypatch.context() as stopped:
+        stopped.setattr(trials, "clear", lambda: 1 / 0, raising=False)
+        with pytest.raises(ZeroDivisionError):
+            trials.start(resume=False)
+    assert (tmp_path / JOURNAL_FILE).read_text() == '{"search": "new"}\n'  # first of all
+    trials.start(resume=False)
+    assert not any((tmp_path / name).exists() for name in own)
+    assert (tmp_path / "best-of-mine.toml").exists()
+    assert (tmp_path / "pictures/mine.png").exists()
 
 
 class Bowl:
@@ -116,3 +180,12 @@ def test_what_does_not_put_the_cloth_down_is_searched_within_the_lays_that_are_g
     few = Bowl((0.2, 0.75, 0.6), 7)
     Walk(few).walk()
     assert len([t for t in few.tried if t.spacing_mm == 30.0]) <= 7
+
+
+def test_how_many_lays_there_may_be_follows_what_the_walk_can_move():
+    bowl = Bowl((0.5,), 50)
+    bowl.freedom.axes = AXES[:1]  # it would put the cloth down, but this start does not put it down flat
+    assert Walk(bowl).most_coarse == 50
+    walk = Walk(bowl)
+    walk.others = []
+    assert walk.most_coarse == 8

@@ -1,10 +1,11 @@
 """The smallest sets of claims that no lay meets together, against brute force."""
 
 import itertools
+import time
 
 import numpy as np
 
-from drapesim.judging.conflicts import all_conflicts, smallest_conflicts
+from drapesim.judging.conflicts import Conflicts, all_conflicts, smallest_conflicts
 
 
 def by_brute_force(unmet):
@@ -26,22 +27,41 @@ def test_random_lays_against_brute_force():
         lays = [frozenset(c for c in claims if chance.random() < share) for _ in range(chance.integers(1, 14))]
         lays = [lay for lay in lays if lay] or [frozenset(claims)]
         found = smallest_conflicts(lays, most=10_000)
-        assert found == by_brute_force(lays)
-        sizes.add(len(found[0]))
+        assert list(found.sets) == by_brute_force(lays)
+        assert (found.untold, found.cut_at) == (0, 0)
+        sizes.add(len(found.sets[0]))
     assert len(sizes) >= 4  # small sets and large ones were among them
 
 
 def test_a_lay_that_meets_all_leaves_no_conflict():
-    assert smallest_conflicts([frozenset({"a"}), frozenset()]) == []
-    assert all_conflicts([frozenset({"a"}), frozenset()]) == []
-    assert smallest_conflicts([]) == all_conflicts([]) == []
+    assert smallest_conflicts([frozenset({"a"}), frozenset()]) == Conflicts(())
+    assert all_conflicts([frozenset({"a"}), frozenset()]) == Conflicts(())
+    assert smallest_conflicts([]) == all_conflicts([]) == Conflicts(())
 
 
 def test_claims_that_no_lay_meets_stand_alone_and_hide_no_other_conflict():
     lays = [frozenset({"never", "a"}), frozenset({"never", "b"}), frozenset({"never", "a", "b", "c"})]
-    assert all_conflicts(lays) == [("never",), ("a", "b")]
+    assert all_conflicts(lays).sets == (("never",), ("a", "b"))
 
 
 def test_no_more_sets_are_told_than_asked_for():
     lays = [frozenset(f"a{k}" for k in range(20))]
-    assert len(smallest_conflicts(lays, most=5)) == 5
+    found = smallest_conflicts(lays, most=5)
+    assert (len(found.sets), found.untold, found.cut_at) == (5, 15, 0)
+
+
+def test_many_lays_and_claims_end_soon_and_what_was_not_looked_at_is_told():
+    chance = np.random.default_rng(5)
+    claims = [f"c{k}" for k in range(54)]
+    lays = [frozenset(c for c in claims if chance.random() < 0.2) or frozenset(claims) for _ in range(200)]
+    began = time.process_time()
+    found = all_conflicts(lays)
+    assert time.process_time() - began < 1.0
+    assert found.sets == ()
+    assert found.cut_at > 4  # all smaller sets were seen
+    few = [frozenset(c for c in claims if chance.random() < 0.5) for _ in range(200)]
+    cut = smallest_conflicts(few, branches=1_000)
+    assert cut.cut_at > 1
+    for names in cut.sets:  # what is told is a conflict even so
+        assert len(names) == cut.cut_at
+        assert all(set(names) & lay for lay in few)
