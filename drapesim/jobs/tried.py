@@ -173,7 +173,7 @@ class Trials:
         if known is not None:
             self.tried.append(known)
             return known
-        number = 1 + max([len(self.tried), *(lay.number for lay in self.known.values())])
+        number = 1 + max([0, *(lay.number for lay in (*self.tried, *self.known.values()))])
         self.tell(None, stage, spacing_mm)
         empty = TriedLay(number, stage, spacing_mm, values, REFUSED, False, "", 0, MISSED, {}, {}, {})
         try:

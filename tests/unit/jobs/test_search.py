@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from drapesim.front.search_words import count_claims, say_conflict, say_unmet
+from drapesim.ground.outcome import InputError
 from drapesim.jobs.search import Walk, find_failed, measure_allowances, weigh
 from drapesim.jobs.tried import JOURNAL_FILE, Trials, TriedLay
 from drapesim.matter.freedom import Axis
@@ -180,6 +181,20 @@ def test_what_does_not_put_the_cloth_down_is_searched_within_the_lays_that_are_g
     few = Bowl((0.2, 0.75, 0.6), 7)
     Walk(few).walk()
     assert len([t for t in few.tried if t.spacing_mm == 30.0]) <= 7
+
+
+def test_no_two_lays_have_one_number_where_the_journal_holds_lays_that_this_walk_passes_by(monkeypatch):
+    trials = Trials.__new__(Trials)
+    trials.tried, trials.tell, trials.scene = [], lambda *_: None, SimpleNamespace(marks=())
+    trials.known = {(t.values, t.spacing_mm): t for t in TRIED}
+    monkeypatch.setattr(trials, "note", lambda _: None, raising=False)
+
+    def refuse(_):
+        raise InputError("scene.toml", "lay[1]", "it cannot be", "change it")
+
+    monkeypatch.setattr(trials, "build", refuse, raising=False)
+    numbers = [trials.try_lay(values, 30.0, "moved").number for values in ((0.0, 0.0), (1.0, 0.0), (2.0, 0.0))]
+    assert numbers == [1, 7, 8]
 
 
 def test_how_many_lays_there_may_be_follows_what_the_walk_can_move():
