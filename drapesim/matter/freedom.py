@@ -97,8 +97,8 @@ class Freedom:
 def read_freedom(path: str | Path) -> Freedom:
     """The `[search]` of a scene's file, which is otherwise read by `plan.read_scene`.
 
-    Raises `InputError` where there is none, for a scene that is against its schema, or for a key that is not there, is no
-    number, or may not be varied.
+    Raises `InputError` where there is none, for a scene that is against its schema, or for a key that is not there, is
+    no number, or may not be varied.
     """
     from drapesim.matter.door import check
     from drapesim.matter.plan import check_file
