@@ -153,7 +153,9 @@ def search_moved(state: LevelState, pace: Pace, way: float, left: Array) -> bool
     A triangle is due when the coming moves could leave what its list covers, when it has strayed so far that its frozen
     planes no longer tell the truth (a tenth of a millimetre once the sheet is slow, see `SLID` where it touches), and
     when one of its contacts has ``left`` (K,) its features. Of two layers both move, so they have half the room. That
-    they have not passed through each other anywhere is seen at the next look (`is_free`).
+    they have not passed through each other anywhere is seen at the next look (`is_free`). Those around a triangle that is
+    searched for the body are too: what slides off a feature of the one, such as a node over the body's edge, comes on to
+    a feature that another owns.
     """
     reach = max(STRAY, 2.0 * way)
     if state.body is None or state.layers is None:
@@ -167,6 +169,7 @@ def search_moved(state: LevelState, pace: Pace, way: float, left: Array) -> bool
         strays[found.triangle[(state.found.contacts.last < TOUCHING) & ~between]] = min(reach, SLID)
         wanted = find_strayed(state.body, x, weave, way, strays, 2.0 * ROOM)
         wanted[found.triangle[left & ~between]] = True
+        wanted = with_neighbours(wanted, weave.triangles, len(x))
     due = find_strayed(state.layers, x, weave, way, reach if between.any() else np.inf, ROOM)
     gone = left & between
     left_by = layer_triangles(found.key[gone], found.triangle[gone], len(weave.triangles)).ravel()
@@ -177,6 +180,15 @@ def search_moved(state: LevelState, pace: Pace, way: float, left: Array) -> bool
     if not wanted.any() and not due.any():
         return True
     return search(state, pace, reach, wanted, due)
+
+
+def with_neighbours(chosen: Array, triangles: Array, n: int) -> Array:
+    """(t,) bool: the ``chosen`` of the ``triangles`` (t, 3) over n nodes, and all that share a node with one of them."""
+    if not chosen.any():
+        return chosen
+    of_node = np.zeros(n, dtype=bool)
+    of_node[triangles[chosen]] = True
+    return np.asarray(of_node[triangles].any(axis=1))
 
 
 def is_free(state: LevelState, pace: Pace) -> bool:
