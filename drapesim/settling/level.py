@@ -153,9 +153,9 @@ def search_moved(state: LevelState, pace: Pace, way: float, left: Array) -> bool
     A triangle is due when the coming moves could leave what its list covers, when it has strayed so far that its frozen
     planes no longer tell the truth (a tenth of a millimetre once the sheet is slow, see `SLID` where it touches), and
     when one of its contacts has ``left`` (K,) its features. Of two layers both move, so they have half the room. That
-    they have not passed through each other anywhere is seen at the next look (`is_free`). Those around a triangle that is
-    searched for the body are too: what slides off a feature of the one, such as a node over the body's edge, comes on to
-    a feature that another owns.
+    they have not passed through each other anywhere is seen at the next look (`is_free`). Those around a triangle
+    that is searched for the body are too: what slides off a feature of the one, such as a node over the body's edge,
+    comes on to a feature that another owns.
     """
     reach = max(STRAY, 2.0 * way)
     if state.body is None or state.layers is None:
@@ -183,7 +183,7 @@ def search_moved(state: LevelState, pace: Pace, way: float, left: Array) -> bool
 
 
 def with_neighbours(chosen: Array, triangles: Array, n: int) -> Array:
-    """(t,) bool: the ``chosen`` of the ``triangles`` (t, 3) over n nodes, and all that share a node with one of them."""
+    """(t,) bool: the ``chosen`` of the ``triangles`` (t, 3) over n nodes, and all that share a node with them."""
     if not chosen.any():
         return chosen
     of_node = np.zeros(n, dtype=bool)
