@@ -115,7 +115,7 @@ def say_no_conflict(found: Found) -> str:
         return "No lay settled, so nothing can be said."
     if found.cut_at:
         return f"None of fewer than {found.cut_at} claims. {say_looked(found)}"
-    return "None: one of the lays fails no claim."
+    return "None: as far as its spacing tells, one of the lays fails no claim."
 
 
 def say_looked(found: Found) -> str:

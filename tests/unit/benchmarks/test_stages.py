@@ -1,4 +1,7 @@
-"""Timing from outside: the clocked step loop does the same steps, and nested calls are booked apart."""
+"""Timing from outside: each parallel loop is clocked and counted, and nested calls are booked apart.
+
+That the clocked loop takes the same steps, which compiles it a second time, is held in tests/validation.
+"""
 
 import time
 from types import SimpleNamespace
@@ -10,10 +13,6 @@ import pytest
 from benchmarks._counts import Counts, work_of
 from benchmarks._stages import BETWEEN, WRAPPED, Profile, Section, build_clocked, find, note_contacts, with_clocks
 from drapesim.kernels.relax import relax
-from drapesim.mechanics import solve
-from drapesim.mechanics.contact_list import no_contacts
-from drapesim.mechanics.search import find_touching
-from drapesim.settling.warm import pose_small
 
 needs_compiler = pytest.mark.skipif(bool(numba.config.DISABLE_JIT), reason="the clock is read by compiled code")
 
@@ -55,33 +54,6 @@ def test_each_parallel_loop_gets_a_clock() -> None:
     assert calls == 2 * (4 * ["press"] + 4 * ["gather"])
     # a clock that goes on by one each time it is read: three between the clock's own two looks, one between the others
     np.testing.assert_array_equal(ticks, [[6, 2], [6, 2]])
-
-
-@needs_compiler
-def test_the_clocked_loop_takes_the_same_steps() -> None:
-    problem, _, x = pose_small()
-    problem.fields.load[2] *= 30.0  # hard down on the box below
-    ends, counted = [], []
-    clocked, names = build_clocked(relax)
-    ticks, now = np.zeros((len(names), 2), np.int64), np.zeros(2, np.int64)
-    for loop, further in ((relax, ()), (clocked, (ticks, now))):
-        motion = solve.start_motion(problem, x)
-        found = find_touching(problem, x, 1e-3, None, no_contacts())[0]
-        contacts = found.contacts
-        pace = solve.choose_pace(problem, solve.Slopes(1e3, 400.0), 200.0)
-        for way in (1e-4, np.inf):  # the first call ends by itself
-            taken = loop(
-                200, way, np.zeros(problem.blocks), motion.peak, motion.x, motion.v, motion.force, motion.touch,
-                motion.spent, motion.trial, motion.work, motion.inertia, problem.fields, problem.cloth, contacts, pace,
-                *further,
-            )  # fmt: skip
-            counted.append(taken)
-        assert contacts.force.any()
-        ends.append(np.concatenate([motion.x.ravel(), motion.touch.ravel(), motion.spent.ravel()]).tobytes())
-    assert ends[0] == ends[1]
-    assert counted[:2] == counted[2:]
-    assert 1 < counted[0] < counted[1] == 200
-    assert (ticks > 0).all()
 
 
 @needs_compiler
