@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import base64
-import csv
-import io
 import math
 from collections.abc import Sequence
 from pathlib import Path
@@ -24,7 +22,7 @@ from drapesim.front.lab_words import (
     spell_value,
 )
 from drapesim.front.report import PICTURES, list_fabric, spell_quality
-from drapesim.ground.files import write_text
+from drapesim.ground.files import spell_csv, write_text
 from drapesim.ground.outcome import InputError
 from drapesim.ground.units import from_si
 
@@ -109,9 +107,7 @@ def tell_fit(fitted: Fitted) -> list[str]:
 
 def tabulate(results: Sequence[LabResult], card: FabricCard) -> str:
     """The readings as CSV; values in the unit that the row names, departures in per cent, empty where not measured."""
-    text = io.StringIO()
-    rows = csv.writer(text, lineterminator="\n")
-    rows.writerow(COLUMNS)
+    rows: list[list[object]] = []
 
     def figure(value: float) -> str:
         return f"{value:.6g}" if math.isfinite(value) else ""
@@ -121,13 +117,13 @@ def tabulate(results: Sequence[LabResult], card: FabricCard) -> str:
             error = reading.simulated - reading.card if reading.at_least else reading.error
             values = (from_si(value, reading.unit) for value in (reading.card, reading.simulated))
             bar = "" if reading.bar is None else f"{100 * reading.bar:g}"
-            rows.writerow([
+            rows.append([
                 result.name, result.direction, reading.quantity, reading.unit, *map(figure, values),
                 figure(100.0 * error), bar, MET[reading.met], figure(1e3 * result.spacing),
                 figure(result.spacing_over_c), result.nodes, "no" if result.failures else "yes",
                 origin_of(card, reading), reading.note,
             ])  # fmt: skip
-    return text.getvalue()
+    return spell_csv(COLUMNS, rows)
 
 
 def render(

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Sequence
 from html import escape
 from pathlib import Path
@@ -15,6 +13,7 @@ from drapesim.front.colours import INK, QUIET, GapScale, draw_gap_legend, scale_
 from drapesim.front.flat import draw_cloth, draw_gap, draw_mark
 from drapesim.front.labels import PAGE, draw_bar, start_figure, write_figure
 from drapesim.front.wording import spell_mm
+from drapesim.ground.files import spell_csv
 from drapesim.judging.meetings import Offset, predict_offsets
 from drapesim.settling.layer_record import REACH, SIDES, prepare_layers
 
@@ -174,15 +173,13 @@ COLUMNS = (
 
 def table_meetings(meetings: Sequence[Meeting]) -> str:
     """CSV text: one row for two marks that lie across from each other by one pair of faces."""
-    text = io.StringIO()
-    rows = csv.writer(text, lineterminator="\n")
-    rows.writerow(COLUMNS)
+    rows = []
     for m in meetings:
         numbers = [1e3 * m.tolerance, *(1e4 * area for area in (m.area_sure, m.area, m.area_possible)),
                    *(100 * share for share in (m.share, m.share_other, m.across)),
                    *(1e3 * gap for gap in (m.gap_min, m.gap_median, m.gap_max, m.uncertainty))]  # fmt: skip
-        rows.writerow([m.mark, m.other, m.face, m.met, ANSWERS[m.meets], *(f"{number:.4f}" for number in numbers)])
-    return text.getvalue()
+        rows.append([m.mark, m.other, m.face, m.met, ANSWERS[m.meets], *(f"{number:.4f}" for number in numbers)])
+    return spell_csv(COLUMNS, rows)
 
 
 def list_meetings(meetings: Sequence[Meeting]) -> list[dict[str, Any]]:

@@ -253,7 +253,7 @@ def write_text(path: str | Path, text: str) -> None:
     write_bytes(path, text.encode("utf-8"))
 
 
-def spell_csv(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+def spell_csv(header: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
     """A table as CSV text, one line a row."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")

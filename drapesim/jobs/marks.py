@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 import math
 from collections.abc import Callable, Mapping, Sequence
@@ -11,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from drapesim.ground.files import write_text
+from drapesim.ground.files import spell_csv, write_text
 from drapesim.ground.outcome import InputError
 from drapesim.jobs.press import load_presses
 from drapesim.jobs.reach import SceneReach, name_claims, prove_marks, recall_proofs, write_proofs
@@ -191,11 +189,7 @@ def write_answers(
     """verdicts.csv and verdicts.json in the folder ``out``; reach.csv and reach.json if there are proofs."""
     entries = list_answers(rows)
     columns = list(dict.fromkeys(key for entry in entries for key in entry))
-    text = io.StringIO()
-    table = csv.DictWriter(text, columns, lineterminator="\n")
-    table.writeheader()
-    table.writerows([{key: "" if value is None else value for key, value in entry.items()} for entry in entries])
-    write_text(out / CSV_FILE, text.getvalue())
+    write_text(out / CSV_FILE, spell_csv(columns, [[entry.get(name) for name in columns] for entry in entries]))
     whole: dict[str, Any] = {"marks": entries}
     if chances:
         whole["chance"] = {

@@ -10,8 +10,6 @@ The sheet found, its grips with it, is settled on with a certificate under its f
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 import math
 import time
@@ -23,7 +21,7 @@ from typing import Any
 
 import numpy as np
 
-from drapesim.ground.files import hash_bytes, write_text
+from drapesim.ground.files import hash_bytes, spell_csv, write_text
 from drapesim.ground.outcome import InputError
 from drapesim.judging.pressing import (
     CROSSED,
@@ -361,11 +359,8 @@ def write_presses(out: Path, run: Run, tests: Sequence[PressTest]) -> None:
     kept = {test.mark: test for test in load_presses(out, run)} | {test.mark: test for test in tests}
     ordered = [kept[mark.name] for mark in run.marks if mark.name in kept]
     entries = list_tests(ordered)
-    text = io.StringIO()
-    table = csv.DictWriter(text, list(entries[0]), lineterminator="\n")
-    table.writeheader()
-    table.writerows([{k: f"{v:.6g}" if isinstance(v, float) else v for k, v in entry.items()} for entry in entries])
-    write_text(out / CSV_FILE, text.getvalue())
+    rows = [[f"{v:.6g}" if isinstance(v, float) else v for v in entry.values()] for entry in entries]
+    write_text(out / CSV_FILE, spell_csv(list(entries[0]), rows))
     whole = {"sheet": _name_sheet(run), "marks": entries, "tests": [asdict(test) for test in ordered]}
     write_text(out / JSON_FILE, json.dumps(whole, indent=1) + "\n")
 
@@ -373,7 +368,7 @@ def write_presses(out: Path, run: Run, tests: Sequence[PressTest]) -> None:
 def load_presses(folder: Path, run: Run) -> list[PressTest]:
     """The tests that are kept in ``folder``; none if there are none, or they are of another sheet than the run's.
 
-    Raises `InputError` for a file that is not ours.
+    A file of another version, or not ours, holds none: it must not cost a run its report.
     """
     path = folder / JSON_FILE
     if not path.is_file():
@@ -384,7 +379,7 @@ def load_presses(folder: Path, run: Run) -> list[PressTest]:
             return []
         return [PressTest(**{**row, "way": tuple(row["way"]), "lost": tuple(row["lost"])}) for row in whole["tests"]]
     except (ValueError, KeyError, TypeError):
-        raise InputError(path, "", "this is no table of press tests", "delete it, or press the marks again") from None
+        return []
 
 
 def _name_sheet(run: Run) -> str:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import itertools
 import json
 import math
@@ -15,7 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from drapesim import __version__
-from drapesim.ground.files import hash_bytes, write_text
+from drapesim.ground.files import hash_bytes, spell_csv, write_text
 from drapesim.ground.outcome import InputError
 from drapesim.judging.obstacle import Obstacle, build_obstacle
 from drapesim.judging.reach import Reach, find_places, prove_reach, say_chain, say_pair
@@ -150,9 +148,7 @@ def name_claims(marks: Sequence[Mark], body: Body, card: FabricCard) -> str:
 def write_proofs(out: Path, reach: Reach, of: str = "") -> None:
     """reach.csv and reach.json in the folder ``out``; ``of``: see `name_claims`."""
     rows = list_proofs(reach)
-    text = io.StringIO()
-    table = csv.writer(text, lineterminator="\n")
-    table.writerow(COLUMNS)
+    lines = []
     for row in rows:
         cells = []
         for name in COLUMNS:
@@ -164,8 +160,8 @@ def write_proofs(out: Path, reach: Reach, of: str = "") -> None:
             elif isinstance(value, float):
                 value = f"{value:.3f}"
             cells.append("" if value is None else str(value))
-        table.writerow(cells)
-    write_text(out / REACH_FILE, text.getvalue())
+        lines.append(cells)
+    write_text(out / REACH_FILE, spell_csv(COLUMNS, lines))
     limits = {"warp_percent": 100 * reach.limits.warp, "weft_percent": 100 * reach.limits.weft,
               "locking_rad": reach.limits.angle}  # fmt: skip
     whole = {"of": of, "limits": limits, "out_of_reach": reach.reasons(), "proofs": rows}

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 import math
 import os
@@ -17,7 +15,7 @@ from types import MappingProxyType
 import numpy as np
 
 from drapesim import __version__
-from drapesim.ground.files import hash_bytes, remove_parts, write_text
+from drapesim.ground.files import hash_bytes, remove_parts, spell_csv, write_text
 from drapesim.ground.outcome import InputError
 from drapesim.judging.hysteresis import carry
 from drapesim.judging.meetings import find_meetings
@@ -317,9 +315,7 @@ WORDS = {True: "yes", False: "no", None: "undecided"}
 
 def table_marks(verdicts: Sequence[Verdict]) -> str:
     """CSV text, one row a mark; a number that does not exist is left empty."""
-    text = io.StringIO()
-    rows = csv.writer(text, lineterminator="\n")
-    rows.writerow(COLUMNS)
+    rows = []
     for v in verdicts:
         row = [v.mark, v.kind, v.claim, v.verdict, WORDS[v.meets], v.reason]
         row += [_scaled(gap) for gap in (v.gap_min, v.gap_median, v.gap_max)]
@@ -327,8 +323,8 @@ def table_marks(verdicts: Sequence[Verdict]) -> str:
         row += [*[_scaled(share, 100.0) for share in shares], _scaled(v.uncertainty), v.nearest_region]
         row += [""] * 8 if v.place is None else _row_of_place(v.place)
         row += ["estimated from curvature", *[""] * 5] if v.change is None else _row_of_change(v.change)
-        rows.writerow([*row, _scaled(v.hysteresis)])
-    return text.getvalue()
+        rows.append([*row, _scaled(v.hysteresis)])
+    return spell_csv(COLUMNS, rows)
 
 
 def _row_of_place(place: PlaceCheck) -> list[str]:

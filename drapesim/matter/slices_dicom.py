@@ -366,8 +366,8 @@ def _find_padding(data: Any) -> float | None:
 def _decode(path: Path, syntax: Any, decode: Callable[[], Array]) -> Array:
     try:
         return decode()
-    except RuntimeError as fault:  # where pydicom has no decoder at all, it is a NotImplementedError, which is one too
+    except RuntimeError as fault:  # no decoder at all is a NotImplementedError, which is one; a decoder that fails too
         if syntax is None or not syntax.is_compressed:
             raise
-        problem = f"the pixels are compressed ({syntax.name}) and there is no decoder for that here"
+        problem = f"the pixels are compressed ({syntax.name}), and no decoder here can read them"
         raise InputError(path, "", problem, "export the series uncompressed") from fault
