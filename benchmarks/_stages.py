@@ -33,8 +33,6 @@ WRAPPED = (
     ("contacts aimed anew", "drapesim.settling.level:aimed"),
     ("contact lists", "drapesim.settling.level:find_touching"),
     ("contact lists", "drapesim.settling.level:find_strayed"),
-    ("contact lists", "drapesim.mechanics.solve:live_part"),
-    ("contact lists", "drapesim.mechanics.solve:put_back"),
     ("certificate: contact forces", "drapesim.settling.certificate:balance"),
     ("certificate: stability", "drapesim.settling.certificate:find_stability"),
     ("certificate: all else", "drapesim.settling.settle:certify"),

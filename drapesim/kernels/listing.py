@@ -1,4 +1,4 @@
-"""Bookkeeping of contact lists: where contacts are, who acts on a node, what each carries on, which are live."""
+"""Bookkeeping of contact lists: where contacts are, who acts on a node, what each carries on."""
 
 from __future__ import annotations
 
@@ -98,30 +98,3 @@ def take_up_into(
                 anchor[c, d] = old_anchor[o, d]
             elif is_loaded:
                 anchor[c, d] += old_anchor[o, d] - before[o, d] - along * normal[c, d]
-
-
-@kernel
-def list_live(live, touched, start, entry, slot):
-    """The lists of `list_by_node` for the rows that are ``live`` (K,) alone, numbered anew."""
-    number = np.empty(live.shape[0], np.int64)
-    n_live = 0
-    for c in range(live.shape[0]):
-        number[c] = n_live
-        n_live += 1 if live[c] else 0
-    new_touched = np.empty(touched.shape[0], np.int64)
-    new_start = np.zeros(touched.shape[0] + 1, np.int64)
-    new_entry = np.empty(entry.shape[0], np.int64)
-    new_slot = np.empty(entry.shape[0], np.int64)
-    at = 0
-    m = 0
-    for i in range(touched.shape[0]):
-        for e in range(start[i], start[i + 1]):
-            if live[entry[e]]:
-                new_entry[at] = number[entry[e]]
-                new_slot[at] = slot[e]
-                at += 1
-        if at > new_start[m]:
-            new_touched[m] = touched[i]
-            new_start[m + 1] = at
-            m += 1
-    return new_start[: m + 1].copy(), new_touched[:m].copy(), new_entry[:at].copy(), new_slot[:at].copy()

@@ -17,6 +17,8 @@ from drapesim.kernels.jit import kernel, parallel_kernel, prange
 from drapesim.kernels.yarns import tighten_columns, tighten_rows
 
 FADE = 0.97  # a step, of inertia that no contact needs any more: given back at once, flickering contacts would swing
+AWAKE, PUSHING, FRESH = 0.0, -1.0, -2.0  # contacts open at the last step, pushing at it, not yet looked at in this call
+AHEAD = 3.0  # steps as long as the last one that a contact is looked at before it can push
 
 
 class Contacts(NamedTuple):
@@ -39,7 +41,8 @@ class Contacts(NamedTuple):
     preload: np.ndarray  # (K,) multiplier of the augmented Lagrangian, N
     anchor: np.ndarray  # (K, 3) where the cloth point would carry no friction
     force: np.ndarray  # (K, 3) on the cloth, N
-    last: np.ndarray  # (K,) signed distance to the plane at the last step
+    last: np.ndarray  # (K,) signed distance to the plane when it was last looked at
+    wake: np.ndarray  # (K,) m: within a call, how far nodes must have gone before it is looked at; or one of those below
     touched: np.ndarray  # (M,) int64
     start: np.ndarray  # (M + 1,) int64
     entry: np.ndarray  # (E,) int64
@@ -73,14 +76,24 @@ class Pace(NamedTuple):
 
 
 @kernel
-def press_contacts(lo, hi, flat, contacts, pace, dashpot):
-    """Force of contacts lo..hi-1 on the cloth, with friction returned to its cone; moves the anchors that slip."""
+def press_contacts(lo, hi, flat, contacts, went, step, pace, dashpot):
+    """Force of contacts lo..hi-1 on the cloth, with friction returned to its cone; moves the anchors that slip.
+
+    Of ten listed contacts nine are open, and cannot push before nodes have gone as far as their gap: they sleep so long
+    (``wake``), which changes nothing but the time it takes. ``went`` (m): the farthest that a node can have gone in this
+    call; ``step`` (m): in the last step. A contact that wakes, or begins a call carrying nothing, starts from the gap
+    and the place that it then has.
+    """
     for c in range(lo, hi):
+        wake = contacts.wake[c]
+        if wake > went:
+            continue
         a = contacts.node[c, 0]
         w = contacts.weight[c, 0]
         px = w * flat[0, a]
         py = w * flat[1, a]
         pz = w * flat[2, a]
+        total = w
         if contacts.weight[c, 1] != 0.0 or contacts.weight[c, 2] != 0.0 or contacts.weight[c, 3] != 0.0:
             for k in range(1, 4):
                 a = contacts.node[c, k]
@@ -88,10 +101,25 @@ def press_contacts(lo, hi, flat, contacts, pace, dashpot):
                 px += w * flat[0, a]
                 py += w * flat[1, a]
                 pz += w * flat[2, a]
+                total += w
         nx = contacts.normal[c, 0]
         ny = contacts.normal[c, 1]
         nz = contacts.normal[c, 2]
         gap = nx * px + ny * py + nz * pz - contacts.offset[c]
+        starts = wake > AWAKE
+        if wake == FRESH:
+            # written out: a call that hands over all these arrays takes longer than all else here
+            starts = (
+                contacts.preload[c] == 0.0
+                and contacts.force[c, 0] == 0.0
+                and contacts.force[c, 1] == 0.0
+                and contacts.force[c, 2] == 0.0
+            )
+        if starts:
+            contacts.last[c] = gap
+            contacts.anchor[c, 0] = px
+            contacts.anchor[c, 1] = py
+            contacts.anchor[c, 2] = pz
         push = contacts.preload[c] - pace.stiffness * gap - dashpot * (gap - contacts.last[c])
         contacts.last[c] = gap
         if push <= 0.0:
@@ -101,7 +129,15 @@ def press_contacts(lo, hi, flat, contacts, pace, dashpot):
             contacts.anchor[c, 0] = px
             contacts.anchor[c, 1] = py
             contacts.anchor[c, 2] = pz
+            room = gap
+            if contacts.preload[c] > 0.0:
+                room -= contacts.preload[c] / pace.stiffness
+            if total < 0.5:
+                room *= 0.5  # between two layers, which may both move
+            room -= AHEAD * step  # its dashpot and its grip want to know how it came
+            contacts.wake[c] = went + room if room > 0.0 else AWAKE
             continue
+        contacts.wake[c] = PUSHING
         tx = px - contacts.anchor[c, 0]
         ty = py - contacts.anchor[c, 1]
         tz = pz - contacts.anchor[c, 2]
@@ -124,85 +160,43 @@ def press_contacts(lo, hi, flat, contacts, pace, dashpot):
         contacts.force[c, 2] = push * nz - pace.grip * tz
 
 
-@parallel_kernel
-def mark_live(live, flat, contacts, reach):
-    """Mark the contacts that may carry load before any node has come ``reach`` (m) nearer; the others start afresh.
+@kernel
+def collect_touch(lo, hi, flat_touch, inertia, base, contacts, lend):
+    """Sum the contact forces on touched nodes lo..hi-1, each in stored order, and lend the nodes inertia.
 
-    ``live`` (K,) bool. A contact that carries nothing gets its present gap and place as ``last`` and ``anchor``.
+    They get what the contacts that push on them need to stay stable; the rest fades. A node's row of the contacts'
+    stiffness sums to at most |weight| times the sum of the contact's |weights| (one against the body, two between
+    layers), each with the contact's stiffness. ``base`` (NU NV,) kg, the node's own; ``lend``: see `Pace`, inertia is
+    left alone if it is not above zero.
     """
-    n = live.shape[0]
-    for b in prange(16):
-        mark_live_range(b * n // 16, (b + 1) * n // 16, live, flat, contacts, reach)
-
-
-@kernel
-def mark_live_range(lo, hi, live, flat, contacts, reach):
-    """Contacts lo..hi-1 of `mark_live`."""
-    for c in range(lo, hi):
-        if contacts.preload[c] > 0.0 or contacts.force[c, 0] != 0.0 or contacts.force[c, 1] != 0.0:
-            live[c] = True
-            continue
-        px = 0.0
-        py = 0.0
-        pz = 0.0
-        for k in range(4):
-            w = contacts.weight[c, k]
-            a = contacts.node[c, k]
-            px += w * flat[0, a]
-            py += w * flat[1, a]
-            pz += w * flat[2, a]
-        gap = contacts.normal[c, 0] * px + contacts.normal[c, 1] * py + contacts.normal[c, 2] * pz - contacts.offset[c]
-        live[c] = contacts.force[c, 2] != 0.0 or gap < reach
-        if contacts.force[c, 2] == 0.0:
-            contacts.last[c] = gap
-            contacts.anchor[c, 0] = px
-            contacts.anchor[c, 1] = py
-            contacts.anchor[c, 2] = pz
-
-
-@kernel
-def collect_touch(lo, hi, flat_touch, contacts):
-    """Sum the contact forces on touched nodes lo..hi-1, each in stored order."""
     for m in range(lo, hi):
         fx = 0.0
         fy = 0.0
         fz = 0.0
+        row = 0.0
         for e in range(contacts.start[m], contacts.start[m + 1]):
             c = contacts.entry[e]
+            if contacts.wake[c] != PUSHING:
+                continue
             w = contacts.weight[c, contacts.slot[e]]
             fx += w * contacts.force[c, 0]
             fy += w * contacts.force[c, 1]
             fz += w * contacts.force[c, 2]
+            weights = 0.0
+            for k in range(4):
+                weights += abs(contacts.weight[c, k])
+            row += abs(w) * weights
         a = contacts.touched[m]
         flat_touch[0, a] = fx
         flat_touch[1, a] = fy
         flat_touch[2, a] = fz
-
-
-@kernel
-def lend_inertia(lo, hi, inertia, base, contacts, lend):
-    """Lend touched nodes lo..hi-1 the inertia that the contacts pushing on them need to stay stable; the rest fades.
-
-    A node's row of the contacts' stiffness sums to at most |weight| times the sum of the contact's |weights| (one
-    against the body, two between layers), each with the contact's stiffness. ``base`` (NU NV,) kg, the node's own.
-    """
-    for m in range(lo, hi):
-        row = 0.0
-        for e in range(contacts.start[m], contacts.start[m + 1]):
-            c = contacts.entry[e]
-            if contacts.force[c, 0] == 0.0 and contacts.force[c, 1] == 0.0 and contacts.force[c, 2] == 0.0:
-                continue
-            weights = 0.0
-            for k in range(4):
-                weights += abs(contacts.weight[c, k])
-            row += abs(contacts.weight[c, contacts.slot[e]]) * weights
-        a = contacts.touched[m]
-        was = inertia.mass[a]
-        now = base[a] + max(lend * row, FADE * (was - base[a]))
-        inertia.turn[a] = was / now
-        if now != was:
-            inertia.mass[a] = now
-            inertia.light[a] *= was / now
+        if lend > 0.0:
+            was = inertia.mass[a]
+            now = base[a] + max(lend * row, FADE * (was - base[a]))
+            inertia.turn[a] = was / now
+            if now != was:
+                inertia.mass[a] = now
+                inertia.light[a] *= was / now
 
 
 @kernel
@@ -323,21 +317,21 @@ def relax(n_steps, way, fastest, peak, x, v, force, touch, spent, trial, work, i
     flat_base = fields.mass.reshape(-1)
     n_contacts = contacts.offset.shape[0]
     n_touched = contacts.touched.shape[0]
-    dashpot = pace.dashpot if n_steps > 0 else 0.0
+    dashpot, lend = (pace.dashpot, pace.lend) if n_steps > 0 else (0.0, 0.0)
     went = 0.0
+    step = 0.0
     for taken in range(1, max(n_steps, 1) + 1):
         if n_contacts > 0:
             for b in prange(n_blocks):
                 press_contacts(
-                    b * n_contacts // n_blocks, (b + 1) * n_contacts // n_blocks, flat, contacts, pace, dashpot
+                    b * n_contacts // n_blocks, (b + 1) * n_contacts // n_blocks, flat, contacts, went, step, pace,
+                    dashpot,
                 )
         for b in prange(n_blocks):
-            collect_touch(b * n_touched // n_blocks, (b + 1) * n_touched // n_blocks, flat_touch, contacts)
-            if n_steps > 0:
-                lend_inertia(
-                    b * n_touched // n_blocks, (b + 1) * n_touched // n_blocks, flat_inertia, flat_base, contacts,
-                    pace.lend,
-                )  # fmt: skip
+            collect_touch(
+                b * n_touched // n_blocks, (b + 1) * n_touched // n_blocks, flat_touch, flat_inertia, flat_base,
+                contacts, lend,
+            )  # fmt: skip
             lo = block_start(b, n_blocks, n_rows)
             forces_of_block_into(force, peak[b], lo, block_start(b + 1, n_blocks, n_rows), x, fields, cloth)
         if n_steps == 0:

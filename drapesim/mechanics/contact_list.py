@@ -11,16 +11,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from drapesim.kernels.layers import LAYER_NODE, SELF
-from drapesim.kernels.listing import list_by_node, list_live, take_up_into, weighted_places
+from drapesim.kernels.listing import list_by_node, take_up_into, weighted_places
 from drapesim.kernels.pairs import EDGE_EDGE, FACE_VERTEX, NODE_VERTEX, Found, empty_found
-from drapesim.kernels.relax import Contacts, mark_live
+from drapesim.kernels.relax import FRESH, Contacts
 from drapesim.matter.sheet import Lattice
 from drapesim.mechanics.energies import grid_place, grid_shape
 
 Array = np.ndarray
 
 FEATURE = (1 << 30) - 1  # mask of one feature in a contact's key
-PER_CONTACT = ("node", "weight", "normal", "offset", "friction", "preload", "anchor", "force", "last")
 
 
 @dataclass(frozen=True)
@@ -36,7 +35,7 @@ def no_contacts() -> ContactSet:
     i, f = np.zeros(0, np.int64), np.zeros(0)
     contacts = Contacts(
         node=np.zeros((0, 4), np.int64), weight=np.zeros((0, 4)), normal=np.zeros((0, 3)), offset=f, friction=f,
-        preload=f, anchor=np.zeros((0, 3)), force=np.zeros((0, 3)), last=f, touched=i,
+        preload=f, anchor=np.zeros((0, 3)), force=np.zeros((0, 3)), last=f, wake=f, touched=i,
         start=np.zeros(1, np.int64), entry=i, slot=i,
     )  # fmt: skip
     return ContactSet(contacts, empty_found(0))
@@ -72,6 +71,7 @@ def carry_contacts(
         anchor=anchor,
         force=force,
         last=found.gap - apart - (0.0 if went is None else went),
+        wake=np.full(len(found.gap), FRESH),
         touched=touched,
         start=start,
         entry=entry,
@@ -139,25 +139,6 @@ def flat_index(lattice: Lattice) -> Array:
     """(n,) index of each node on the flattened padded grid."""
     row, column = grid_place(lattice)
     return row * grid_shape(lattice)[1] + column
-
-
-def live_part(contacts: Contacts, x_grid: Array, reach: float) -> tuple[Array, Contacts]:
-    """(rows (L,), a copy of just them): the contacts that may carry load before a node has moved ``reach`` (m) at x."""
-    live = np.empty(len(contacts.offset), dtype=np.bool_)
-    mark_live(live, x_grid.reshape(3, -1), contacts, reach)
-    rows = np.flatnonzero(live)
-    if len(rows) == len(live):
-        return rows, contacts
-    start, touched, entry, slot = list_live(live, contacts.touched, contacts.start, contacts.entry, contacts.slot)
-    part = {name: getattr(contacts, name)[rows] for name in PER_CONTACT}
-    return rows, Contacts(**part, touched=touched, start=start, entry=entry, slot=slot)
-
-
-def put_back(contacts: Contacts, rows: Array, part: Contacts) -> None:
-    """Take over what a part of the contacts (`live_part`) has come to carry."""
-    if part is contacts:
-        return
-    contacts.anchor[rows], contacts.force[rows], contacts.last[rows] = part.anchor, part.force, part.last
 
 
 def force_between_layers(found: ContactSet, n: int) -> Array:

@@ -8,11 +8,11 @@ from typing import NamedTuple
 import numpy as np
 
 from drapesim.kernels.elastic import ClothConstants, LatticeFields
-from drapesim.kernels.relax import Inertia, Pace, relax
+from drapesim.kernels.relax import FRESH, Inertia, Pace, relax
 from drapesim.matter.fabric import FabricCard
 from drapesim.matter.sheet import Lattice
 from drapesim.mechanics.body_contact import BodyField
-from drapesim.mechanics.contact_list import ContactSet, live_part, put_back
+from drapesim.mechanics.contact_list import ContactSet
 from drapesim.mechanics.energies import (
     Curve,
     cloth_constants,
@@ -225,25 +225,20 @@ def give_back_inertia(problem: Problem, motion: Motion, touched: Array | None = 
 
 
 def advance(
-    problem: Problem, motion: Motion, found: ContactSet, pace: Pace, steps: int, way: float = np.inf,
-    reach: float = np.inf,
-) -> int:  # fmt: skip
+    problem: Problem, motion: Motion, found: ContactSet, pace: Pace, steps: int, way: float = np.inf
+) -> int:
     """Take at most ``steps`` steps in place (0: only compute the forces); returns how many were taken.
 
-    ``way`` (m): no node goes farther, but one step is always taken. ``reach`` (m): contacts farther off are left out.
+    ``way`` (m): no node goes farther, but one step is always taken.
     """
     contacts = found.contacts
-    rows, live = np.zeros(0, np.int64), contacts
-    if np.isfinite(reach) and len(contacts.offset):
-        motion.touch[:] = 0.0
-        rows, live = live_part(contacts, motion.x, reach)
+    contacts.wake[:] = FRESH
     if steps > 0:
-        give_back_inertia(problem, motion, live.touched)
+        give_back_inertia(problem, motion, contacts.touched)
     taken = relax(
         steps, way, np.zeros(problem.blocks), motion.peak, motion.x, motion.v, motion.force, motion.touch,
-        motion.spent, motion.trial, motion.work, motion.inertia, problem.fields, problem.cloth, live, pace,
+        motion.spent, motion.trial, motion.work, motion.inertia, problem.fields, problem.cloth, contacts, pace,
     )  # fmt: skip
-    put_back(contacts, rows, live)
     return int(taken)
 
 

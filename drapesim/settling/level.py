@@ -278,8 +278,7 @@ def take_chunk(state: LevelState) -> Pace:
         if not search_moved(state, usual, cover, gone):  # inertia is lent for the usual step, which comes after
             go_back(state)
             continue
-        reach = 2.0 * cover  # of two layers both may move
-        left -= advance(state.problem, motion, state.found, pace, left, way, reach)
+        left -= advance(state.problem, motion, state.found, pace, left, way)
     state.steps += CHUNK
     state.caution = min(1.0, TRUST * state.caution)
     return usual

@@ -19,7 +19,7 @@ from drapesim.matter.body import box
 from drapesim.matter.fabric import FabricCard
 from drapesim.matter.sheet import Lattice
 from drapesim.mechanics.body_contact import BodyField, prepare_body
-from drapesim.mechanics.contact_list import live_part, no_contacts
+from drapesim.mechanics.contact_list import no_contacts
 from drapesim.mechanics.energies import padded
 from drapesim.mechanics.search import aimed, find_touching
 from drapesim.mechanics.solve import Problem, Slopes, advance, choose_pace, pose_problem, start_motion
@@ -69,8 +69,6 @@ def compile_share(share: int) -> None:
         found, _ = find_touching(problem, x, 1e-3, None, no_contacts())
         found.contacts.force[:] = 1.0
         aimed(problem, padded(problem.lattice, x), found)
-        found.contacts.force[1:] = 0.0
-        live_part(found.contacts, padded(problem.lattice, x), -1.0)
         farthest_moves(np.zeros(len(problem.weave.triangles)), x, problem.weave.triangles, x[problem.weave.triangles])
         count_self_crossings(x, problem.lattice.triangles)
         penetration(x, problem.lattice.triangles, field, 1e-4)
