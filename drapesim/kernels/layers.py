@@ -19,7 +19,7 @@ import numpy as np
 
 from drapesim.kernels.crossing import CROSSED, FOLDED, find_shared, judge_pair, judge_sharing, put_shared_first
 from drapesim.kernels.jit import bare_kernel, kernel, parallel_kernel, prange
-from drapesim.kernels.pairs import Found, closest_places, empty_found, triangle_normal, weights_over
+from drapesim.kernels.pairs import Found, closest_places, empty_found, packed, triangle_normal, weights_over
 from drapesim.kernels.survey import CONE, question_into, survey_into
 
 LAYER_NODE, LAYER_EDGE = 6, 7  # kinds, numbered on from those of kernels.pairs
@@ -453,8 +453,7 @@ def find_layers(
         if count.max() <= room:
             break
         room = int(1.2 * count.max()) + 1
-    rows = np.concatenate([np.arange(r * room, r * room + c) for r, c in enumerate(count)])
-    return Found(*(field[rows] for field in found)), crossed[crossed[:, 0] > 0, 1:]
+    return packed(found, room, count), crossed[crossed[:, 0] > 0, 1:]
 
 
 def layer_triangles(key: np.ndarray, triangle: np.ndarray, n_triangles: int) -> np.ndarray:

@@ -20,6 +20,7 @@ from typing import NamedTuple
 import numpy as np
 
 from drapesim.kernels.jit import bare_kernel, kernel, parallel_kernel, prange
+from drapesim.kernels.listing import pack_into
 from drapesim.kernels.tree import STACK, Tree, bound_triangle, box_apart, gather_group
 
 NODE_FACE, NODE_EDGE, NODE_VERTEX, EDGE_EDGE, EDGE_VERTEX, FACE_VERTEX = range(6)
@@ -290,10 +291,12 @@ def edge_contacts(found, at, feature, a, b, x, f, body, band, depth):
 
 
 @bare_kernel
-def face_contacts(found, at, feature, a, b, c, x, f, body, band, depth):
-    """Contacts of the inside of cloth triangle a-b-c with the vertices that face f owns."""
-    nx, ny, nz = triangle_normal(x, a, b, c)
-    nn = nx * nx + ny * ny + nz * nz
+def face_contacts(found, at, feature, a, b, c, normal, size, x, f, body, band, depth):
+    """Contacts of the inside of cloth triangle a-b-c with the vertices that face f owns.
+
+    ``normal``: its `triangle_normal`, of length ``size``.
+    """
+    nx, ny, nz = normal
     for k in range(3):
         if not body.owns[f, k]:
             continue
@@ -301,27 +304,29 @@ def face_contacts(found, at, feature, a, b, c, x, f, body, band, depth):
         rx = body.vertices[i, 0] - x[a, 0]
         ry = body.vertices[i, 1] - x[a, 1]
         rz = body.vertices[i, 2] - x[a, 2]
+        high = nx * rx + ny * ry + nz * rz
+        if abs(high) > 1.001 * max(band, depth) * size:
+            continue
         wa, wb, wc = weights_over(x, a, b, c, nx, ny, nz, body.vertices[i, 0], body.vertices[i, 1], body.vertices[i, 2])
         if wa <= 0.0 or wb <= 0.0 or wc <= 0.0:
             continue
-        p = body.vertex_normal[i]
-        size = 1.0 / math.sqrt(nn)
-        if nx * p[0] + ny * p[1] + nz * p[2] < 0.0:
-            size = -size
-        gap = -size * (nx * rx + ny * ry + nz * rz)
-        if -depth <= gap <= band and in_vertex_cone(size * nx, size * ny, size * nz, body, i, WIDE_SLACK):
+        px = body.vertex_normal[i, 0]
+        py = body.vertex_normal[i, 1]
+        pz = body.vertex_normal[i, 2]
+        per = -1.0 / size if nx * px + ny * py + nz * pz < 0.0 else 1.0 / size
+        gap = -per * high
+        if -depth <= gap <= band and in_vertex_cone(per * nx, per * ny, per * nz, body, i, WIDE_SLACK):
             at = emit(
-                found, at, FACE_VERTEX, feature, i, a, b, c, wa, wb, wc, size * nx, size * ny, size * nz,
+                found, at, FACE_VERTEX, feature, i, a, b, c, wa, wb, wc, per * nx, per * ny, per * nz,
                 body.vertices[i, 0], body.vertices[i, 1], body.vertices[i, 2], gap, body.part[f],
             )  # fmt: skip
     return at
 
 
 @bare_kernel
-def plane_apart(x, a, b, c, body, f, margin):
-    """True if face f lies wholly on one side of the plane of cloth triangle a-b-c, more than ``margin`` away."""
-    nx, ny, nz = triangle_normal(x, a, b, c)
-    reach = margin * math.sqrt(nx * nx + ny * ny + nz * nz)
+def plane_apart(x, a, normal, reach, body, f):
+    """True if face f lies wholly on one side of the plane through node a across ``normal``, its heights past reach."""
+    nx, ny, nz = normal
     above = True
     below = True
     for k in range(3):
@@ -337,6 +342,17 @@ def plane_apart(x, a, b, c, body, f, margin):
 
 
 @bare_kernel
+def is_aside(x, a, b, normal, body, f, margin):
+    """True if face f lies more than ``margin`` to one side of the cloth edge a-b, across it and its ``normal``."""
+    ex = x[b, 0] - x[a, 0]
+    ey = x[b, 1] - x[a, 1]
+    ez = x[b, 2] - x[a, 2]
+    nx, ny, nz = normal
+    out = ey * nz - ez * ny, ez * nx - ex * nz, ex * ny - ey * nx
+    return plane_apart(x, a, out, margin * math.sqrt(out[0] ** 2 + out[1] ** 2 + out[2] ** 2), body, f)
+
+
+@bare_kernel
 def contacts_of_triangle(found, at, t, x, triangles, owns, body, band, depth, near, box, n_near, close, low, high):
     """Append all contacts of cloth triangle t with faces ``near`` (n_near,), ``box`` (n_near, 6); returns the next row.
 
@@ -346,6 +362,8 @@ def contacts_of_triangle(found, at, t, x, triangles, owns, body, band, depth, ne
     shallow = min(depth, 2e-3)  # an edge or face cannot tell the far side of a thin part from its own
     first = at
     bound_triangle(low, high, t, x, triangles, margin)
+    normal = triangle_normal(x, triangles[t, 0], triangles[t, 1], triangles[t, 2])
+    size = math.sqrt(normal[0] ** 2 + normal[1] ** 2 + normal[2] ** 2)
     n_close = 0
     for s in range(n_near):
         close[n_close] = s
@@ -353,7 +371,7 @@ def contacts_of_triangle(found, at, t, x, triangles, owns, body, band, depth, ne
     for c in range(n_close):
         s = close[c]
         f = near[s]
-        if plane_apart(x, triangles[t, 0], triangles[t, 1], triangles[t, 2], body, f, margin):
+        if plane_apart(x, triangles[t, 0], normal, margin * size, body, f):
             continue
         for k in range(3):
             p = np.int64(triangles[t, k])
@@ -368,11 +386,13 @@ def contacts_of_triangle(found, at, t, x, triangles, owns, body, band, depth, ne
                 for d in range(3):
                     low[d] = min(x[p, d], x[q, d])
                     high[d] = max(x[p, d], x[q, d])
-                if not box_apart(box, s, low, high, band):
+                if not box_apart(box, s, low, high, band) and not is_aside(
+                    x, p, q, normal, body, f, max(band, shallow)
+                ):
                     at = edge_contacts(found, at, 3 * t + k, p, q, x, f, body, band, shallow)
         at = face_contacts(
             found, at, t, np.int64(triangles[t, 0]), np.int64(triangles[t, 1]), np.int64(triangles[t, 2]),
-            x, f, body, band, shallow,
+            normal, size, x, f, body, band, shallow,
         )  # fmt: skip
     for row in range(first, min(at, found.gap.shape[0])):
         found.triangle[row] = t
@@ -400,26 +420,13 @@ def contacts_of_run(run, n_runs, found, room, most_near, wanted, x, triangles, o
     last = (run + 1) * n // n_runs
     while w < last:
         end, n_near = gather_group(
-            w,
-            last,
-            wanted,
-            x,
-            triangles,
-            max(band, depth),
-            near,
-            box,
-            stack,
-            low,
-            high,
-            body.vertices,
-            body.faces,
-            tree,
+            w, last, wanted, x, triangles, band, depth, near, box, stack, low, high, body.vertices, body.faces, tree
         )
         if n_near > most_near:
             return np.int64(-1)
         while w < end and n_near > 0:
             at = contacts_of_triangle(
-                mine, at, wanted[w], x, triangles, owns, body, band, depth, near, box, n_near, close, low, high
+                mine, at, wanted[w], x, triangles, owns, body, band[w], depth, near, box, n_near, close, low, high
             )
             w += 1
         w = end
@@ -428,7 +435,7 @@ def contacts_of_run(run, n_runs, found, room, most_near, wanted, x, triangles, o
 
 @parallel_kernel
 def find_contacts_into(found, room, most_near, count, wanted, x, triangles, owns, body, tree, band, depth):
-    """All contacts of the ``wanted`` triangles of the cloth x (n, 3) with ``body``.
+    """All contacts of the ``wanted`` (m,) triangles of the cloth x (n, 3) with ``body``, each in its ``band`` (m,).
 
     The work is cut into ``len(count)`` runs; run r writes rows r room .. r room + count[r]. A count above ``room``
     says how much room is needed; -1 that more than ``most_near`` faces lie near a few triangles.
@@ -453,23 +460,33 @@ def find_contacts(
     owns: np.ndarray,
     body: Surface,
     tree: Tree,
-    band: float,
+    band: float | np.ndarray,
     depth: float,
     wanted: np.ndarray | None = None,
 ) -> Found:
-    """All contacts within ``band`` outside and ``depth`` inside, of the ``wanted`` cloth triangles (all if None)."""
+    """All contacts within ``band`` outside and ``depth`` inside, of the ``wanted`` cloth triangles (all if None).
+
+    ``band`` (m): one, or one for each wanted triangle.
+    """
     if wanted is None:
         wanted = np.arange(len(triangles))
     runs = max(1, min(64, len(wanted) // 8))
     room, most_near = 64 + ROOM * len(wanted) // runs, FEW_NEAR
     wanted = wanted.astype(np.int64)
+    bands = np.array(np.broadcast_to(band, len(wanted)), dtype=np.float64)
     while True:
         found, count = empty_found(runs * room), np.zeros(runs, np.int64)
-        find_contacts_into(found, room, most_near, count, wanted, x, triangles, owns, body, tree, band, depth)
+        find_contacts_into(found, room, most_near, count, wanted, x, triangles, owns, body, tree, bands, depth)
         if count.min() >= 0 and count.max() <= room:
             break
         if count.min() < 0:
             most_near *= 4
         room = max(room, int(1.2 * count.max()) + 1)
-    rows = np.concatenate([np.arange(r * room, r * room + c) for r, c in enumerate(count)])
-    return Found(*(field[rows] for field in found))
+    return packed(found, room, count)
+
+
+def packed(found: Found, room: int, count: np.ndarray) -> Found:
+    """The rows that the runs of a search have written, ``count`` (runs,) each, without the room between them."""
+    rows = empty_found(int(count.sum()))
+    pack_into(rows, found, room, count)
+    return rows

@@ -147,3 +147,15 @@ def farthest_moves(moved, x, triangles, corners):
                 dz = x[a, 2] - corners[t, k, 2]
                 far = max(far, dx * dx + dy * dy + dz * dz)
             moved[t] = math.sqrt(far)
+
+
+@parallel_kernel
+def note_corners(corners, band, x, triangles, searched, bands):
+    """Put down where the ``searched`` (t,) triangles are now in ``corners`` (t, 3, 3), in ``band`` their ``bands``."""
+    for run in prange(64):
+        for t in range(run * band.shape[0] // 64, (run + 1) * band.shape[0] // 64):
+            if searched[t]:
+                band[t] = bands[t]
+                for k in range(3):
+                    for d in range(3):
+                        corners[t, k, d] = x[triangles[t, k], d]

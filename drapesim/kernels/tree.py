@@ -173,17 +173,18 @@ def bound_triangle(low, high, t, x, triangles, margin):
 
 
 @bare_kernel
-def gather_group(w, last, wanted, x, cloth, margin, group, box, stack, low, high, vertices, triangles, tree):
+def gather_group(w, last, wanted, x, cloth, band, depth, group, box, stack, low, high, vertices, triangles, tree):
     """(end, n): one walk of the tree for the ``cloth`` triangles ``wanted`` w .. end - 1, which lie close together.
 
-    The n triangles near any of them go into ``group``, their boxes into ``box`` (len(group), 6), lows and highs. Those
-    near one of them are then found there in the order in which a walk of its own would have found them. If n is more
-    than fit, only the count is right.
+    The n triangles nearer to any of them than its ``band`` (m,), or ``depth``, go into ``group``, their boxes into
+    ``box`` (len(group), 6), lows and highs. Those near one of them are then found there in the order in which a walk of
+    its own would have found them. If n is more than fit, only the count is right.
     """
-    bound_triangle(low, high, wanted[w], x, cloth, margin)
+    bound_triangle(low, high, wanted[w], x, cloth, max(band[w], depth))
     most = WIDE * max(high[0] - low[0], high[1] - low[1], high[2] - low[2])
     end = w + 1
     while end < min(last, w + GROUP):
+        margin = max(band[end], depth)
         fits = True
         for k in range(3):
             a = x[cloth[wanted[end], 0], k]

@@ -14,15 +14,15 @@ from types import MappingProxyType
 import numpy as np
 
 from drapesim.kernels.jit import CACHE_FOLDER
-from drapesim.kernels.survey import farthest_moves
 from drapesim.matter.body import box
 from drapesim.matter.fabric import FabricCard
 from drapesim.matter.sheet import Lattice
 from drapesim.mechanics.body_contact import BodyField, prepare_body
-from drapesim.mechanics.contact_list import live_part, no_contacts
+from drapesim.mechanics.contact_list import live_part, no_contacts, put_back
 from drapesim.mechanics.energies import padded
 from drapesim.mechanics.search import aimed, find_touching
 from drapesim.mechanics.solve import Problem, Slopes, advance, choose_pace, pose_problem, start_motion
+from drapesim.settling.cover import cover_anew, find_strayed
 from drapesim.settling.exact import count_self_crossings, penetration
 from drapesim.settling.layer_record import prepare_layers, record_layers
 
@@ -70,8 +70,12 @@ def compile_share(share: int) -> None:
         found.contacts.force[:] = 1.0
         aimed(problem, padded(problem.lattice, x), found)
         found.contacts.force[1:] = 0.0
-        live_part(found.contacts, padded(problem.lattice, x), -1.0)
-        farthest_moves(np.zeros(len(problem.weave.triangles)), x, problem.weave.triangles, x[problem.weave.triangles])
+        rows, live = live_part(found.contacts, padded(problem.lattice, x), -1.0)
+        put_back(found.contacts, rows, live)
+        find_touching(problem, x, 1e-3, None, found)
+        all_of_it = np.ones(len(problem.weave.triangles), dtype=bool)
+        cover = cover_anew(cover_anew(None, x, problem.weave, 1e-3, None), x, problem.weave, 1e-3, all_of_it)
+        find_strayed(cover, x, problem.weave, 0.0, 1e-3, 1.0)
         count_self_crossings(x, problem.lattice.triangles)
         penetration(x, problem.lattice.triangles, field, 1e-4)
         record_layers(prepare_layers(problem.lattice, x, 1e-4))
