@@ -11,7 +11,7 @@ import math
 
 import numpy as np
 
-from drapesim.kernels.jit import kernel, parallel_kernel, prange
+from drapesim.kernels.jit import bare_kernel, kernel, parallel_kernel, prange
 from drapesim.kernels.layers import LAYER_EDGE, LAYER_NODE
 from drapesim.kernels.pairs import (
     CONE_SLACK,
@@ -37,7 +37,7 @@ FEATURE = (1 << 30) - 1  # mask of one feature in a key
 THERE, ELSEWHERE, OFF = range(3)
 
 
-@kernel
+@bare_kernel
 def aim_one(c, corner, way, flat, contacts, point, key, body, n_triangles):
     """Find where contact c's two features are closest now.
 
@@ -173,7 +173,7 @@ def aim_one(c, corner, way, flat, contacts, point, key, body, n_triangles):
     return OFF
 
 
-@kernel
+@bare_kernel
 def aim_along(way, dx, dy, dz):
     """Unit direction of d into ``way[0]``."""
     size = 1.0 / math.sqrt(dx * dx + dy * dy + dz * dz)
@@ -182,7 +182,7 @@ def aim_along(way, dx, dy, dz):
     way[0, 2] = size * dz
 
 
-@kernel
+@bare_kernel
 def turn_along(way, dx, dy, dz):
     """Unit direction of d, or against it if that is nearer to ``way[0]``, into ``way[0]``."""
     if dx * way[0, 0] + dy * way[0, 1] + dz * way[0, 2] < 0.0:

@@ -12,7 +12,7 @@ import math
 
 import numpy as np
 
-from drapesim.kernels.jit import kernel, parallel_kernel, prange
+from drapesim.kernels.jit import bare_kernel, kernel, parallel_kernel, prange
 from drapesim.kernels.tree import STACK, Tree, find_in_box
 
 APART, CROSSED, OPEN = range(3)
@@ -24,7 +24,7 @@ UNDERFLOW = 1e-290  # determinants below this may have lost digits to underflow
 PROJECT_BOUND = 16.0 * UNIT  # one projection: a difference, three products, two sums; both ends; with room
 
 
-@kernel
+@bare_kernel
 def orient(corner, a, b, c, d):
     """Sign (+1, -1) of det(a - d, b - d, c - d) for rows of ``corner`` (6, 3); 0 where rounding leaves it open."""
     ax = corner[a, 0] - corner[d, 0]
@@ -50,7 +50,7 @@ def orient(corner, a, b, c, d):
     return 0
 
 
-@kernel
+@bare_kernel
 def parts_along(corner, wx, wy, wz):
     """True if the first three rows of ``corner`` lie surely apart from the last three along w."""
     low_a = np.inf
@@ -73,7 +73,7 @@ def parts_along(corner, wx, wy, wz):
     return max(low_b - high_a, low_a - high_b) > PROJECT_BOUND * size + UNDERFLOW
 
 
-@kernel
+@bare_kernel
 def are_apart(corner, edge):
     """True if one of the separating directions of two triangles surely parts them; ``edge`` (8, 3) is scratch.
 
@@ -106,7 +106,7 @@ def are_apart(corner, edge):
     return False
 
 
-@kernel
+@bare_kernel
 def is_pierced(corner, p, q, a, b, c):
     """1 if the line p-q surely passes through the inside of a-b-c, 0 if surely outside, -1 if left open."""
     s0 = orient(corner, p, q, a, b)
@@ -121,7 +121,7 @@ def is_pierced(corner, p, q, a, b, c):
     return 1
 
 
-@kernel
+@bare_kernel
 def judge_pair(corner, side, edge):
     """`APART`, `CROSSED` or `OPEN` for two triangles, rows 0-2 and 3-5 of ``corner``. ``side`` (6,) is scratch.
 
@@ -158,7 +158,7 @@ def judge_pair(corner, side, edge):
     return OPEN
 
 
-@kernel
+@bare_kernel
 def find_shared(triangles, t, faces, f):
     """(how many corners triangle t and face f have in common, place of the last one in t, in f)."""
     shared = 0
@@ -173,7 +173,7 @@ def find_shared(triangles, t, faces, f):
     return shared, own, other
 
 
-@kernel
+@bare_kernel
 def put_shared_first(corner, first, second):
     """Turn rows 0-2 and rows 3-5 of ``corner`` so that rows ``first`` and 3 + ``second`` come first in each."""
     for c in range(3):
@@ -187,7 +187,7 @@ def put_shared_first(corner, first, second):
         corner[5, c] = d
 
 
-@kernel
+@bare_kernel
 def judge_sharing(corner):
     """`APART`, `CROSSED` or `OPEN` for two triangles that have row 0 and row 3 of ``corner`` in common, and no more.
 

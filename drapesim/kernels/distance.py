@@ -12,7 +12,7 @@ import math
 
 import numpy as np
 
-from drapesim.kernels.jit import kernel, parallel_kernel, prange
+from drapesim.kernels.jit import bare_kernel, parallel_kernel, prange
 from drapesim.kernels.pairs import Surface
 from drapesim.kernels.tree import LEAF, STACK, Tree, curve_codes_into, find_in_box
 
@@ -22,7 +22,7 @@ NEARLY_PARALLEL_SQ = 1e-16  # sine squared; the ends of such edges are as near a
 IN_FACE, ON_EDGE, AT_VERTEX = 0, 1, 4  # nearest feature: face; edge k: 1 + k; corner k: 4 + k
 
 
-@kernel
+@bare_kernel
 def nearest_on_triangle(px, py, pz, f, vertices, faces, normal, limit):
     """(squared distance, qx, qy, qz, feature) of the nearest point q of triangle f; (inf, ...) if beyond ``limit``."""
     a = faces[f, 0]
@@ -76,7 +76,7 @@ def nearest_on_triangle(px, py, pz, f, vertices, faces, normal, limit):
     return best, qx, qy, qz, feature
 
 
-@kernel
+@bare_kernel
 def side_of_feature(dx, dy, dz, f, feature, surface):
     """Scalar product of d (from the nearest point to the query) and the nearest feature's pseudonormal."""
     if feature >= AT_VERTEX:
@@ -92,7 +92,7 @@ def side_of_feature(dx, dy, dz, f, feature, surface):
     return side
 
 
-@kernel
+@bare_kernel
 def box_distance_sq(low, high, at, px, py, pz):
     """Squared distance from a point to box ``at`` (0 inside, inf for an empty box)."""
     dx = max(low[at, 0] - px, 0.0, px - high[at, 0])
@@ -101,7 +101,7 @@ def box_distance_sq(low, high, at, px, py, pz):
     return dx * dx + dy * dy + dz * dz
 
 
-@kernel
+@bare_kernel
 def nearest_face(px, py, pz, guess, node, reach, surface, tree):
     """(squared distance, face, qx, qy, qz, feature): the nearest face, lowest number first among equals.
 
@@ -200,7 +200,7 @@ def nearest_into(point_out, face_out, distance_out, points, surface, tree):
                 distance_out[i] = math.copysign(math.sqrt(d), side)
 
 
-@kernel
+@bare_kernel
 def edges_distance_sq(x, a, b, y, c, d, limit):
     """Squared distance of the insides of edges a-b (of x) and c-d (of y); inf if an end is nearer or past ``limit``."""
     ux = x[b, 0] - x[a, 0]
@@ -228,7 +228,7 @@ def edges_distance_sq(x, a, b, y, c, d, limit):
     return h * h / nn
 
 
-@kernel
+@bare_kernel
 def triangles_distance_sq(x, triangles, normal, t, surface, f, limit):
     """Squared distance of cloth triangle t and body face f that do not cross; ``limit`` if it is not below that."""
     best = limit

@@ -138,6 +138,15 @@ def kernel(function: F) -> F:
     return _compile(function, parallel=False)
 
 
+def bare_kernel(function: F) -> F:
+    """Like `kernel`, for functions that make no arrays, only read and write those they are given, and are called often.
+
+    Numba counts the references to every array of a record that goes into a call or out of a row, each time by a locked
+    write to memory: over half of the time of a search for contacts. Here nothing is counted; the caller holds them.
+    """
+    return _compile(function, parallel=False, _nrt=False)
+
+
 def parallel_kernel(function: F) -> F:
     """Like `kernel`, with `numba.prange` loops spread over threads.
 
@@ -147,14 +156,14 @@ def parallel_kernel(function: F) -> F:
     return _compile(function, parallel=True)
 
 
-def _compile(function: F, parallel: bool) -> F:
+def _compile(function: F, parallel: bool, **more: bool) -> F:
     # Numba reads the setting while it decorates. It is put back at once, so that other users of numba in this
     # process keep their own cache.
     previous = numba.config.CACHE_DIR  # type: ignore[attr-defined]
     numba.config.CACHE_DIR = str(CACHE_FOLDER)  # type: ignore[attr-defined]
     try:
         compiled: F = numba.njit(
-            cache=True, error_model="numpy", fastmath=False, nogil=True, boundscheck=False, parallel=parallel
+            cache=True, error_model="numpy", fastmath=False, nogil=True, boundscheck=False, parallel=parallel, **more
         )(function)
     finally:
         numba.config.CACHE_DIR = previous  # type: ignore[attr-defined]

@@ -18,8 +18,8 @@ from typing import NamedTuple
 import numpy as np
 
 from drapesim.kernels.crossing import CROSSED, FOLDED, find_shared, judge_pair, judge_sharing, put_shared_first
-from drapesim.kernels.jit import kernel, parallel_kernel, prange
-from drapesim.kernels.pairs import Found, closest_places, empty_found, triangle_normal, weights_over
+from drapesim.kernels.jit import bare_kernel, kernel, parallel_kernel, prange
+from drapesim.kernels.pairs import Found, closest_places, empty_found, packed, triangle_normal, weights_over
 from drapesim.kernels.survey import CONE, question_into, survey_into
 
 LAYER_NODE, LAYER_EDGE = 6, 7  # kinds, numbered on from those of kernels.pairs
@@ -30,7 +30,7 @@ FEATURE = (1 << 30) - 1  # mask of one feature in a contact's key
 NEAREST = 1e-9  # m, below this a direction is lost to rounding
 
 
-@kernel
+@bare_kernel
 def emit_pair(found, at, kind, one, other, n0, n1, n2, n3, w0, w1, w2, w3, dx, dy, dz, distance, triangle):
     """Write one pair to row ``at`` if there is room; return the next row."""
     if at < found.gap.shape[0]:
@@ -54,7 +54,7 @@ def emit_pair(found, at, kind, one, other, n0, n1, n2, n3, w0, w1, w2, w3, dx, d
     return at + 1
 
 
-@kernel
+@bare_kernel
 def leads_inward(x, triangles, t, k, dx, dy, dz):
     """True if the unit direction, seen from edge k of triangle t, leads over the inside of that triangle."""
     a = triangles[t, k]
@@ -70,7 +70,7 @@ def leads_inward(x, triangles, t, k, dx, dy, dz):
     return dx * (rx - part * ex) + dy * (ry - part * ey) + dz * (rz - part * ez) > 0.0
 
 
-@kernel
+@bare_kernel
 def node_pairs(found, at, p, t, x, triangles, owns, neighbour, band, n_triangles, home):
     """Pairs of node p with the inside of triangle t and with the edges that t owns."""
     a = triangles[t, 0]
@@ -136,7 +136,7 @@ def node_pairs(found, at, p, t, x, triangles, owns, neighbour, band, n_triangles
     return at
 
 
-@kernel
+@bare_kernel
 def edge_pair(found, at, t, k, f, m, x, triangles, band):
     """The pair of edge k of triangle t with edge m of triangle f, if their closest points lie inside both."""
     a = triangles[t, k]
@@ -168,7 +168,7 @@ def edge_pair(found, at, t, k, f, m, x, triangles, band):
     )
 
 
-@kernel
+@bare_kernel
 def is_apart(x, triangles, t, f, margin):
     """True if the boxes round triangles t and f are more than ``margin`` apart."""
     for c in range(3):
@@ -183,7 +183,7 @@ def is_apart(x, triangles, t, f, margin):
     return False
 
 
-@kernel
+@bare_kernel
 def is_beyond(x, triangles, normal, t, f, margin):
     """True if triangle f lies more than ``margin`` outside one edge of t, or off its plane."""
     i = triangles[f, 0]
@@ -219,7 +219,7 @@ def is_beyond(x, triangles, normal, t, f, margin):
     return min(hi, hj, hk) > margin or max(hi, hj, hk) < -margin
 
 
-@kernel
+@bare_kernel
 def are_side_by_side(triangles, normal, t, f):
     """True if the cells of triangles t, t + 1 and f, f + 1 share an edge and all four normals fit one narrow cone.
 
@@ -251,7 +251,7 @@ def are_side_by_side(triangles, normal, t, f):
     return True
 
 
-@kernel
+@bare_kernel
 def pairs_of_triangles(found, at, t, f, x, triangles, normal, owns, neighbour, band, corner, side, edge, crossed):
     """Append the pairs of features of triangles t and f; a pair that crosses is put down in ``crossed`` (3,)."""
     if is_apart(x, triangles, t, f, band):
@@ -453,8 +453,7 @@ def find_layers(
         if count.max() <= room:
             break
         room = int(1.2 * count.max()) + 1
-    rows = np.concatenate([np.arange(r * room, r * room + c) for r, c in enumerate(count)])
-    return Found(*(field[rows] for field in found)), crossed[crossed[:, 0] > 0, 1:]
+    return packed(found, room, count), crossed[crossed[:, 0] > 0, 1:]
 
 
 def layer_triangles(key: np.ndarray, triangle: np.ndarray, n_triangles: int) -> np.ndarray:

@@ -19,11 +19,13 @@ from typing import NamedTuple
 
 import numpy as np
 
-from drapesim.kernels.jit import kernel, parallel_kernel, prange
-from drapesim.kernels.tree import STACK, Tree, find_in_box
+from drapesim.kernels.jit import bare_kernel, kernel, parallel_kernel, prange
+from drapesim.kernels.listing import pack_into
+from drapesim.kernels.tree import STACK, Tree, bound_triangle, box_apart, gather_group
 
 NODE_FACE, NODE_EDGE, NODE_VERTEX, EDGE_EDGE, EDGE_VERTEX, FACE_VERTEX = range(6)
-FEW_NEAR = 8192  # body faces near one cloth triangle that the search has room for at first
+FEW_NEAR = 8192  # body faces near a few cloth triangles that the search has room for at first
+ROOM = 16  # contacts a triangle that each run has room for at first: on average there are one or two
 CONE_SLACK = 1e-6  # sine; for node contacts, of which a smooth place has just one
 WIDE_SLACK = 0.35  # sine; an edge or a face may lie on any of several close body features, and the solver picks which
 FLAT = 1e-3  # sine of the turn below which a body edge is taken as flat: a 10 mm edge then hides 2.5 um at most
@@ -65,7 +67,7 @@ class Found(NamedTuple):
     triangle: np.ndarray  # (K,) int32 cloth triangle in whose search it was found
 
 
-@kernel
+@bare_kernel
 def emit(found, at, kind, cloth_feature, body_feature, a, b, c, wa, wb, wc, nx, ny, nz, qx, qy, qz, gap, part):
     """Write one contact to row ``at`` if there is room; return the next row."""
     if at < found.gap.shape[0]:
@@ -91,7 +93,7 @@ def emit(found, at, kind, cloth_feature, body_feature, a, b, c, wa, wb, wc, nx, 
     return at + 1
 
 
-@kernel
+@bare_kernel
 def in_edge_cone(dx, dy, dz, body, f, k, sine):
     """True if the unit direction lies between the normals of the two faces at edge k of face f, give or take."""
     a = body.faces[f, k]
@@ -111,7 +113,7 @@ def in_edge_cone(dx, dy, dz, body, f, k, sine):
     return dx * (n[1] * ez - n[2] * ey) + dy * (n[2] * ex - n[0] * ez) + dz * (n[0] * ey - n[1] * ex) >= -slack
 
 
-@kernel
+@bare_kernel
 def in_vertex_cone(dx, dy, dz, body, p, sine):
     """True if no edge at vertex p leads towards the unit direction, give or take ``sine``."""
     for r in range(body.ring_start[p], body.ring_start[p + 1]):
@@ -124,7 +126,7 @@ def in_vertex_cone(dx, dy, dz, body, p, sine):
     return body.ring_start[p + 1] > body.ring_start[p]
 
 
-@kernel
+@bare_kernel
 def is_over_face(px, py, pz, body, f):
     """True if the foot of p on the plane of face f lies in that face, its border included."""
     v = body.vertices
@@ -144,7 +146,7 @@ def is_over_face(px, py, pz, body, f):
     return True
 
 
-@kernel
+@bare_kernel
 def node_contacts(found, at, node, px, py, pz, f, body, band, depth):
     """Contacts of one cloth node with face f and the edges and vertices that face owns."""
     v = body.vertices
@@ -187,7 +189,7 @@ def node_contacts(found, at, node, px, py, pz, f, body, band, depth):
     return at
 
 
-@kernel
+@bare_kernel
 def closest_places(ux, uy, uz, ex, ey, ez, rx, ry, rz):
     """(s, t): where the lines p + s u and q + t e, with r = p - q, come closest; (-1, -1) if they are parallel.
 
@@ -204,7 +206,7 @@ def closest_places(ux, uy, uz, ex, ey, ez, rx, ry, rz):
     return (ue * er - ee * ur) / det, (uu * er - ue * ur) / det
 
 
-@kernel
+@bare_kernel
 def triangle_normal(x, a, b, c):
     """(nx, ny, nz) of the triangle a-b-c by winding, as long as twice its area."""
     ux = x[b, 0] - x[a, 0]
@@ -216,7 +218,7 @@ def triangle_normal(x, a, b, c):
     return uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
 
 
-@kernel
+@bare_kernel
 def weights_over(x, a, b, c, nx, ny, nz, px, py, pz):
     """(wa, wb, wc): barycentric weights of the foot of p on the triangle a-b-c with `triangle_normal` n."""
     ux = x[b, 0] - x[a, 0]
@@ -234,7 +236,7 @@ def weights_over(x, a, b, c, nx, ny, nz, px, py, pz):
     return 1.0 - wb - wc, wb, wc
 
 
-@kernel
+@bare_kernel
 def edge_contacts(found, at, feature, a, b, x, f, body, band, depth):
     """Contacts of the cloth edge a-b with the edges and vertices that face f owns."""
     v = body.vertices
@@ -288,11 +290,13 @@ def edge_contacts(found, at, feature, a, b, x, f, body, band, depth):
     return at
 
 
-@kernel
-def face_contacts(found, at, feature, a, b, c, x, f, body, band, depth):
-    """Contacts of the inside of cloth triangle a-b-c with the vertices that face f owns."""
-    nx, ny, nz = triangle_normal(x, a, b, c)
-    nn = nx * nx + ny * ny + nz * nz
+@bare_kernel
+def face_contacts(found, at, feature, a, b, c, normal, size, x, f, body, band, depth):
+    """Contacts of the inside of cloth triangle a-b-c with the vertices that face f owns.
+
+    ``normal``: its `triangle_normal`, of length ``size``.
+    """
+    nx, ny, nz = normal
     for k in range(3):
         if not body.owns[f, k]:
             continue
@@ -300,39 +304,29 @@ def face_contacts(found, at, feature, a, b, c, x, f, body, band, depth):
         rx = body.vertices[i, 0] - x[a, 0]
         ry = body.vertices[i, 1] - x[a, 1]
         rz = body.vertices[i, 2] - x[a, 2]
+        high = nx * rx + ny * ry + nz * rz
+        if abs(high) > 1.001 * max(band, depth) * size:
+            continue
         wa, wb, wc = weights_over(x, a, b, c, nx, ny, nz, body.vertices[i, 0], body.vertices[i, 1], body.vertices[i, 2])
         if wa <= 0.0 or wb <= 0.0 or wc <= 0.0:
             continue
-        p = body.vertex_normal[i]
-        size = 1.0 / math.sqrt(nn)
-        if nx * p[0] + ny * p[1] + nz * p[2] < 0.0:
-            size = -size
-        gap = -size * (nx * rx + ny * ry + nz * rz)
-        if -depth <= gap <= band and in_vertex_cone(size * nx, size * ny, size * nz, body, i, WIDE_SLACK):
+        px = body.vertex_normal[i, 0]
+        py = body.vertex_normal[i, 1]
+        pz = body.vertex_normal[i, 2]
+        per = -1.0 / size if nx * px + ny * py + nz * pz < 0.0 else 1.0 / size
+        gap = -per * high
+        if -depth <= gap <= band and in_vertex_cone(per * nx, per * ny, per * nz, body, i, WIDE_SLACK):
             at = emit(
-                found, at, FACE_VERTEX, feature, i, a, b, c, wa, wb, wc, size * nx, size * ny, size * nz,
+                found, at, FACE_VERTEX, feature, i, a, b, c, wa, wb, wc, per * nx, per * ny, per * nz,
                 body.vertices[i, 0], body.vertices[i, 1], body.vertices[i, 2], gap, body.part[f],
             )  # fmt: skip
     return at
 
 
-@kernel
-def boxes_apart(body, f, low, high, margin):
-    """True if face f lies more than ``margin`` outside the box low..high."""
-    for k in range(3):
-        a = body.vertices[body.faces[f, 0], k]
-        b = body.vertices[body.faces[f, 1], k]
-        c = body.vertices[body.faces[f, 2], k]
-        if min(a, b, c) > high[k] + margin or max(a, b, c) < low[k] - margin:
-            return True
-    return False
-
-
-@kernel
-def plane_apart(x, a, b, c, body, f, margin):
-    """True if face f lies wholly on one side of the plane of cloth triangle a-b-c, more than ``margin`` away."""
-    nx, ny, nz = triangle_normal(x, a, b, c)
-    reach = margin * math.sqrt(nx * nx + ny * ny + nz * nz)
+@bare_kernel
+def plane_apart(x, a, normal, reach, body, f):
+    """True if face f lies wholly on one side of the plane through node a across ``normal``, its heights past reach."""
+    nx, ny, nz = normal
     above = True
     below = True
     for k in range(3):
@@ -347,21 +341,37 @@ def plane_apart(x, a, b, c, body, f, margin):
     return above or below
 
 
-@kernel
-def contacts_of_triangle(found, at, t, x, triangles, owns, body, tree, band, depth, near, stack, low, high):
-    """Append all contacts of cloth triangle t; returns the next free row (-1: ``near`` is too small)."""
+@bare_kernel
+def is_aside(x, a, b, normal, body, f, margin):
+    """True if face f lies more than ``margin`` to one side of the cloth edge a-b, across it and its ``normal``."""
+    ex = x[b, 0] - x[a, 0]
+    ey = x[b, 1] - x[a, 1]
+    ez = x[b, 2] - x[a, 2]
+    nx, ny, nz = normal
+    out = ey * nz - ez * ny, ez * nx - ex * nz, ex * ny - ey * nx
+    return plane_apart(x, a, out, margin * math.sqrt(out[0] ** 2 + out[1] ** 2 + out[2] ** 2), body, f)
+
+
+@bare_kernel
+def contacts_of_triangle(found, at, t, x, triangles, owns, body, band, depth, near, box, n_near, close, low, high):
+    """Append all contacts of cloth triangle t with faces ``near`` (n_near,), ``box`` (n_near, 6); returns the next row.
+
+    ``close``: scratch for the rows of those that are near this triangle.
+    """
     margin = max(band, depth)
-    for k in range(3):
-        low[k] = min(x[triangles[t, 0], k], x[triangles[t, 1], k], x[triangles[t, 2], k]) - margin
-        high[k] = max(x[triangles[t, 0], k], x[triangles[t, 1], k], x[triangles[t, 2], k]) + margin
-    n_near = find_in_box(near, stack, low, high, body.vertices, body.faces, tree)
-    if n_near > near.shape[0]:
-        return np.int64(-1)
     shallow = min(depth, 2e-3)  # an edge or face cannot tell the far side of a thin part from its own
     first = at
+    bound_triangle(low, high, t, x, triangles, margin)
+    normal = triangle_normal(x, triangles[t, 0], triangles[t, 1], triangles[t, 2])
+    size = math.sqrt(normal[0] ** 2 + normal[1] ** 2 + normal[2] ** 2)
+    n_close = 0
     for s in range(n_near):
+        close[n_close] = s
+        n_close += 0 if box_apart(box, s, low, high, 0.0) else 1
+    for c in range(n_close):
+        s = close[c]
         f = near[s]
-        if plane_apart(x, triangles[t, 0], triangles[t, 1], triangles[t, 2], body, f, margin):
+        if plane_apart(x, triangles[t, 0], normal, margin * size, body, f):
             continue
         for k in range(3):
             p = np.int64(triangles[t, k])
@@ -369,59 +379,78 @@ def contacts_of_triangle(found, at, t, x, triangles, owns, body, tree, band, dep
                 for d in range(3):
                     low[d] = x[p, d]
                     high[d] = x[p, d]
-                if not boxes_apart(body, f, low, high, margin):
+                if not box_apart(box, s, low, high, margin):
                     at = node_contacts(found, at, p, x[p, 0], x[p, 1], x[p, 2], f, body, band, depth)
             if owns[t, 3 + k]:
                 q = np.int64(triangles[t, (k + 1) % 3])
                 for d in range(3):
                     low[d] = min(x[p, d], x[q, d])
                     high[d] = max(x[p, d], x[q, d])
-                if not boxes_apart(body, f, low, high, band):
+                if not box_apart(box, s, low, high, band) and not is_aside(
+                    x, p, q, normal, body, f, max(band, shallow)
+                ):
                     at = edge_contacts(found, at, 3 * t + k, p, q, x, f, body, band, shallow)
         at = face_contacts(
             found, at, t, np.int64(triangles[t, 0]), np.int64(triangles[t, 1]), np.int64(triangles[t, 2]),
-            x, f, body, band, shallow,
+            normal, size, x, f, body, band, shallow,
         )  # fmt: skip
     for row in range(first, min(at, found.gap.shape[0])):
         found.triangle[row] = t
     return at
 
 
+@kernel
+def contacts_of_run(run, n_runs, found, room, most_near, wanted, x, triangles, owns, body, tree, band, depth):
+    """One run of `find_contacts_into`; returns the number of its rows, -1 if ``most_near`` is too small."""
+    near = np.empty(most_near, np.int64)
+    box = np.empty((most_near, 6))
+    close = np.empty(most_near, np.int64)
+    stack = np.empty(STACK, np.int64)
+    low = np.empty(3)
+    high = np.empty(3)
+    base = run * room
+    mine = Found(
+        found.node[base : base + room], found.weight[base : base + room], found.normal[base : base + room],
+        found.point[base : base + room], found.gap[base : base + room], found.part[base : base + room],
+        found.key[base : base + room], found.triangle[base : base + room],
+    )  # fmt: skip
+    at = np.int64(0)
+    n = wanted.shape[0]
+    w = run * n // n_runs
+    last = (run + 1) * n // n_runs
+    while w < last:
+        end, n_near = gather_group(
+            w, last, wanted, x, triangles, band, depth, near, box, stack, low, high, body.vertices, body.faces, tree
+        )
+        if n_near > most_near:
+            return np.int64(-1)
+        while w < end and n_near > 0:
+            at = contacts_of_triangle(
+                mine, at, wanted[w], x, triangles, owns, body, band[w], depth, near, box, n_near, close, low, high
+            )
+            w += 1
+        w = end
+    return at
+
+
 @parallel_kernel
 def find_contacts_into(found, room, most_near, count, wanted, x, triangles, owns, body, tree, band, depth):
-    """All contacts of the ``wanted`` triangles of the cloth x (n, 3) with ``body``.
+    """All contacts of the ``wanted`` (m,) triangles of the cloth x (n, 3) with ``body``, each in its ``band`` (m,).
 
     The work is cut into ``len(count)`` runs; run r writes rows r room .. r room + count[r]. A count above ``room``
-    says how much room is needed; -1 that more than ``most_near`` faces lie near one triangle.
+    says how much room is needed; -1 that more than ``most_near`` faces lie near a few triangles.
     """
-    n_runs = count.shape[0]
-    n = wanted.shape[0]
-    for run in prange(n_runs):
-        near = np.empty(most_near, np.int64)
-        stack = np.empty(STACK, np.int64)
-        low = np.empty(3)
-        high = np.empty(3)
-        base = run * room
-        mine = Found(
-            found.node[base : base + room], found.weight[base : base + room], found.normal[base : base + room],
-            found.point[base : base + room], found.gap[base : base + room], found.part[base : base + room],
-            found.key[base : base + room], found.triangle[base : base + room],
-        )  # fmt: skip
-        at = np.int64(0)
-        for w in range(run * n // n_runs, (run + 1) * n // n_runs):
-            at = contacts_of_triangle(
-                mine, at, wanted[w], x, triangles, owns, body, tree, band, depth, near, stack, low, high
-            )
-            if at < 0:
-                break
-        count[run] = at
+    for run in prange(count.shape[0]):
+        count[run] = contacts_of_run(
+            np.int64(run), count.shape[0], found, room, most_near, wanted, x, triangles, owns, body, tree, band, depth
+        )
 
 
 def empty_found(n: int) -> Found:
     """Room for n contacts."""
     return Found(
-        np.zeros((n, 4), np.int64), np.zeros((n, 4)), np.zeros((n, 3)), np.zeros((n, 3)), np.zeros(n),
-        np.zeros(n, np.int32), np.zeros(n, np.int64), np.zeros(n, np.int32),
+        np.empty((n, 4), np.int64), np.empty((n, 4)), np.empty((n, 3)), np.empty((n, 3)), np.empty(n),
+        np.empty(n, np.int32), np.empty(n, np.int64), np.empty(n, np.int32),
     )  # fmt: skip
 
 
@@ -431,23 +460,33 @@ def find_contacts(
     owns: np.ndarray,
     body: Surface,
     tree: Tree,
-    band: float,
+    band: float | np.ndarray,
     depth: float,
     wanted: np.ndarray | None = None,
 ) -> Found:
-    """All contacts within ``band`` outside and ``depth`` inside, of the ``wanted`` cloth triangles (all if None)."""
+    """All contacts within ``band`` outside and ``depth`` inside, of the ``wanted`` cloth triangles (all if None).
+
+    ``band`` (m): one, or one for each wanted triangle.
+    """
     if wanted is None:
         wanted = np.arange(len(triangles))
     runs = max(1, min(64, len(wanted) // 8))
-    room, most_near = 64 + 8 * len(wanted) // runs, FEW_NEAR
+    room, most_near = 64 + ROOM * len(wanted) // runs, FEW_NEAR
     wanted = wanted.astype(np.int64)
+    bands = np.array(np.broadcast_to(band, len(wanted)), dtype=np.float64)
     while True:
         found, count = empty_found(runs * room), np.zeros(runs, np.int64)
-        find_contacts_into(found, room, most_near, count, wanted, x, triangles, owns, body, tree, band, depth)
+        find_contacts_into(found, room, most_near, count, wanted, x, triangles, owns, body, tree, bands, depth)
         if count.min() >= 0 and count.max() <= room:
             break
         if count.min() < 0:
             most_near *= 4
         room = max(room, int(1.2 * count.max()) + 1)
-    rows = np.concatenate([np.arange(r * room, r * room + c) for r, c in enumerate(count)])
-    return Found(*(field[rows] for field in found))
+    return packed(found, room, count)
+
+
+def packed(found: Found, room: int, count: np.ndarray) -> Found:
+    """The rows that the runs of a search have written, ``count`` (runs,) each, without the room between them."""
+    rows = empty_found(int(count.sum()))
+    pack_into(rows, found, room, count)
+    return rows

@@ -42,7 +42,9 @@ class Contacts(NamedTuple):
     anchor: np.ndarray  # (K, 3) where the cloth point would carry no friction
     force: np.ndarray  # (K, 3) on the cloth, N
     last: np.ndarray  # (K,) signed distance to the plane when it was last looked at
-    wake: np.ndarray  # (K,) m: within a call, how far nodes must have gone before it is looked at; or one of those below
+    wake: (
+        np.ndarray
+    )  # (K,) m: within a call, how far nodes must have gone before it is looked at; or one of those below
     touched: np.ndarray  # (M,) int64
     start: np.ndarray  # (M + 1,) int64
     entry: np.ndarray  # (E,) int64
@@ -324,7 +326,13 @@ def relax(n_steps, way, fastest, peak, x, v, force, touch, spent, trial, work, i
         if n_contacts > 0:
             for b in prange(n_blocks):
                 press_contacts(
-                    b * n_contacts // n_blocks, (b + 1) * n_contacts // n_blocks, flat, contacts, went, step, pace,
+                    b * n_contacts // n_blocks,
+                    (b + 1) * n_contacts // n_blocks,
+                    flat,
+                    contacts,
+                    went,
+                    step,
+                    pace,
                     dashpot,
                 )
         for b in prange(n_blocks):

@@ -13,7 +13,7 @@ import math
 
 import numpy as np
 
-from drapesim.kernels.jit import kernel, parallel_kernel, prange
+from drapesim.kernels.jit import bare_kernel, parallel_kernel, prange
 
 CONE = 0.5  # cosine of 60 degrees
 DIRECTIONS = 9  # x, y, z and their sums and differences
@@ -31,7 +31,7 @@ def survey_into(normal, axis, spread, low, high, x, triangles, start, cell):
         survey_block(np.int64(b), normal, axis, spread, low, high, x, triangles, start, cell)
 
 
-@kernel
+@bare_kernel
 def survey_block(b, normal, axis, spread, low, high, x, triangles, start, cell):
     """One block of `survey_into`."""
     for d in range(DIRECTIONS):
@@ -81,7 +81,7 @@ def survey_block(b, normal, axis, spread, low, high, x, triangles, start, cell):
             spread[b] = min(spread[b], along)
 
 
-@kernel
+@bare_kernel
 def widen(low, high, b, d, value):
     """Let the extent of block b in direction d hold ``value``."""
     low[b, d] = min(low[b, d], value)
@@ -98,7 +98,7 @@ def question_into(doubtful, place, axis, spread, low, high, band):
         doubtful[b] = is_doubtful(np.int64(b), place, axis, spread, low, high, band)
 
 
-@kernel
+@bare_kernel
 def is_doubtful(b, place, axis, spread, low, high, band):
     """One block of `question_into`."""
     if spread[b] < CONE:
@@ -120,7 +120,7 @@ def is_doubtful(b, place, axis, spread, low, high, band):
     return False
 
 
-@kernel
+@bare_kernel
 def share_a_cone(b, c, axis, spread):
     """True if the normals of blocks b and c surely fit one cone."""
     x = axis[b, 0] + axis[c, 0]
@@ -147,3 +147,15 @@ def farthest_moves(moved, x, triangles, corners):
                 dz = x[a, 2] - corners[t, k, 2]
                 far = max(far, dx * dx + dy * dy + dz * dz)
             moved[t] = math.sqrt(far)
+
+
+@parallel_kernel
+def note_corners(corners, band, x, triangles, searched, bands):
+    """Put down where the ``searched`` (t,) triangles are now in ``corners`` (t, 3, 3), in ``band`` their ``bands``."""
+    for run in prange(64):
+        for t in range(run * band.shape[0] // 64, (run + 1) * band.shape[0] // 64):
+            if searched[t]:
+                band[t] = bands[t]
+                for k in range(3):
+                    for d in range(3):
+                        corners[t, k, d] = x[triangles[t, k], d]

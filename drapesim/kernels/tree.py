@@ -12,10 +12,11 @@ from typing import NamedTuple
 
 import numpy as np
 
-from drapesim.kernels.jit import kernel
+from drapesim.kernels.jit import bare_kernel
 
 LEAF = 4
 STACK = 64
+GROUP, WIDE = 8, 2.5  # triangles that one walk serves at most, and how much longer their box may be than one's
 
 
 class Tree(NamedTuple):
@@ -27,7 +28,7 @@ class Tree(NamedTuple):
     large: np.ndarray
 
 
-@kernel
+@bare_kernel
 def spread_bits(value):
     """Put two zero bits between the low 21 bits of ``value``."""
     v = value & 0x1FFFFF
@@ -39,7 +40,7 @@ def spread_bits(value):
     return v
 
 
-@kernel
+@bare_kernel
 def curve_codes_into(code, centre, low, scale):
     """Position of each centre (n, 3) along the curve, into ``code`` (n,) int64."""
     for t in range(centre.shape[0]):
@@ -49,7 +50,7 @@ def curve_codes_into(code, centre, low, scale):
         code[t] = spread_bits(a) | (spread_bits(b) << 1) | (spread_bits(c) << 2)
 
 
-@kernel
+@bare_kernel
 def boxes_into(low, high, vertices, triangles, order):
     """Fill the boxes of a complete tree from its leaves up."""
     n_leaves = low.shape[0] // 2
@@ -95,7 +96,7 @@ def plant_tree(vertices: np.ndarray, triangles: np.ndarray) -> Tree:
     return tree
 
 
-@kernel
+@bare_kernel
 def overlaps(tree_low, tree_high, at, low, high):
     """True if box ``at`` meets the box low..high (3,)."""
     return (
@@ -108,7 +109,7 @@ def overlaps(tree_low, tree_high, at, low, high):
     )
 
 
-@kernel
+@bare_kernel
 def find_in_box(found, stack, low, high, vertices, triangles, tree):
     """Numbers of the triangles whose boxes meet low..high into ``found``; returns how many there are.
 
@@ -158,3 +159,67 @@ def find_in_box(found, stack, low, high, vertices, triangles, tree):
                     found[count] = t
                 count += 1
     return count
+
+
+@bare_kernel
+def bound_triangle(low, high, t, x, triangles, margin):
+    """The box round triangle t of ``triangles`` (t, 3) over x (n, 3), ``margin`` wider on all sides."""
+    for k in range(3):
+        a = x[triangles[t, 0], k]
+        b = x[triangles[t, 1], k]
+        c = x[triangles[t, 2], k]
+        low[k] = min(a, b, c) - margin
+        high[k] = max(a, b, c) + margin
+
+
+@bare_kernel
+def gather_group(w, last, wanted, x, cloth, band, depth, group, box, stack, low, high, vertices, triangles, tree):
+    """(end, n): one walk of the tree for the ``cloth`` triangles ``wanted`` w .. end - 1, which lie close together.
+
+    The n triangles nearer to any of them than its ``band`` (m,), or ``depth``, go into ``group``, their boxes into
+    ``box`` (len(group), 6), lows and highs. Those near one of them are then found there in the order in which a walk of
+    its own would have found them. If n is more than fit, only the count is right.
+    """
+    bound_triangle(low, high, wanted[w], x, cloth, max(band[w], depth))
+    most = WIDE * max(high[0] - low[0], high[1] - low[1], high[2] - low[2])
+    end = w + 1
+    while end < min(last, w + GROUP):
+        margin = max(band[end], depth)
+        fits = True
+        for k in range(3):
+            a = x[cloth[wanted[end], 0], k]
+            b = x[cloth[wanted[end], 1], k]
+            c = x[cloth[wanted[end], 2], k]
+            fits = fits and max(high[k], max(a, b, c) + margin) - min(low[k], min(a, b, c) - margin) <= most
+        if not fits:
+            break
+        for k in range(3):
+            a = x[cloth[wanted[end], 0], k]
+            b = x[cloth[wanted[end], 1], k]
+            c = x[cloth[wanted[end], 2], k]
+            low[k] = min(low[k], min(a, b, c) - margin)
+            high[k] = max(high[k], max(a, b, c) + margin)
+        end += 1
+    n = find_in_box(group, stack, low, high, vertices, triangles, tree)
+    for s in range(min(n, group.shape[0])):
+        t = group[s]
+        for k in range(3):
+            a = vertices[triangles[t, 0], k]
+            b = vertices[triangles[t, 1], k]
+            c = vertices[triangles[t, 2], k]
+            box[s, k] = min(a, b, c)
+            box[s, 3 + k] = max(a, b, c)
+    return end, n
+
+
+@bare_kernel
+def box_apart(box, s, low, high, margin):
+    """True if row s of ``box`` (lows, highs) lies more than ``margin`` outside the box low..high."""
+    return (
+        box[s, 0] > high[0] + margin
+        or box[s, 3] < low[0] - margin
+        or box[s, 1] > high[1] + margin
+        or box[s, 4] < low[1] - margin
+        or box[s, 2] > high[2] + margin
+        or box[s, 5] < low[2] - margin
+    )

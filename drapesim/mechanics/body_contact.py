@@ -64,11 +64,17 @@ def prepare_body(body: Body) -> BodyField:
 
 
 def find_body_contacts(
-    field: BodyField, triangles: Array, owns: Array, x: Array, band: float, depth: float, wanted: Array | None = None
+    field: BodyField,
+    triangles: Array,
+    owns: Array,
+    x: Array,
+    band: float | Array,
+    depth: float,
+    wanted: Array | None = None,
 ) -> Found:
     """Contacts of the cloth ``triangles`` (t, 3) at ``x`` (n, 3) m with the body, ``band`` (m) outside to ``depth`` in.
 
-    ``wanted`` (m,): the triangles to search, all if None.
+    ``wanted`` (m,): the triangles to search, all if None; ``band``: one, or one for each of them.
     """
     found = find_contacts(x, triangles, owns, field.surface, field.tree, band, depth, wanted)
     return without_far_sides(found, x, field)
@@ -83,4 +89,4 @@ def without_far_sides(found: Found, x: Array, field: BodyField) -> Found:
     distance, _, _ = find_nearest(points, field.surface, field.tree)
     keep = np.ones(len(found.gap), dtype=bool)
     keep[behind] = distance < 0.0
-    return picked(found, keep)
+    return found if keep.all() else picked(found, keep)

@@ -11,7 +11,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from drapesim.kernels.layers import LAYER_NODE, SELF
-from drapesim.kernels.listing import list_by_node, take_up_into, weighted_places
+from drapesim.kernels.listing import (
+    copy_rows,
+    list_by_node,
+    match_single,
+    match_sorted,
+    take_up_into,
+    weighted_places,
+)
 from drapesim.kernels.pairs import EDGE_EDGE, FACE_VERTEX, NODE_VERTEX, Found, empty_found
 from drapesim.kernels.relax import FRESH, Contacts
 from drapesim.matter.sheet import Lattice
@@ -88,24 +95,28 @@ def match_contacts(before: Array, now: Array) -> Array:
     body's edges, a node that has slid over another layer of the cloth, and a body vertex under the cloth that has slid
     from one cloth triangle to the next.
     """
-    order = np.argsort(before, kind="stable")
-    slot = np.minimum(np.searchsorted(before, now, sorter=order), len(before) - 1)
-    source = np.where(before[order[slot]] == now, order[slot], -1)
-    for is_wanted, feature in (
-        (lambda key: key >> 60 <= NODE_VERTEX, lambda key: (key >> 30) & FEATURE),
-        (lambda key: key >> 60 == EDGE_EDGE, lambda key: (key >> 30) & FEATURE),
-        (lambda key: key >> 60 == LAYER_NODE, lambda key: (key >> 30) & FEATURE),
-        (lambda key: key >> 60 == FACE_VERTEX, lambda key: key & FEATURE),
-    ):
-        free = np.ones(len(before), dtype=bool)
-        free[source[source >= 0]] = False
-        old = np.flatnonzero(free & is_wanted(before))
-        new = np.flatnonzero((source < 0) & is_wanted(now))
-        old_id, old_at, old_count = np.unique(feature(before[old]), return_index=True, return_counts=True)
-        new_id, new_at, new_count = np.unique(feature(now[new]), return_index=True, return_counts=True)
-        _, a, b = np.intersect1d(old_id[old_count == 1], new_id[new_count == 1], return_indices=True)
-        source[new[new_at[new_count == 1][b]]] = old[old_at[old_count == 1][a]]
+    source = np.full(len(now), -1)
+    match_sorted(source, before, np.argsort(before, kind="stable"), now, np.argsort(now, kind="stable"))
+    free = np.ones(len(before), dtype=bool)
+    free[source[source >= 0]] = False
+    old, new = np.flatnonzero(free), np.flatnonzero(source < 0)
+    old_name, new_name = slid_name(before[old]), slid_name(now[new])
+    old, new = old[old_name >= 0], new[new_name >= 0]
+    old_name, new_name = old_name[old_name >= 0], new_name[new_name >= 0]
+    slid = np.full(len(new), -1)
+    match_single(slid, old_name, np.argsort(old_name), new_name, np.argsort(new_name))
+    source[new[slid >= 0]] = old[slid[slid >= 0]]
     return source
+
+
+def slid_name(key: Array) -> Array:
+    """(K,) by what a contact is known again once it has slid on: the feature that stays its own; -1 if by none."""
+    kind, own = key >> 60, (key >> 30) & FEATURE
+    name = np.where(kind <= NODE_VERTEX, own, -1)
+    for n, of_kind in enumerate((EDGE_EDGE, LAYER_NODE, FACE_VERTEX), start=1):
+        chosen = kind == of_kind
+        name[chosen] = (n << 32) | (key[chosen] & FEATURE if of_kind == FACE_VERTEX else own[chosen])
+    return name
 
 
 def taken_up(found: Found, x: Array, before: ContactSet, origin: Array) -> tuple[Array, Array, Array, Array]:
@@ -159,14 +170,24 @@ def kept_apart(found: ContactSet) -> ContactSet:
     return ContactSet(found.contacts._replace(**carried), found.found._replace(**places))
 
 
-def joined(one: Found, other: Found) -> Found:
-    """The rows of ``one``, then those of ``other``."""
-    return Found(*(np.ascontiguousarray(np.concatenate(pair)) for pair in zip(one, other, strict=True)))
+def joined(*parts: Found) -> Found:
+    """The rows of each of ``parts``, one after the other."""
+    return gathered(*((part, np.arange(len(part.gap))) for part in parts))
+
+
+def gathered(*parts: tuple[Found, Array]) -> Found:
+    """The chosen rows (m,) of each of ``parts``, one after the other."""
+    found = empty_found(sum(len(rows) for _, rows in parts))
+    at = 0
+    for part, rows in parts:
+        copy_rows(found, at, part, rows)
+        at += len(rows)
+    return found
 
 
 def picked(found: Found, rows: Array) -> Found:
     """The chosen rows (numbers, or a mask) of ``found``."""
-    return Found(*(np.ascontiguousarray(part[rows]) for part in found))
+    return gathered((found, np.flatnonzero(rows) if rows.dtype == np.bool_ else rows))
 
 
 def placed(found: Found, x: Array) -> Found:

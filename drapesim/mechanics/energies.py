@@ -134,7 +134,8 @@ def padded(lattice: Lattice, values: Array) -> Array:
 def unpadded(lattice: Lattice, grid: Array) -> Array:
     """The inverse of :func:`padded`."""
     row, column = grid_place(lattice)
-    return np.ascontiguousarray(np.moveaxis(grid[..., row, column], -1, 0))
+    flat = grid.reshape(*grid.shape[:-2], -1)
+    return np.ascontiguousarray(np.moveaxis(np.take(flat, row * grid.shape[-1] + column, axis=-1), -1, 0))
 
 
 def link_shares(cell: Array) -> tuple[Array, Array]:

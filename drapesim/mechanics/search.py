@@ -6,9 +6,9 @@ import numpy as np
 
 from drapesim.kernels.aim import aim_contacts
 from drapesim.kernels.layers import SELF, layer_triangles
-from drapesim.kernels.pairs import NO_BODY, Found, empty_found
+from drapesim.kernels.pairs import NO_BODY, empty_found
 from drapesim.mechanics.body_contact import find_body_contacts
-from drapesim.mechanics.contact_list import ContactSet, carry_contacts, joined, picked, placed, taken_up
+from drapesim.mechanics.contact_list import ContactSet, carry_contacts, gathered, joined, placed, taken_up
 from drapesim.mechanics.self_contact import find_layer_contacts
 from drapesim.mechanics.solve import Problem
 
@@ -23,7 +23,7 @@ LIFTED = 2e-5  # m, lack of clearance that is left to the relaxation
 def find_touching(
     problem: Problem,
     x: Array,
-    band: float | None,
+    band: float | Array | None,
     layer_band: float | Array | None,
     before: ContactSet,
     wanted: Array | None = None,
@@ -31,7 +31,8 @@ def find_touching(
 ) -> tuple[ContactSet, Array]:
     """(contacts of the sheet at x (n, 3) m, some pairs (k, 2) of its triangles that cross).
 
-    ``band`` (m): how far from the body to look; None keeps the contacts with the body as they were ``before``.
+    ``band`` (m, one or (t,) for each cloth triangle): how far from the body to look; None keeps the contacts with the
+    body as they were ``before``.
     ``layer_band`` (m, one or (c,) for each cell): how far to look from each of two layers, past their thickness; None
     keeps those. ``wanted`` (m,): cloth triangles to search for the body, and ``due`` (c,) bool cells to search for
     layers, all if None. What a contact carried before (push and grip) goes on.
@@ -47,7 +48,8 @@ def find_touching(
         pair = layer_triangles(old.key[between], old.triangle[between], len(weave.triangles))
         between = between[~(is_due[pair[:, 0] // 2] | is_due[pair[:, 1] // 2])]
     if problem.field is not None and band is not None:
-        reach = band + 0.5 * problem.card.thickness
+        reach = np.broadcast_to(band + 0.5 * problem.card.thickness, len(weave.triangles))
+        reach = reach if wanted is None else reach[wanted]
         body = find_body_contacts(problem.field, weave.triangles, weave.owns, x, reach, DEPTH, wanted)
         searched = np.ones(len(weave.triangles), dtype=bool)
         if wanted is not None:
@@ -56,8 +58,8 @@ def find_touching(
         on_body = on_body[~searched[old.triangle[on_body]]]
     if not len(layers.gap) and not len(body.gap) and len(on_body) + len(between) == len(old.gap):
         return before, crossed  # nothing new: most sheets lie clear of themselves most of the time
-    parts = zip(picked(old, on_body), body, picked(old, between), layers, strict=True)
-    found = Found(*(np.concatenate(rows) for rows in parts))
+    new_body, new_layers = np.arange(len(body.gap)), np.arange(len(layers.gap))
+    found = gathered((old, on_body), (body, new_body), (old, between), (layers, new_layers))
     origin = np.concatenate([on_body, np.full(len(body.gap), -1), between, np.full(len(layers.gap), -1)])
     found = placed(found, x)
     carried = taken_up(found, x, before, origin)

@@ -224,9 +224,7 @@ def give_back_inertia(problem: Problem, motion: Motion, touched: Array | None = 
     turn[:] = 1.0
 
 
-def advance(
-    problem: Problem, motion: Motion, found: ContactSet, pace: Pace, steps: int, way: float = np.inf
-) -> int:
+def advance(problem: Problem, motion: Motion, found: ContactSet, pace: Pace, steps: int, way: float = np.inf) -> int:
     """Take at most ``steps`` steps in place (0: only compute the forces); returns how many were taken.
 
     ``way`` (m): no node goes farther, but one step is always taken.

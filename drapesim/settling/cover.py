@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drapesim.kernels.survey import farthest_moves
+from drapesim.kernels.survey import farthest_moves, note_corners
 from drapesim.mechanics.self_contact import Weave
 
 Array = np.ndarray
@@ -20,12 +20,15 @@ class Cover:
     band: Array
 
 
-def cover_anew(cover: Cover | None, x: Array, weave: Weave, band: float, searched: Array | None) -> Cover:
-    """``cover`` after a search of the sheet at ``x`` (n, 3) m; ``searched``: which triangles, all if None."""
+def cover_anew(cover: Cover | None, x: Array, weave: Weave, band: float | Array, searched: Array | None) -> Cover:
+    """``cover`` after a search of the sheet at ``x`` (n, 3) m; ``searched``: which triangles, all if None.
+
+    ``band`` (m): how far it looked, one or (t,) for each triangle.
+    """
+    bands = np.array(np.broadcast_to(band, len(weave.triangles)), dtype=np.float64)
     if cover is None or searched is None:
-        return Cover(x[weave.triangles], np.full(len(weave.triangles), band))
-    rows = np.flatnonzero(searched)
-    cover.corners[rows], cover.band[rows] = x[weave.triangles[rows]], band
+        return Cover(x[weave.triangles], bands)
+    note_corners(cover.corners, cover.band, x, weave.triangles, searched, bands)
     return cover
 
 

@@ -113,18 +113,27 @@ class LevelState:
     history: list[tuple[float, float, float, float]] = field(default_factory=list)
 
 
-def search(state: LevelState, pace: Pace, reach: float, wanted: Array | None = None, due: Array | None = None) -> bool:
+def search(
+    state: LevelState,
+    pace: Pace,
+    reach: float,
+    wanted: Array | None = None,
+    due: Array | None = None,
+    near: Array | None = None,
+) -> bool:
     """List contacts anew, for moves of up to ``reach`` (m); False if the sheet passes through itself now.
 
     ``wanted`` (t,) bool: cloth triangles to search for the body; ``due`` (t,) bool: those to search for other layers,
-    both of a cell; all if None. A state that passes through itself is not taken up.
+    both of a cell; all if None. ``near`` (t,) bool: those that will be searched again after `SLID` and need not look
+    farther, none if None. A state that passes through itself is not taken up.
     """
     problem, motion = state.problem, state.motion
     weave = problem.weave
     band = float(np.clip(2.0 * reach, *BAND))
     layer_band = min(band, weave.widest)
+    bands = band if near is None else np.where(near, min(band, SLID + reach), band)
     x = problem_positions(state)
-    of_body = band if wanted is None or wanted.any() else None
+    of_body = bands if wanted is None or wanted.any() else None
     of_layers, cells = None, None
     if due is None or state.layers is None:
         of_layers = np.full(len(weave.triangles) // 2, layer_band)
@@ -139,7 +148,7 @@ def search(state: LevelState, pace: Pace, reach: float, wanted: Array | None = N
     if state.body is None and state.steps == 0:
         state.lent = 0.5 * pace.stiffness * float((np.minimum(found.contacts.last, 0.0) ** 2).sum())
     motion.touch[:] = 0.0
-    state.body = cover_anew(state.body, x, weave, band, wanted)
+    state.body = cover_anew(state.body, x, weave, bands, wanted)
     state.layers = cover_anew(state.layers, x, weave, layer_band, due)
     if due is None:
         kinetic = (0.5 * motion.inertia.mass * (motion.v**2).sum(0)).sum(1)
@@ -151,11 +160,11 @@ def search_moved(state: LevelState, pace: Pace, way: float, left: Array) -> bool
     """Search where it is due before nodes move by up to ``way`` (m); False if the sheet has crossed itself.
 
     A triangle is due when the coming moves could leave what its list covers, when it has strayed so far that its frozen
-    planes no longer tell the truth (a tenth of a millimetre once the sheet is slow, see `SLID` where it touches), and
+    planes no longer tell the truth (a tenth of a millimetre once the sheet is slow, see `SLID` near what touches), and
     when one of its contacts has ``left`` (K,) its features. Of two layers both move, so they have half the room. That
     they have not passed through each other anywhere is seen at the next look (`is_free`). Those around a triangle
-    that is searched for the body are too: what slides off a feature of the one, such as a node over the body's edge,
-    comes on to a feature that another owns.
+    that touches, or whose contact has left, go with it: what slides off a feature of the one, such as a node over the
+    body's edge, comes on to a feature that another owns.
     """
     reach = max(STRAY, 2.0 * way)
     if state.body is None or state.layers is None:
@@ -163,31 +172,30 @@ def search_moved(state: LevelState, pace: Pace, way: float, left: Array) -> bool
     x = problem_positions(state)
     weave, found = state.problem.weave, state.found.found
     between = found.part == SELF
-    wanted = np.zeros(len(weave.triangles), dtype=bool)
+    wanted = near = np.zeros(len(weave.triangles), dtype=bool)
     if state.problem.field is not None:
-        strays = np.full(len(weave.triangles), reach)
-        strays[found.triangle[(state.found.contacts.last < TOUCHING) & ~between]] = min(reach, SLID)
+        near = beside(found.triangle[(state.found.contacts.last < TOUCHING) & ~between], weave.triangles, len(x))
+        strays = np.where(near, min(reach, SLID), reach)
         wanted = find_strayed(state.body, x, weave, way, strays, 2.0 * ROOM)
-        wanted[found.triangle[left & ~between]] = True
-        wanted = with_neighbours(wanted, weave.triangles, len(x))
+        wanted |= beside(found.triangle[left & ~between], weave.triangles, len(x))
     due = find_strayed(state.layers, x, weave, way, reach if between.any() else np.inf, ROOM)
     gone = left & between
     left_by = layer_triangles(found.key[gone], found.triangle[gone], len(weave.triangles)).ravel()
     due[left_by] = True
-    beside = weave.neighbour[left_by]
-    due[beside[beside >= 0]] = True  # what slides off one triangle comes on to another
+    next_to = weave.neighbour[left_by]
+    due[next_to[next_to >= 0]] = True  # what slides off one triangle comes on to another
     due = np.repeat(due.reshape(-1, 2).any(axis=1), 2)
     if not wanted.any() and not due.any():
         return True
-    return search(state, pace, reach, wanted, due)
+    return search(state, pace, reach, wanted, due, near)
 
 
-def with_neighbours(chosen: Array, triangles: Array, n: int) -> Array:
-    """(t,) bool: the ``chosen`` of the ``triangles`` (t, 3) over n nodes, and all that share a node with them."""
-    if not chosen.any():
-        return chosen
+def beside(rows: Array, triangles: Array, n: int) -> Array:
+    """(t,) bool: the ``triangles`` (t, 3) over n nodes that are among ``rows``, or share a node with one that is."""
+    if not len(rows):
+        return np.zeros(len(triangles), dtype=bool)
     of_node = np.zeros(n, dtype=bool)
-    of_node[triangles[chosen]] = True
+    of_node[triangles[rows]] = True
     return np.asarray(of_node[triangles].any(axis=1))
 
 

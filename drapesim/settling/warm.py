@@ -14,7 +14,6 @@ from types import MappingProxyType
 import numpy as np
 
 from drapesim.kernels.jit import CACHE_FOLDER
-from drapesim.kernels.survey import farthest_moves
 from drapesim.matter.body import box
 from drapesim.matter.fabric import FabricCard
 from drapesim.matter.sheet import Lattice
@@ -23,6 +22,7 @@ from drapesim.mechanics.contact_list import no_contacts
 from drapesim.mechanics.energies import padded
 from drapesim.mechanics.search import aimed, find_touching
 from drapesim.mechanics.solve import Problem, Slopes, advance, choose_pace, pose_problem, start_motion
+from drapesim.settling.cover import cover_anew, find_strayed
 from drapesim.settling.exact import count_self_crossings, penetration
 from drapesim.settling.layer_record import prepare_layers, record_layers
 
@@ -69,7 +69,10 @@ def compile_share(share: int) -> None:
         found, _ = find_touching(problem, x, 1e-3, None, no_contacts())
         found.contacts.force[:] = 1.0
         aimed(problem, padded(problem.lattice, x), found)
-        farthest_moves(np.zeros(len(problem.weave.triangles)), x, problem.weave.triangles, x[problem.weave.triangles])
+        find_touching(problem, x, 1e-3, None, found)
+        all_of_it = np.ones(len(problem.weave.triangles), dtype=bool)
+        cover = cover_anew(cover_anew(None, x, problem.weave, 1e-3, None), x, problem.weave, 1e-3, all_of_it)
+        find_strayed(cover, x, problem.weave, 0.0, 1e-3, 1.0)
         count_self_crossings(x, problem.lattice.triangles)
         penetration(x, problem.lattice.triangles, field, 1e-4)
         record_layers(prepare_layers(problem.lattice, x, 1e-4))

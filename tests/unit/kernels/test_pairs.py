@@ -194,3 +194,21 @@ def test_a_coarse_triangle_over_a_fine_body_finds_the_same_with_little_room(monk
     assert len(ample.key) > 0
     np.testing.assert_array_equal(scant.key, ample.key)
     np.testing.assert_array_equal(scant.gap, ample.gap)
+
+
+def test_each_triangle_looks_as_far_as_its_own_band_says(bumpy):
+    """A band for each wanted triangle finds what a search with that band finds there, row for row."""
+    lattice, x = lay_round(bumpy, 0.01, (1e-3, 4e-3), 5)
+    wide = np.arange(len(lattice.triangles)) % 3 == 0
+    owns = feature_owners(lattice.triangles)
+    wanted = np.flatnonzero(np.arange(len(wide)) % 5 > 0)
+
+    def find(band, rows):
+        return find_contacts(x, lattice.triangles, owns, bumpy.surface, bumpy.tree, band, DEPTH, rows)
+
+    found = find(np.where(wide, BAND, 0.5 * BAND)[wanted], wanted)
+    for band, rows in ((BAND, wanted[wide[wanted]]), (0.5 * BAND, wanted[~wide[wanted]])):
+        expected, mine = find(band, rows), np.isin(found.triangle, rows)
+        assert len(expected.gap) > 10
+        np.testing.assert_array_equal(found.key[mine], expected.key)
+        np.testing.assert_array_equal(found.gap[mine], expected.gap)
