@@ -69,17 +69,17 @@ MOVE = Work(ops=53, near=8 * 81, far=184)
 """A node's step. Far: place and velocity read and written (96), trial velocity, force, contact force (72), inertia and
 its change (16) read."""
 
-CONTACT = Work(ops=18, near=8 * 21, far=192)
-"""One that does not push, on one node. Far: node numbers and weights (64), plane (32), preload, last gap read and
-written (24), force and anchor written (48), the node's place (24)."""
-CORNERS = Work(ops=16, near=8 * 13, far=72)  # more, if it acts on four nodes
-PUSH = Work(ops=30, divides=1, roots=1, near=8 * 1, far=8)  # more, if it pushes, and its grip holds
-TOUCHED = Work(ops=0, near=8 * 6, far=40)  # a node with contacts: its number, its range, its contact force written
-LENT = Work(ops=7, divides=2, near=8 * 10, far=64)
-"""The same node's inertia. Far: its number, its range, its own mass (32) read, inertia, lightness (32) read and
-written."""
-LENT_ENTRY = Work(ops=6, near=8 * 8, far=72)  # one contact at one node, as if all pushed: which, force, weights
-ENTRY = Work(ops=6, near=8 * 6, far=48)  # one contact at one node: which, which of its weights, and its force
+ASLEEP = Work(ops=1, near=8, far=8)  # a contact too far off to push: how far nodes must go before it is looked at
+CONTACT = Work(ops=26, near=8 * 24, far=208)
+"""One that is awake, carries nothing and does not push, on one node. Far: node numbers and weights (64), plane (32),
+preload, last gap and when it wakes read and written (40), force and anchor written (48), the node's place (24)."""
+CORNERS = Work(ops=19, near=8 * 13, far=72)  # more, if it acts on four nodes
+PUSH = Work(ops=24, divides=1, roots=1, far=8)  # more, if it pushes, and its grip holds
+TOUCHED = Work(ops=6, divides=2, near=8 * 13, far=96)
+"""A node with contacts. Far: its number, its range (24), its own mass (8) read, contact force (24) written, inertia,
+lightness, its change (40) read and written."""
+ENTRY = Work(ops=1, near=8 * 2, far=16)  # one contact at one node, that does not push: which, and that it does not
+ACTING = Work(ops=12, near=8 * 9, far=64)  # more, if it pushes: which of its weights, its force, all its weights
 
 
 class Counts(NamedTuple):
@@ -87,20 +87,26 @@ class Counts(NamedTuple):
 
     nodes: float
     contacts: float
-    four: float  # contacts on four nodes
+    awake: float  # contacts that are looked at, and of these:
+    four: float  # those on four nodes
     pushing: float
     touched: float  # nodes with contacts
     entries: float  # contacts at nodes
+    acting: float  # those of them that push
 
 
 def work_of(kernels: str, counts: Counts) -> Work | None:
     """What one step of a parallel loop does that calls ``kernels``, names joined by " + "; None: one is not counted."""
     known: Mapping[str, Work] = {
         "press_contacts": summed(
-            CONTACT.times(counts.contacts), CORNERS.times(counts.four), PUSH.times(counts.pushing)
+            ASLEEP.times(counts.contacts - counts.awake),
+            CONTACT.times(counts.awake),
+            CORNERS.times(counts.four),
+            PUSH.times(counts.pushing),
         ),
-        "collect_touch": summed(TOUCHED.times(counts.touched), ENTRY.times(counts.entries)),
-        "lend_inertia": summed(LENT.times(counts.touched), LENT_ENTRY.times(counts.entries)),
+        "collect_touch": summed(
+            TOUCHED.times(counts.touched), ENTRY.times(counts.entries), ACTING.times(counts.acting)
+        ),
         "forces_of_block_into": NODE_FORCE.times(counts.nodes),
         "kick_columns": KICK.times(counts.nodes),
         "tighten_columns": TIGHTEN_COLUMNS.times(counts.nodes),
@@ -121,7 +127,7 @@ the last one passes on, place and velocity of both ends, lightness of both and w
 LATTICE = 24 * 5 + 8 * 6 + 8 * 9 + 24
 """Bytes a node of what a step goes through: place, velocity, trial velocity, force, contact force; scratch of the yarns
 across the rows; weights, own mass, inertia, its change, lightness; load."""
-CONTACT_LIST = 64 + 24 + 8 * 4 + 24 * 2  # bytes a contact, without the lists of touched nodes
+CONTACT_LIST = 64 + 24 + 8 * 5 + 24 * 2  # bytes a contact, without the lists of touched nodes
 
 
 def near_size(kernels: str, row: int, threads: int) -> float:

@@ -22,6 +22,8 @@ from typing import Any
 
 import numpy as np
 
+from drapesim.kernels.relax import AWAKE, PUSHING
+
 Array = np.ndarray
 
 LOOP = "drapesim.mechanics.solve:relax"
@@ -62,12 +64,14 @@ class Section:
     began: float
     ended: float = 0.0
     steps: int = 0
-    contact_steps: float = 0.0  # sum over steps of the contacts that took part
+    contact_steps: float = 0.0  # sum over steps of the contacts listed
     touched_steps: float = 0.0
     entry_steps: float = 0.0
-    sampled: int = 0  # contacts looked at, each once for every step of the call, and of these:
-    sampled_four: int = 0
+    sampled: int = 0  # contacts sampled, each once for every step of the call, and of these:
+    sampled_awake: int = 0
+    sampled_four: int = 0  # of the awake
     sampled_pushing: int = 0
+    sampled_acting: int = 0  # nodes, summed over those that push
     stages: dict[str, list[float]] = field(default_factory=dict)
     loops: dict[str, list[float]] = field(default_factory=dict)
 
@@ -162,8 +166,11 @@ def note_contacts(section: Section, contacts: Any, steps: int, sample: bool) -> 
     section.entry_steps += steps * len(contacts.entry)
     if sample and steps:  # calls are of any length: weigh them by it
         section.sampled += steps * len(contacts.offset)
-        section.sampled_four += steps * int(np.count_nonzero(contacts.weight[:, 1:].any(axis=1)))
-        section.sampled_pushing += steps * int(np.count_nonzero(contacts.force.any(axis=1)))
+        awake = contacts.wake <= AWAKE
+        section.sampled_awake += steps * int(np.count_nonzero(awake))
+        section.sampled_four += steps * int(np.count_nonzero(contacts.weight[awake, 1:].any(axis=1)))
+        section.sampled_pushing += steps * int(np.count_nonzero(contacts.wake == PUSHING))
+        section.sampled_acting += steps * int(np.count_nonzero(contacts.wake[contacts.entry] == PUSHING))
 
 
 def with_clocks(source: str) -> tuple[str, list[str]]:

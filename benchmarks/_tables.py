@@ -27,7 +27,7 @@ time: by the clock, certificate in, compiling left out; work: of all processors 
 lattice, certificate left out; node-steps: over all lattices; peak: of the row's own process, libraries in."""
 LABELS = {
     "press_contacts": "contacts: press",
-    "collect_touch + lend_inertia + forces_of_block_into": "nodes: gather contacts and elements",
+    "collect_touch + forces_of_block_into": "nodes: gather contacts and elements",
     "kick_columns + tighten_columns": "yarns across the rows: kick and solve",
     "tighten_rows + move_rows": "yarns along the rows: solve and move",
 }
@@ -153,10 +153,12 @@ def mean_counts(section: Row) -> Counts:
     return Counts(
         nodes=section["nodes"],
         contacts=contacts,
+        awake=contacts * section["sampled_awake"] / looked,
         four=contacts * section["sampled_four"] / looked,
         pushing=contacts * section["sampled_pushing"] / looked,
         touched=section["touched_steps"] / steps,
         entries=section["entry_steps"] / steps,
+        acting=contacts * section["sampled_acting"] / looked,
     )
 
 
@@ -182,7 +184,9 @@ def stage_lines(row: Row, ceilings: Ceilings) -> list[str]:
     coarse = sum(other["ended"] - other["began"] for other in row["sections"][:-1])
     note("coarser lattices, all in all", coarse, None, False, [])
     note("before the first step", total - coarse - own, None, False, [])
-    contacts = f"{counts.contacts:,.0f} contacts a step, {100 * counts.pushing / max(counts.contacts, 1):.0f}% pushing"
+    contacts = (
+        f"{counts.contacts:,.0f} contacts listed, {counts.awake:,.0f} looked at a step, {counts.pushing:,.0f} pushing"
+    )
     title = f"{row['scene']}, {row['nodes']:,} nodes, {row['ending']}: {section['steps']:,} steps, {contacts}"
     ordered = sorted(found, key=lambda pair: -pair[0])
     return [f"{title}, threads: {section['threads']}", header(STAGES), *(line(STAGES, words) for _, words in ordered)]

@@ -42,9 +42,7 @@ class Contacts(NamedTuple):
     anchor: np.ndarray  # (K, 3) where the cloth point would carry no friction
     force: np.ndarray  # (K, 3) on the cloth, N
     last: np.ndarray  # (K,) signed distance to the plane when it was last looked at
-    wake: (
-        np.ndarray
-    )  # (K,) m: within a call, how far nodes must have gone before it is looked at; or one of those below
+    wake: np.ndarray  # (K,) m: within a call, how far nodes must have gone before it is looked at; or a word below
     touched: np.ndarray  # (M,) int64
     start: np.ndarray  # (M + 1,) int64
     entry: np.ndarray  # (E,) int64
@@ -81,8 +79,8 @@ class Pace(NamedTuple):
 def press_contacts(lo, hi, flat, contacts, went, step, pace, dashpot):
     """Force of contacts lo..hi-1 on the cloth, with friction returned to its cone; moves the anchors that slip.
 
-    Of ten listed contacts nine are open, and cannot push before nodes have gone as far as their gap: they sleep so long
-    (``wake``), which changes nothing but the time it takes. ``went`` (m): the farthest that a node can have gone in this
+    Of ten listed contacts nine are open, and cannot push before nodes have gone as far as their gap: they sleep so
+    long (``wake``), which changes nothing but the time. ``went`` (m): the farthest that a node can have gone in this
     call; ``step`` (m): in the last step. A contact that wakes, or begins a call carrying nothing, starts from the gap
     and the place that it then has.
     """

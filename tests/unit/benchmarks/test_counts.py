@@ -86,33 +86,29 @@ def move(make: Maker) -> list[Any]:
     return [1, 2, *(make.some(3, 4, m) for _ in range(5)), make.some(2, 4), *two, PACE]
 
 
-def press(make: Maker, four: bool, pushing: bool) -> list[Any]:
+def press(make: Maker, four: bool, pushing: bool, asleep: bool = False) -> list[Any]:
     weight = make.some(make.n, 4)
     if not four:
         weight.values[:, 1:] = 0.0
     contacts = SimpleNamespace(
         node=make.whole(np.zeros((make.n, 4))), weight=weight, normal=make.some(make.n, 3),
-        offset=make.same(10.0 if pushing else -10.0), friction=make.same(1e9), preload=make.some(),
+        offset=make.same(10.0 if pushing else -10.0), friction=make.same(1e9), preload=make.same(0.0),
         anchor=make.some(make.n, 3), force=make.some(make.n, 3), last=make.some(),
+        wake=make.same(1.0 if asleep else relax.AWAKE),
     )  # fmt: skip
-    return [0, make.n, make.some(3, 5), contacts, PACE, 0.5]
+    return [0, make.n, make.some(3, 5), contacts, 0.0, 0.0, PACE, 0.5]
 
 
-def collect(make: Maker, each: int) -> list[Any]:
+def collect(make: Maker, each: int, pushing: bool) -> list[Any]:
+    """The inertia that is needed has changed."""
     n = make.n
     contacts = SimpleNamespace(
         touched=make.whole(np.arange(n)), start=make.whole(each * np.arange(n + 1)),
         entry=make.whole(np.arange(n * each)), slot=make.whole(np.zeros(n * each)), weight=make.some(n * each, 4),
-        force=make.some(n * each, 3),
+        force=make.some(n * each, 3), wake=Elements(np.full(n * each, relax.PUSHING if pushing else 1.0), make.tally),
     )  # fmt: skip
-    return [0, n, make.some(3, n), contacts]
-
-
-def lend(make: Maker, each: int) -> list[Any]:
-    """All contacts push, and the inertia that is needed has changed."""
-    contacts = collect(make, each)[-1]
     inertia = relax.Inertia(make.same(1.0), make.same(1.0), make.same(1.0))
-    return [0, make.n, inertia, make.same(0.5), contacts, 1e-3]
+    return [0, n, make.some(3, n), inertia, make.same(0.5), contacts, 1e-3]
 
 
 def count(kernel: Any, arguments: Any, **how: Any) -> Work:
@@ -152,10 +148,15 @@ def count(kernel: Any, arguments: Any, **how: Any) -> Work:
         (relax.press_contacts, press, {"four": False, "pushing": False}, counts.CONTACT),
         (relax.press_contacts, press, {"four": False, "pushing": True}, summed(counts.CONTACT, counts.PUSH)),
         (relax.press_contacts, press, {"four": True, "pushing": False}, summed(counts.CONTACT, counts.CORNERS)),
-        (relax.collect_touch, collect, {"each": 0}, counts.TOUCHED),
-        (relax.collect_touch, collect, {"each": 3}, summed(counts.TOUCHED, counts.ENTRY.times(3))),
-        (relax.lend_inertia, lend, {"each": 1}, summed(counts.LENT, counts.LENT_ENTRY)),
-        (relax.lend_inertia, lend, {"each": 3}, summed(counts.LENT, counts.LENT_ENTRY.times(3))),
+        (relax.press_contacts, press, {"four": True, "pushing": False, "asleep": True}, counts.ASLEEP),
+        (relax.collect_touch, collect, {"each": 0, "pushing": True}, counts.TOUCHED),
+        (relax.collect_touch, collect, {"each": 3, "pushing": False}, summed(counts.TOUCHED, counts.ENTRY.times(3))),
+        (
+            relax.collect_touch,
+            collect,
+            {"each": 3, "pushing": True},
+            summed(counts.TOUCHED, counts.ENTRY.times(3), counts.ACTING.times(3)),
+        ),
     ],
 )
 def test_the_table_says_what_the_kernel_does(kernel: Any, arguments: Any, how: dict[str, Any], table: Work) -> None:
@@ -185,20 +186,20 @@ def test_the_buffers_are_those_that_the_kernels_make(monkeypatch: pytest.MonkeyP
 
 
 def test_rows_at_hand_are_those_of_the_stage() -> None:
-    assert near_size("collect_touch + lend_inertia + forces_of_block_into", 100, 2) == 200 * counts.ROW_BUFFERS
+    assert near_size("collect_touch + forces_of_block_into", 100, 2) == 200 * counts.ROW_BUFFERS
     assert near_size("tighten_rows + move_rows", 100, 2) == 200 * counts.LANE_ROWS
     assert near_size("kick_columns + tighten_columns", 100, 2) == 100 * counts.COLUMN_ROWS
 
 
 def test_work_of_a_loop_is_that_of_its_kernels() -> None:
-    step = Counts(nodes=100.0, contacts=10.0, four=4.0, pushing=5.0, touched=20.0, entries=26.0)
-    work = work_of("collect_touch + lend_inertia + forces_of_block_into", step)
+    step = Counts(nodes=100.0, contacts=12.0, awake=10.0, four=4.0, pushing=5.0, touched=20.0, entries=26.0, acting=6.0)
+    work = work_of("collect_touch + forces_of_block_into", step)
     assert work is not None
-    assert work.ops == 26 * (6 + 6) + 20 * 7 + 100 * (2 * 20 + 4 * 5 + 2 * 88 + 132 + 60)
+    assert work.ops == 26 * 1 + 6 * 12 + 20 * 7 + 100 * (2 * 20 + 4 * 5 + 2 * 88 + 132 + 60)
     assert work.divides - 20 * 2 == work.roots == 100 * 5
-    assert work.far == 20 * (40 + 64) + 26 * (48 + 72) + 100 * 112
+    assert work.far == 20 * 96 + 26 * 16 + 6 * 64 + 100 * 112
 
 
 def test_what_is_not_in_the_table_is_not_counted_as_nothing() -> None:
-    assert work_of("smooth_rows", Counts(*[1.0] * 6)) is None
-    assert work_of("move_rows + smooth_rows", Counts(*[1.0] * 6)) is None
+    assert work_of("smooth_rows", Counts(*[1.0] * 8)) is None
+    assert work_of("move_rows + smooth_rows", Counts(*[1.0] * 8)) is None

@@ -12,7 +12,7 @@ import pytest
 
 from benchmarks._counts import Counts, work_of
 from benchmarks._stages import BETWEEN, WRAPPED, Profile, Section, build_clocked, find, note_contacts, with_clocks
-from drapesim.kernels.relax import relax
+from drapesim.kernels.relax import AWAKE, PUSHING, relax
 
 needs_compiler = pytest.mark.skipif(bool(numba.config.DISABLE_JIT), reason="the clock is read by compiled code")
 
@@ -60,7 +60,7 @@ def test_each_parallel_loop_gets_a_clock() -> None:
 def test_every_loop_of_the_steps_is_counted() -> None:
     _, names = build_clocked(relax)
     assert len(names) >= 3
-    uncounted = [name for name in names if work_of(name, Counts(*[1.0] * 6)) is None]
+    uncounted = [name for name in names if work_of(name, Counts(*[1.0] * 8)) is None]
     assert not uncounted, "give these a row in benchmarks/_counts.py, and a label in benchmarks/_tables.py"
 
 
@@ -88,7 +88,7 @@ def test_time_in_an_inner_stage_is_not_booked_twice() -> None:
 def test_a_new_lattice_begins_a_section() -> None:
     profile = Profile()
     contacts = SimpleNamespace(
-        offset=np.zeros(3), touched=np.zeros(2), entry=np.zeros(6), weight=np.eye(3, 4), force=np.eye(3)
+        offset=np.zeros(3), touched=np.zeros(2), entry=np.zeros(6, int), weight=np.eye(3, 4), wake=np.zeros(3)
     )
 
     def loop(steps: int, x: np.ndarray, contacts: SimpleNamespace, ticks: np.ndarray, now: np.ndarray) -> int:
@@ -109,11 +109,12 @@ def test_a_new_lattice_begins_a_section() -> None:
 def test_contacts_are_looked_at_now_and_then() -> None:
     section = Section(nodes=0, row=0, threads=1, began=0.0)
     weight = np.array([[1.0, 0, 0, 0], [0.5, 0.5, 0, 0], [0.3, 0.3, 0.4, 0]])
-    force = np.array([[0.0, 0, 0], [0, 0, 1], [0, 0, 0]])
-    contacts = SimpleNamespace(offset=np.zeros(3), touched=np.zeros(2), entry=np.zeros(6), weight=weight, force=force)
+    wake, entry = np.array([AWAKE, PUSHING, 1e-3]), np.array([0, 1, 1, 2, 2, 2])
+    contacts = SimpleNamespace(offset=np.zeros(3), touched=np.zeros(2), entry=entry, weight=weight, wake=wake)
     note_contacts(section, contacts, 40, False)
     note_contacts(section, contacts, 40, True)
-    assert (section.sampled, section.sampled_four, section.sampled_pushing) == (120, 80, 40)
+    assert (section.sampled, section.sampled_awake, section.sampled_four) == (120, 80, 40)
+    assert (section.sampled_pushing, section.sampled_acting) == (40, 80)
     note_contacts(section, contacts, 10, True)  # a shorter call weighs less
-    assert (section.sampled, section.sampled_four, section.sampled_pushing) == (150, 100, 50)
+    assert (section.sampled, section.sampled_awake, section.sampled_pushing) == (150, 100, 50)
     assert (section.contact_steps, section.touched_steps, section.entry_steps) == (270, 180, 540)

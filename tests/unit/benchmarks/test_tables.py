@@ -33,7 +33,7 @@ def make_section(nodes: int, steps: int, began: float, ended: float) -> dict[str
     return {
         "nodes": nodes, "row": 100, "threads": 2, "began": began, "ended": ended, "steps": steps,
         "contact_steps": 50.0 * steps, "touched_steps": 40.0 * steps, "entry_steps": 60.0 * steps,
-        "sampled": 100, "sampled_four": 30, "sampled_pushing": 20,
+        "sampled": 100, "sampled_awake": 60, "sampled_four": 30, "sampled_pushing": 20, "sampled_acting": 50,
         "stages": {"certificate: all else": [0.1 * span, 0.1 * span]},
         "loops": {STEP: [0.5 * span, 0.8 * span], "smooth_rows": [0.1 * span, 0.1 * span]},
     }  # fmt: skip

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from drapesim.kernels.listing import list_by_node, list_live, take_up_into, weighted_places
+from drapesim.kernels.listing import list_by_node, take_up_into, weighted_places
 
 
 def test_weighted_places_are_weighted_sums():
@@ -37,16 +37,6 @@ def test_a_weight_of_zero_has_its_place_unless_its_node_is_named_before():
     assert touched.tolist() == [1, 2, 3, 4, 5, 7]
     assert list(zip(entry.tolist(), slot.tolist(), strict=True)) == [(0, 1), (0, 2), (0, 3), (1, 0), (1, 1), (0, 0)]
     assert start.tolist() == [0, 1, 2, 3, 4, 5, 6]
-
-
-def test_live_rows_are_listed_as_if_there_were_no_others():
-    rng = np.random.default_rng(1)
-    node, weight = rng.integers(0, 12, (30, 4)), rng.uniform(0.1, 1.0, (30, 4))
-    for live in (rng.random(30) < 0.3, np.zeros(30, dtype=bool), np.ones(30, dtype=bool)):
-        start, touched, entry, slot = list_by_node(node, weight, 12)
-        part = list_live(live, touched, start, entry, slot)
-        for got, expected in zip(part, list_by_node(node[live], weight[live], 12), strict=True):
-            np.testing.assert_array_equal(got, expected)
 
 
 def test_a_grip_is_turned_into_the_new_plane_with_its_tangential_stretch_alone():
