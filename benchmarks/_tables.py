@@ -184,9 +184,7 @@ def stage_lines(row: Row, ceilings: Ceilings) -> list[str]:
     coarse = sum(other["ended"] - other["began"] for other in row["sections"][:-1])
     note("coarser lattices, all in all", coarse, None, False, [])
     note("before the first step", total - coarse - own, None, False, [])
-    contacts = (
-        f"{counts.contacts:,.0f} contacts listed, {counts.awake:,.0f} looked at a step, {counts.pushing:,.0f} pushing"
-    )
+    contacts = f"contacts {counts.contacts:,.0f}, looked at {counts.awake:,.0f}, pushing {counts.pushing:,.0f} a step"
     title = f"{row['scene']}, {row['nodes']:,} nodes, {row['ending']}: {section['steps']:,} steps, {contacts}"
     ordered = sorted(found, key=lambda pair: -pair[0])
     return [f"{title}, threads: {section['threads']}", header(STAGES), *(line(STAGES, words) for _, words in ordered)]
