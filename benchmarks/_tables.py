@@ -29,6 +29,7 @@ LABELS = {
     "press_contacts": "contacts: press",
     "collect_touch + forces_of_block_into": "nodes: gather contacts and elements",
     "kick_columns + tighten_columns": "yarns across the rows: kick and solve",
+    "note_gaps": "contacts: gaps noted, once a call",
     "tighten_rows + move_rows": "yarns along the rows: solve and move",
 }
 """Parallel loops of the step loop in plain words; one that is not listed is shown by its kernels' names."""

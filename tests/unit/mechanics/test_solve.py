@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from drapesim.kernels.relax import AWAKE, PUSHING
 from drapesim.matter.sheet import Lattice
 from drapesim.mechanics.body_contact import prepare_body
 from drapesim.mechanics.contact_list import kept_apart, no_contacts
@@ -251,6 +252,35 @@ def test_what_comes_down_on_the_box_is_not_thrown_back_faster(on_box):
     # to what a leapfrog of such steps is exact for: half a step's work of a weight
     off = abs(stored_energy(problem, motion) + motion.spent.sum() - energy)
     assert off < pace.dt * 0.01 * problem.weight.sum()
+
+
+def test_open_contacts_sleep_until_they_can_push(on_box):
+    """A sheet falls on a box, askew: a call of many steps, in which contacts sleep, ends where single steps do.
+
+    In a call of one step all are looked at. Without friction and dashpot, which start at the first look, the bits agree.
+    """
+    problem, x = on_box
+    problem = replace(problem, friction=np.zeros_like(problem.friction))
+    x = x + np.array([0.0, 0.0, 1e-4])
+    x[:, 2] += 0.01 * (x[:, 0] - x[:, 0].min())
+    pace = choose_pace(problem, Slopes(5e3, 400.0), 400.0)._replace(dashpot=0.0)
+    slept = []
+    for calls in (1, 60):
+        found, _ = find_touching(problem, x, 4e-3, None, no_contacts())
+        motion = start_motion(problem, x)
+        for _ in range(calls):
+            advance(problem, motion, found, pace, 60 // calls)
+            slept.append(np.count_nonzero(found.contacts.wake > AWAKE))
+        pushing = found.contacts.wake == PUSHING
+        assert 5 < np.count_nonzero(pushing) < len(pushing) - 5
+        if calls == 1:
+            once, first = motion.x.copy(), found
+    assert slept[0] > 2
+    np.testing.assert_array_equal(motion.x, once)
+    # what sleeps is told by its gap at the end
+    asleep = np.flatnonzero(first.contacts.wake > AWAKE)
+    heights = positions(problem, motion)[first.found.node[asleep, 0], 2]
+    np.testing.assert_allclose(first.contacts.last[asleep], heights - 0.0402, rtol=0, atol=1e-12)
 
 
 def test_a_copy_shares_nothing_that_changes(on_box):
