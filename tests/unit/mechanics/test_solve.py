@@ -257,7 +257,7 @@ def test_what_comes_down_on_the_box_is_not_thrown_back_faster(on_box):
 def test_open_contacts_sleep_until_they_can_push(on_box):
     """A sheet falls on a box, askew: a call of many steps, in which contacts sleep, ends where single steps do.
 
-    In a call of one step all are looked at. Without friction and dashpot, which start at the first look, the bits agree.
+    In a call of one step all are looked at. Without friction and dashpot, which begin at the first look, bits agree.
     """
     problem, x = on_box
     problem = replace(problem, friction=np.zeros_like(problem.friction))
