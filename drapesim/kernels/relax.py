@@ -81,8 +81,8 @@ def press_contacts(lo, hi, flat, contacts, went, step, pace, dashpot):
 
     Of ten listed contacts nine are open, and cannot push before nodes have gone as far as their gap: they sleep so
     long (``wake``), which changes nothing but the time. ``went`` (m): the farthest that a node can have gone in this
-    call; ``step`` (m): in the last step. A contact that wakes, or begins a call carrying nothing, starts from the gap
-    and the place that it then has.
+    call; ``step`` (m): in the last step. A contact that wakes, or begins a call of steps carrying nothing, starts from
+    the gap and the place that it then has.
     """
     for c in range(lo, hi):
         wake = contacts.wake[c]
@@ -162,18 +162,26 @@ def press_contacts(lo, hi, flat, contacts, went, step, pace, dashpot):
 
 @kernel
 def note_gaps(lo, hi, flat, contacts):
-    """Write down, for those of contacts lo..hi-1 that sleep, how far off they are now: searches go by that."""
+    """Write down, for those of contacts lo..hi-1 that sleep, how far off and where they are now: searches go by that."""
     for c in range(lo, hi):
         if contacts.wake[c] <= AWAKE:
             continue
-        gap = -contacts.offset[c]
+        px = 0.0
+        py = 0.0
+        pz = 0.0
         for k in range(4):
             a = contacts.node[c, k]
             w = contacts.weight[c, k]
-            gap += w * contacts.normal[c, 0] * flat[0, a]
-            gap += w * contacts.normal[c, 1] * flat[1, a]
-            gap += w * contacts.normal[c, 2] * flat[2, a]
-        contacts.last[c] = gap
+            px += w * flat[0, a]
+            py += w * flat[1, a]
+            pz += w * flat[2, a]
+        contacts.anchor[c, 0] = px
+        contacts.anchor[c, 1] = py
+        contacts.anchor[c, 2] = pz
+        nx = contacts.normal[c, 0]
+        ny = contacts.normal[c, 1]
+        nz = contacts.normal[c, 2]
+        contacts.last[c] = nx * px + ny * py + nz * pz - contacts.offset[c]
 
 
 @kernel

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 
 from drapesim.kernels.elastic import ClothConstants, LatticeFields
-from drapesim.kernels.relax import FRESH, Inertia, Pace, relax
+from drapesim.kernels.relax import AWAKE, FRESH, Inertia, Pace, relax
 from drapesim.matter.fabric import FabricCard
 from drapesim.matter.sheet import Lattice
 from drapesim.mechanics.body_contact import BodyField
@@ -230,7 +230,7 @@ def advance(problem: Problem, motion: Motion, found: ContactSet, pace: Pace, ste
     ``way`` (m): no node goes farther, but one step is always taken.
     """
     contacts = found.contacts
-    contacts.wake[:] = FRESH
+    contacts.wake[:] = FRESH if steps > 0 else AWAKE
     if steps > 0:
         give_back_inertia(problem, motion, contacts.touched)
     taken = relax(
