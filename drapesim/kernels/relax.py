@@ -162,7 +162,7 @@ def press_contacts(lo, hi, flat, contacts, went, step, pace, dashpot):
 
 @kernel
 def note_gaps(lo, hi, flat, contacts):
-    """Write down, for those of contacts lo..hi-1 that sleep, how far off and where they are now: searches go by that."""
+    """Write down where those of contacts lo..hi-1 that sleep are now, and how far off: searches go by that."""
     for c in range(lo, hi):
         if contacts.wake[c] <= AWAKE:
             continue
