@@ -139,10 +139,11 @@ def kernel(function: F) -> F:
 
 
 def bare_kernel(function: F) -> F:
-    """Like `kernel`, for functions that make no arrays, only read and write those they are given, and are called often.
+    """Like `kernel`, for functions that make and return no arrays, only use those they are given, and are called often.
 
     Numba counts the references to every array of a record that goes into a call or out of a row, each time by a locked
-    write to memory: over half of the time of a search for contacts. Here nothing is counted; the caller holds them.
+    write to memory: over half of the time of a search for contacts. Here nothing is counted; the caller holds them. An
+    array that was returned would be released once too often. ``_nrt`` is private to numba: check it when its pin moves.
     """
     return _compile(function, parallel=False, _nrt=False)
 

@@ -1,8 +1,9 @@
 """Viscous relaxation of the lattice against frozen contact planes: many steps in one call.
 
-Each step has four stages, in this order: press (every contact computes its force), forces (every node sums its
-contacts and its elements), then kick and tighten the yarns of one direction, tighten those of the other and move. Every
-array entry is written by one thread from a fixed order of terms, so the result has one bit pattern at any thread count.
+Each step has four stages, in this order: press (every contact that is awake computes its force), forces (every node
+sums its contacts, which lend it inertia, and its elements), then kick and tighten the yarns of one direction, tighten
+those of the other and move. Every array entry is written by one thread from a fixed order of terms, so the result has
+one bit pattern at any thread count.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from drapesim.kernels.yarns import tighten_columns, tighten_rows
 
 FADE = 0.97  # a step, of inertia that no contact needs any more: given back at once, flickering contacts would swing
 AWAKE, PUSHING, FRESH = 0.0, -1.0, -2.0  # contacts open at the last step, pushing at it, not yet looked at in this call
-AHEAD = 3.0  # steps as long as the last one that a contact is looked at before it can push
+AHEAD = 3.0  # steps as long as the last one for which a contact is awake before it can push; the next may be two
 
 
 class Contacts(NamedTuple):
@@ -41,8 +42,8 @@ class Contacts(NamedTuple):
     preload: np.ndarray  # (K,) multiplier of the augmented Lagrangian, N
     anchor: np.ndarray  # (K, 3) where the cloth point would carry no friction
     force: np.ndarray  # (K, 3) on the cloth, N
-    last: np.ndarray  # (K,) signed distance to the plane when it was last looked at
-    wake: np.ndarray  # (K,) m: within a call, how far nodes must have gone before it is looked at; or a word below
+    last: np.ndarray  # (K,) signed distance to the plane at the last step; of one that sleeps, after it
+    wake: np.ndarray  # (K,) m, of one call: how far nodes must go before it can push; or a word from above
     touched: np.ndarray  # (M,) int64
     start: np.ndarray  # (M + 1,) int64
     entry: np.ndarray  # (E,) int64
@@ -80,13 +81,13 @@ def press_contacts(lo, hi, flat, contacts, went, step, pace, dashpot):
     """Force of contacts lo..hi-1 on the cloth, with friction returned to its cone; moves the anchors that slip.
 
     Of ten listed contacts nine are open, and cannot push before nodes have gone as far as their gap: they sleep so
-    long (``wake``), which changes nothing but the time. ``went`` (m): the farthest that a node can have gone in this
-    call; ``step`` (m): in the last step. A contact that wakes, or begins a call of steps carrying nothing, starts from
-    the gap and the place that it then has.
+    long (``wake``), but for the last few steps, since its dashpot and its grip want to know how a contact came.
+    ``went`` (m): the farthest that a node can have gone in this call; ``step`` (m): in the last step. A contact that
+    wakes, or begins a call of steps carrying nothing, starts from the gap and the place that it then has.
     """
     for c in range(lo, hi):
         wake = contacts.wake[c]
-        if wake > went:
+        if wake > went + AHEAD * step:
             continue
         a = contacts.node[c, 0]
         w = contacts.weight[c, 0]
@@ -134,8 +135,7 @@ def press_contacts(lo, hi, flat, contacts, went, step, pace, dashpot):
                 room -= contacts.preload[c] / pace.stiffness
             if total < 0.5:
                 room *= 0.5  # between two layers, which may both move
-            room -= AHEAD * step  # its dashpot and its grip want to know how it came
-            contacts.wake[c] = went + room if room > 0.0 else AWAKE
+            contacts.wake[c] = went + room if room > AHEAD * step else AWAKE
             continue
         contacts.wake[c] = PUSHING
         tx = px - contacts.anchor[c, 0]
@@ -317,13 +317,16 @@ def move_rows(lo, hi, x, v, trial, force, touch, spent, mass_of, turn, pace):
 
 
 @parallel_kernel
-def relax(n_steps, way, fastest, peak, x, v, force, touch, spent, trial, work, inertia, fields, cloth, contacts, pace):
+def relax(
+    n_steps, way, step, fastest, peak, x, v, force, touch, spent, trial, work, inertia, fields, cloth, contacts, pace
+):
     """Take at most ``n_steps`` steps in place; with 0 steps only the forces at ``x`` are computed.
 
     Returns the number of steps taken: no more once some node might go farther than ``way`` (m) in the next, which may
     be twice as long as the last. So contacts that were left out as too far away cannot have been met
     (but in the first step, which is always taken).
 
+    ``step`` (m): how far the quickest node went in the last step.
     x, v, force (elastic + dead load), touch (contact force): (3, NU, NV). ``spent`` (2, NU) gains what damping and,
     second, contact take out of the sheet, J. ``trial`` (3, NU, NV), ``work`` (6, NU, NV) and ``fastest`` (blocks,) are
     scratch. ``peak`` (blocks, 3) is raised to the largest warp and weft strain and sine of the yarn angle met; the work
@@ -343,7 +346,6 @@ def relax(n_steps, way, fastest, peak, x, v, force, touch, spent, trial, work, i
     n_touched = contacts.touched.shape[0]
     dashpot, lend = (pace.dashpot, pace.lend) if n_steps > 0 else (0.0, 0.0)
     went = 0.0
-    step = 0.0
     for taken in range(1, max(n_steps, 1) + 1):
         if n_contacts > 0:
             for b in prange(n_blocks):

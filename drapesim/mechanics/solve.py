@@ -233,8 +233,9 @@ def advance(problem: Problem, motion: Motion, found: ContactSet, pace: Pace, ste
     contacts.wake[:] = FRESH if steps > 0 else AWAKE
     if steps > 0:
         give_back_inertia(problem, motion, contacts.touched)
+    last_step = pace.dt * float(np.sqrt((motion.v**2).sum(0).max()))
     taken = relax(
-        steps, way, np.zeros(problem.blocks), motion.peak, motion.x, motion.v, motion.force, motion.touch,
+        steps, way, last_step, np.zeros(problem.blocks), motion.peak, motion.x, motion.v, motion.force, motion.touch,
         motion.spent, motion.trial, motion.work, motion.inertia, problem.fields, problem.cloth, contacts, pace,
     )  # fmt: skip
     return int(taken)

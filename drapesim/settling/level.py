@@ -42,8 +42,8 @@ REACH = 4.0  # times the present speed that a node may come to have before the n
 STRIDE, STRIDE_IN_CELLS = 2e-3, 0.15  # m, and share of the spacing: farthest move between looks at the contact list
 STRAY = 1e-4  # m
 TOUCHING, SLID = 5e-4, 1e-3  # m
-"""A triangle with a contact nearer than the first is searched again once it has gone the second, however fast the sheet
-is: other features of the body are the nearest by then, and what is not listed is sunk into unfelt."""
+"""A triangle with a contact nearer than the first, and those that share a node with it, are searched again once they
+have gone the second, however fast the sheet is: other features of the body are the nearest by then, and what is not listed is sunk into unfelt."""
 MOVED = 1e-10  # m
 ROOM = 0.5  # of a cell's band that it may use up: the other one of a pair may too, in the same time or before
 NEAR = 5e-5  # m, least way between looks
@@ -163,8 +163,8 @@ def search_moved(state: LevelState, pace: Pace, way: float, left: Array) -> bool
     planes no longer tell the truth (a tenth of a millimetre once the sheet is slow, see `SLID` near what touches), and
     when one of its contacts has ``left`` (K,) its features. Of two layers both move, so they have half the room. That
     they have not passed through each other anywhere is seen at the next look (`is_free`). Those around a triangle
-    that touches, or whose contact has left, go with it: what slides off a feature of the one, such as a node over the
-    body's edge, comes on to a feature that another owns.
+    whose contact has left go with it, and those around one that touches go by its rule: what slides off a feature of
+    the one, such as a node over the body's edge, comes on to a feature that another owns.
     """
     reach = max(STRAY, 2.0 * way)
     if state.body is None or state.layers is None:

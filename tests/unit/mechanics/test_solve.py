@@ -287,7 +287,7 @@ def test_a_copy_shares_nothing_that_changes(on_box):
     problem, x = on_box
     found, _ = find_touching(problem, x, 1e-3, None, no_contacts())
     copy = kept_apart(found)
-    for name in ("weight", "normal", "offset", "preload", "anchor", "force", "last"):
+    for name in ("weight", "normal", "offset", "preload", "anchor", "force", "last", "wake"):
         before = getattr(copy.contacts, name).copy()
         getattr(found.contacts, name)[:] += 1.0
         np.testing.assert_array_equal(getattr(copy.contacts, name), before)
