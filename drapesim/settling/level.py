@@ -43,7 +43,8 @@ STRIDE, STRIDE_IN_CELLS = 2e-3, 0.15  # m, and share of the spacing: farthest mo
 STRAY = 1e-4  # m
 TOUCHING, SLID = 5e-4, 1e-3  # m
 """A triangle with a contact nearer than the first, and those that share a node with it, are searched again once they
-have gone the second, however fast the sheet is: other features of the body are the nearest by then, and what is not listed is sunk into unfelt."""
+have gone the second, however fast the sheet is: other features of the body are the nearest by then, and what is not
+listed is sunk into unfelt."""
 MOVED = 1e-10  # m
 ROOM = 0.5  # of a cell's band that it may use up: the other one of a pair may too, in the same time or before
 NEAR = 5e-5  # m, least way between looks
