@@ -70,11 +70,11 @@ MOVE = Work(ops=53, near=8 * 81, far=184)
 its change (16) read."""
 
 ASLEEP = Work(ops=1, near=8, far=8)  # a contact too far off to push: how far nodes must go before it is looked at
-CONTACT = Work(ops=26, near=8 * 24, far=208)
+CONTACT = Work(ops=25, near=8 * 24, far=208)
 """One that is awake, carries nothing and does not push, on one node. Far: node numbers and weights (64), plane (32),
 preload, last gap and when it wakes read and written (40), force and anchor written (48), the node's place (24)."""
 CORNERS = Work(ops=19, near=8 * 13, far=72)  # more, if it acts on four nodes
-PUSH = Work(ops=24, divides=1, roots=1, far=8)  # more, if it pushes, and its grip holds
+PUSH = Work(ops=25, divides=1, roots=1, far=8)  # more, if it pushes, and its grip holds
 TOUCHED = Work(ops=6, divides=2, near=8 * 13, far=96)
 """A node with contacts. Far: its number, its range (24), its own mass (8) read, contact force (24) written, inertia,
 lightness, its change (40) read and written."""
