@@ -6,6 +6,7 @@ Set here because numba and its threads read both once, at the start; processes t
 
 import os
 from ctypes.util import find_library
+from functools import lru_cache
 
 import pytest
 
@@ -24,3 +25,16 @@ def window():
         if not (find_library("EGL") and find_library("GL")):
             pytest.skip(NO_WINDOW)
         pytest.fail("libegl1 and libgl1 are there, and yet no window can be opened")
+
+
+@pytest.fixture(autouse=True, scope="session")
+def carved_once():
+    """A scene's figure takes six seconds to carve: those of the same measures are carved once for all tests.
+
+    Tests of the carving itself call the function that they imported, which is the bare one.
+    """
+    from drapesim.matter import figure
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(figure, "carve_figure", lru_cache(maxsize=4)(figure.carve_figure))
+        yield

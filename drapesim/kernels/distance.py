@@ -14,7 +14,7 @@ import numpy as np
 
 from drapesim.kernels.jit import bare_kernel, parallel_kernel, prange
 from drapesim.kernels.pairs import Surface
-from drapesim.kernels.tree import LEAF, STACK, Tree, curve_codes_into, find_in_box
+from drapesim.kernels.tree import LEAF, STACK, Tree, bound_triangle, curve_codes_into, find_in_box
 
 CHUNKS = 256  # turns of the parallel loop; fixed, so that the answer does not depend on the number of threads
 ROUNDING = 1.0 + 1e-12  # a box may seem farther than a triangle in it by this factor
@@ -264,12 +264,7 @@ def approach_into(distance_out, x, triangles, normal, surface, tree, band):
         low = np.empty(3)
         high = np.empty(3)
         for t in range(chunk * n // CHUNKS, (chunk + 1) * n // CHUNKS):
-            for k in range(3):
-                a = x[triangles[t, 0], k]
-                b = x[triangles[t, 1], k]
-                c = x[triangles[t, 2], k]
-                low[k] = min(a, b, c) - band
-                high[k] = max(a, b, c) + band
+            bound_triangle(low, high, t, x, triangles, band)
             n_near = find_in_box(near, stack, low, high, surface.vertices, surface.faces, tree)
             if n_near > near.shape[0]:
                 near = np.empty(2 * n_near, np.int64)

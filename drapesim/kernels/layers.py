@@ -19,7 +19,15 @@ import numpy as np
 
 from drapesim.kernels.crossing import CROSSED, FOLDED, find_shared, judge_pair, judge_sharing, put_shared_first
 from drapesim.kernels.jit import bare_kernel, kernel, parallel_kernel, prange
-from drapesim.kernels.pairs import Found, closest_places, empty_found, packed, triangle_normal, weights_over
+from drapesim.kernels.pairs import (
+    Found,
+    closest_places,
+    empty_found,
+    packed,
+    rows_of_run,
+    triangle_normal,
+    weights_over,
+)
 from drapesim.kernels.survey import CONE, question_into, survey_into
 
 LAYER_NODE, LAYER_EDGE = 6, 7  # kinds, numbered on from those of kernels.pairs
@@ -320,12 +328,7 @@ def layers_of_run(
     corner = np.empty((6, 3))
     side = np.empty(6, np.int64)
     edge = np.empty((8, 3))
-    base = run * room
-    mine = Found(
-        found.node[base : base + room], found.weight[base : base + room], found.normal[base : base + room],
-        found.point[base : base + room], found.gap[base : base + room], found.part[base : base + room],
-        found.key[base : base + room], found.triangle[base : base + room],
-    )  # fmt: skip
+    mine = rows_of_run(found, run * room, room)
     at = np.int64(0)
     n_due = due.shape[0]
     for d in range(run * n_due // n_runs, (run + 1) * n_due // n_runs):

@@ -400,6 +400,16 @@ def contacts_of_triangle(found, at, t, x, triangles, owns, body, band, depth, ne
 
 
 @kernel
+def rows_of_run(found, base, room):
+    """The rows base .. base + room - 1 of ``found``, for one run to write."""
+    end = base + room
+    return Found(
+        found.node[base:end], found.weight[base:end], found.normal[base:end], found.point[base:end],
+        found.gap[base:end], found.part[base:end], found.key[base:end], found.triangle[base:end],
+    )  # fmt: skip
+
+
+@kernel
 def contacts_of_run(run, n_runs, found, room, most_near, wanted, x, triangles, owns, body, tree, band, depth):
     """One run of `find_contacts_into`; returns the number of its rows, -1 if ``most_near`` is too small."""
     near = np.empty(most_near, np.int64)
@@ -408,12 +418,7 @@ def contacts_of_run(run, n_runs, found, room, most_near, wanted, x, triangles, o
     stack = np.empty(STACK, np.int64)
     low = np.empty(3)
     high = np.empty(3)
-    base = run * room
-    mine = Found(
-        found.node[base : base + room], found.weight[base : base + room], found.normal[base : base + room],
-        found.point[base : base + room], found.gap[base : base + room], found.part[base : base + room],
-        found.key[base : base + room], found.triangle[base : base + room],
-    )  # fmt: skip
+    mine = rows_of_run(found, run * room, room)
     at = np.int64(0)
     n = wanted.shape[0]
     w = run * n // n_runs

@@ -162,53 +162,51 @@ def find_in_box(found, stack, low, high, vertices, triangles, tree):
 
 
 @bare_kernel
+def span_of(x, triangles, t, k):
+    """(low, high) m: how far triangle t of ``triangles`` (t, 3) over x (n, 3) reaches along axis k."""
+    a = x[triangles[t, 0], k]
+    b = x[triangles[t, 1], k]
+    c = x[triangles[t, 2], k]
+    return min(a, b, c), max(a, b, c)
+
+
+@bare_kernel
 def bound_triangle(low, high, t, x, triangles, margin):
-    """The box round triangle t of ``triangles`` (t, 3) over x (n, 3), ``margin`` wider on all sides."""
+    """The box round triangle t of ``triangles`` (t, 3) over x (n, 3), ``margin`` (m) wider on all sides."""
     for k in range(3):
-        a = x[triangles[t, 0], k]
-        b = x[triangles[t, 1], k]
-        c = x[triangles[t, 2], k]
-        low[k] = min(a, b, c) - margin
-        high[k] = max(a, b, c) + margin
+        least, most = span_of(x, triangles, t, k)
+        low[k] = least - margin
+        high[k] = most + margin
 
 
 @bare_kernel
 def gather_group(w, last, wanted, x, cloth, band, depth, group, box, stack, low, high, vertices, triangles, tree):
     """(end, n): one walk of the tree for the ``cloth`` triangles ``wanted`` w .. end - 1, which lie close together.
 
-    The n triangles nearer to any of them than its ``band`` (m,), or ``depth``, go into ``group``, their boxes into
-    ``box`` (len(group), 6), lows and highs. Those near one of them are then found there in the order in which a walk of
-    its own would have found them. If n is more than fit, only the count is right.
+    The n triangles nearer to any of them than its ``band`` (m,), or ``depth``, both in m, go into ``group``, their
+    boxes into ``box`` (len(group), 6), lows and highs. Those near one of them are then found there in the order in
+    which a walk of its own would have found them. If n is more than fit, only the count is right.
     """
     bound_triangle(low, high, wanted[w], x, cloth, max(band[w], depth))
-    most = WIDE * max(high[0] - low[0], high[1] - low[1], high[2] - low[2])
+    longest = WIDE * max(high[0] - low[0], high[1] - low[1], high[2] - low[2])
     end = w + 1
     while end < min(last, w + GROUP):
         margin = max(band[end], depth)
         fits = True
         for k in range(3):
-            a = x[cloth[wanted[end], 0], k]
-            b = x[cloth[wanted[end], 1], k]
-            c = x[cloth[wanted[end], 2], k]
-            fits = fits and max(high[k], max(a, b, c) + margin) - min(low[k], min(a, b, c) - margin) <= most
+            least, most = span_of(x, cloth, wanted[end], k)
+            fits = fits and max(high[k], most + margin) - min(low[k], least - margin) <= longest
         if not fits:
             break
         for k in range(3):
-            a = x[cloth[wanted[end], 0], k]
-            b = x[cloth[wanted[end], 1], k]
-            c = x[cloth[wanted[end], 2], k]
-            low[k] = min(low[k], min(a, b, c) - margin)
-            high[k] = max(high[k], max(a, b, c) + margin)
+            least, most = span_of(x, cloth, wanted[end], k)
+            low[k] = min(low[k], least - margin)
+            high[k] = max(high[k], most + margin)
         end += 1
     n = find_in_box(group, stack, low, high, vertices, triangles, tree)
     for s in range(min(n, group.shape[0])):
-        t = group[s]
         for k in range(3):
-            a = vertices[triangles[t, 0], k]
-            b = vertices[triangles[t, 1], k]
-            c = vertices[triangles[t, 2], k]
-            box[s, k] = min(a, b, c)
-            box[s, 3 + k] = max(a, b, c)
+            box[s, k], box[s, 3 + k] = span_of(vertices, triangles, group[s], k)
     return end, n
 
 

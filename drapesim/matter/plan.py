@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -331,23 +330,17 @@ def _name_scan(document: Document, table: BodyTable, body: Body, path: Path, inp
     return name_regions(body, table.region, rotation, document.error, ("body", "region"))
 
 
-@lru_cache(maxsize=2)
-def _carve_once(measures: tuple[tuple[str, float], ...]) -> Body:
-    """The figure of these `FigureMeasures`; kept, since a search or a refinement reads its scene again and again."""
-    from drapesim.matter.figure import FigureMeasures, carve_figure
-
-    return carve_figure(FigureMeasures(**dict(measures)))
-
-
 def _carve(table: FigureTable, surface: str) -> Body:
     """The carved figure by the scene's measures."""
+    from drapesim.matter.figure import FigureMeasures, carve_figure
+
     measures: dict[str, float] = {}
     for key, value in table.model_dump(exclude_none=True).items():
         if key.endswith("_mm"):
             measures[key.removesuffix("_mm") + "_m"] = _metres(value)
         else:
             measures[key] = value
-    body = _carve_once(tuple(measures.items()))
+    body = carve_figure(FigureMeasures(**measures))
     return replace(body, parts=tuple(replace(part, surface=surface) for part in body.parts))
 
 

@@ -366,7 +366,7 @@ def _find_padding(data: Any) -> float | None:
 def _decode(path: Path, syntax: Any, decode: Callable[[], Array]) -> Array:
     try:
         return decode()
-    except RuntimeError as fault:  # no decoder at all is a NotImplementedError, which is one; a decoder that fails too
+    except RuntimeError as fault:  # no decoder (NotImplementedError is a RuntimeError), or each of them has failed
         if syntax is None or not syntax.is_compressed:
             raise
         problem = f"the pixels are compressed ({syntax.name}), and no decoder here can read them"

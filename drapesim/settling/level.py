@@ -22,6 +22,7 @@ from drapesim.mechanics.solve import (
     residuals,
     shortened,
     steepest_slopes,
+    top_speed,
 )
 from drapesim.settling.cover import Cover, cover_anew, find_strayed
 
@@ -208,7 +209,7 @@ def is_free(state: LevelState, pace: Pace) -> bool:
     motion = state.motion
     if state.calm is None or np.abs(motion.x - state.calm.x).max() < MOVED:
         return True
-    speed = float(np.sqrt((motion.v**2).sum(0).max()))
+    speed = top_speed(motion)
     way = min(STRIDE_IN_CELLS * state.problem.least_spacing, max(NEAR, REACH * speed * pace.dt * CHUNK))
     nothing = np.zeros(len(state.problem.weave.triangles), dtype=bool)
     if not search(state, pace, max(STRAY, 2.0 * min(STRIDE, way)), nothing, None):
@@ -268,7 +269,7 @@ def take_chunk(state: LevelState) -> Pace:
         advance(state.problem, motion, state.found, unknown, 0)  # meets the first strains
     left = CHUNK
     while left > 0:
-        speed = float(np.sqrt((motion.v**2).sum(0).max()))
+        speed = top_speed(motion)
         if not np.isfinite(speed):
             raise FloatingPointError
         hasty = choose_pace(state.problem, state.slopes, state.damping).dt
