@@ -18,7 +18,6 @@ HAND = 0.1  # m/s
 def main(arguments: list[str]) -> int:
     """Print the updates a second, the share of the sheet's time to the clock's, and whether the sheet stayed whole."""
     from drapesim.jobs.run import prepare
-    from drapesim.kernels.jit import use_threads
     from drapesim.kernels.layers import SELF
     from drapesim.matter.plan import read_scene
     from drapesim.mechanics.body_contact import prepare_body
@@ -40,9 +39,8 @@ def main(arguments: list[str]) -> int:
     handle = int(np.argmin(np.linalg.norm(lattice.uv - 0.5 * lattice.uv.max(axis=0), axis=1)))
     held[handle] = True
     friction = np.array([card.friction[part.surface] for part in body.parts])
-    threads = use_threads(8)
-    gravity = np.array([0.0, 0.0, -9.80665])
-    problem = pose_problem(lattice, card, prepare_body(body), friction, held, gravity, share_out(lattice, threads))
+    gravity, blocks = np.array([0.0, 0.0, -9.80665]), share_out(lattice)
+    problem = pose_problem(lattice, card, prepare_body(body), friction, held, gravity, blocks)
     state = LevelState(problem, start_motion(problem, plan.x), damping=15.0, least_damping=15.0)
     row, column = (int(place[handle]) for place in grid_place(lattice))
     for _ in range(100):
@@ -57,7 +55,7 @@ def main(arguments: list[str]) -> int:
     layers = int(np.count_nonzero(state.found.found.part == SELF))
     crossings, _ = count_self_crossings(positions(state.problem, state.motion), lattice.triangles)
     rates = 1.0 / np.sort(times)
-    print(f"{len(lattice.ij)} nodes, {threads} threads, {len(state.found.found.gap)} contacts, {layers} between layers")
+    print(f"{len(lattice.ij)} nodes, {blocks} threads, {len(state.found.found.gap)} contacts, {layers} between layers")
     print(f"updates a second: {1.0 / np.mean(times):.1f} on average, {rates[len(rates) // 20 * 19]:.1f} in 19 of 20")
     print(f"one second of the sheet takes {np.sum(times) / own_time:.1f} s; crossings at the end: {crossings}")
     return 0

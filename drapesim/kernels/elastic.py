@@ -22,7 +22,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from drapesim.kernels.jit import kernel
+from drapesim.kernels.jit import bare_kernel, kernel
 
 TERMS = 16
 SERIES = np.array([4.0**n / (n * n * math.comb(2 * n, n)) for n in range(1, TERMS + 1)])
@@ -31,6 +31,7 @@ TIGHT = 1.0 / 24.0  # share of F^2 that a hinge stores too
 BENDS = SERIES + TIGHT * np.append(0.0, np.convolve(SERIES, SERIES)[: TERMS - 1])  # F + F^2 / 24
 BEND_SLOPES = BENDS * np.arange(1, TERMS + 1)
 PAD = 2
+LINE = 8  # numbers in a cache line: rows are whole lines, or threads that share one would wait for each other
 TINY = 1e-60
 
 
@@ -65,7 +66,15 @@ class ClothConstants(NamedTuple):
     twist: float
 
 
-@kernel
+def zeros_in_lines(*shape: int) -> np.ndarray:
+    """Zeros, float64, that begin with a cache line."""
+    size = math.prod(shape)
+    room = np.zeros(size + LINE)
+    skip = -(room.ctypes.data // 8) % LINE
+    return room[skip : skip + size].reshape(shape)
+
+
+@bare_kernel
 def links_into(dx, dy, dz, ax, ay, az, bx, by, bz, weight, h, width, slope, offset, knot, coef, strain, pull, length):
     """Force of a row of links a -> b on its lower node into ``dx, dy, dz``; the last three rows are scratch.
 
@@ -102,7 +111,7 @@ def links_into(dx, dy, dz, ax, ay, az, bx, by, bz, weight, h, width, slope, offs
     return top
 
 
-@kernel
+@bare_kernel
 def bends_into(px, py, pz, qx, qy, qz, ax, ay, az, mx, my, mz, bx, by, bz, weight, stiffness):
     """Hinge forces P and Q of rows a - m - b: node a feels -P, node b +Q, node m P - Q."""
     for j in range(weight.shape[0]):
@@ -132,7 +141,7 @@ def bends_into(px, py, pz, qx, qy, qz, ax, ay, az, mx, my, mz, bx, by, bz, weigh
         qz[j] = pull * (uz * ruv - cv * vz)
 
 
-@kernel
+@bare_kernel
 def cells_into(out, mid, x, i, cell, cloth):
     """Shear and twist of the cells of row i: out[0:3] = A, out[3:6] = B, out[6:9] = q.
 
@@ -199,7 +208,7 @@ def cells_into(out, mid, x, i, cell, cloth):
     return top
 
 
-@kernel
+@bare_kernel
 def elements_of_row(x, i, fields, cloth, link_u, bend_u, cells, link_v, bend_v, scratch, peak):
     """All elements that row i of the sweep adds: links and cells from i to i+1, hinges at i+1, and row i's weft ones.
 
@@ -240,7 +249,7 @@ def elements_of_row(x, i, fields, cloth, link_u, bend_u, cells, link_v, bend_v, 
     peak[2] = max(peak[2], sheared)
 
 
-@kernel
+@bare_kernel
 def gather_row(force, i, fields, link_u, bend_u, cells, link_v, bend_v):
     """Elastic force plus dead load on the nodes of row i into ``force`` (3, NV)."""
     s = i & 3
@@ -283,7 +292,7 @@ def gather_row(force, i, fields, link_u, bend_u, cells, link_v, bend_v):
             f[j] += (q00[j] - a00[j]) - (b01[j] + q01[j])
 
 
-@kernel
+@bare_kernel
 def clear_missing(cells, bend_v, link_v):
     """Zero the last column, which no element writes but a gather reads."""
     cells[:, :, -1] = 0.0
@@ -317,7 +326,7 @@ def forces_of_block_into(force, peak, lo, hi, x, fields, cloth):
                 force[k, i, j] = row[k, j]
 
 
-@kernel
+@bare_kernel
 def block_start(b, n_blocks, n_rows):
     """First node row of block b of n_blocks (rows PAD .. n_rows - PAD - 1 are shared out)."""
     return PAD + (b * (n_rows - 2 * PAD)) // n_blocks

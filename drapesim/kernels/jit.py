@@ -12,13 +12,13 @@ import shutil
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import TypeVar
 
 # Threads that wait for each other spin by default; where another program wants the processor too, that costs ten times
 # the run. A short spin, then sleep: as fast alone, and it gives way. (Read by GNU OpenMP when the first kernel runs.)
-os.environ.setdefault("GOMP_SPINCOUNT", "1000")
+os.environ.setdefault("GOMP_SPINCOUNT", "2000")
 
 import numba
 
@@ -164,11 +164,22 @@ def _compile(function: F, parallel: bool, **more: bool) -> F:
     numba.config.CACHE_DIR = str(CACHE_FOLDER)  # type: ignore[attr-defined]
     try:
         compiled: F = numba.njit(
-            cache=True, error_model="numpy", fastmath=False, nogil=True, boundscheck=False, parallel=parallel, **more
+            cache=True, error_model="numpy", fastmath={"contract"}, nogil=True, boundscheck=False, parallel=parallel, **more
         )(function)
     finally:
         numba.config.CACHE_DIR = previous  # type: ignore[attr-defined]
     return compiled
+
+
+@contextlib.contextmanager
+def limited_to(threads: int) -> Iterator[None]:
+    """Let parallel kernels use at most so many threads within."""
+    before = numba.get_num_threads()
+    numba.set_num_threads(max(1, min(threads, before)))
+    try:
+        yield
+    finally:
+        numba.set_num_threads(before)
 
 
 def use_threads(wanted: int) -> int:

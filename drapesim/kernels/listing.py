@@ -23,47 +23,13 @@ def weighted_places(x, node, weight):
 
 
 @kernel
-def is_named_before(node, c, k):
-    """True if the node at place k of row c stands at an earlier place too."""
-    named = False
-    for m in range(k):
-        named = named or node[c, m] == node[c, k]
-    return named
-
-
-@kernel
-def list_by_node(node, weight, n):
-    """(start, touched, entry, slot): for each touched one of n nodes the rows of ``node`` (K, 4) with it, in order.
-
-    A place whose ``weight`` (K, 4) happens to be zero counts, unless its node is named before it: the weight may grow.
-    """
-    count = np.zeros(n + 1, np.int64)
+def list_touched(node, n):
+    """(M,) int64: those of n nodes that the rows of ``node`` (K, 4) name, in rising order."""
+    is_touched = np.zeros(n, np.bool_)
     for c in range(node.shape[0]):
         for k in range(4):
-            if weight[c, k] != 0.0 or (k > 0 and not is_named_before(node, c, k)):
-                count[node[c, k] + 1] += 1
-    n_touched = 0
-    for a in range(n):
-        n_touched += 1 if count[a + 1] > 0 else 0
-    start = np.zeros(n_touched + 1, np.int64)
-    touched = np.empty(n_touched, np.int64)
-    m = 0
-    for a in range(n):
-        if count[a + 1] > 0:
-            touched[m] = a
-            start[m + 1] = start[m] + count[a + 1]
-            m += 1
-        count[a + 1] += count[a]
-    entry = np.empty(count[n], np.int64)
-    slot = np.empty(count[n], np.int64)
-    for c in range(node.shape[0]):
-        for k in range(4):
-            if weight[c, k] != 0.0 or (k > 0 and not is_named_before(node, c, k)):
-                at = count[node[c, k]]
-                entry[at] = c
-                slot[at] = k
-                count[node[c, k]] = at + 1
-    return start, touched, entry, slot
+            is_touched[node[c, k]] = True
+    return np.flatnonzero(is_touched)
 
 
 @kernel

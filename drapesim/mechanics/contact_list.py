@@ -13,18 +13,21 @@ import numpy as np
 from drapesim.kernels.layers import LAYER_NODE, SELF
 from drapesim.kernels.listing import (
     copy_rows,
-    list_by_node,
+    list_touched,
     match_single,
     match_sorted,
     take_up_into,
     weighted_places,
 )
 from drapesim.kernels.pairs import EDGE_EDGE, FACE_VERTEX, NODE_VERTEX, Found, empty_found
-from drapesim.kernels.relax import FRESH, Contacts
+from drapesim.kernels.relax import FRESH, RUN, Contacts
 from drapesim.matter.sheet import Lattice
 from drapesim.mechanics.energies import grid_place, grid_shape
 
 Array = np.ndarray
+
+Carried = tuple[Array, Array, Array, Array]
+"""What contacts carry: preload (K,) N, anchor (K, 3) m, force (K, 3) N, and by how much gaps grew, went (K,) m."""
 
 FEATURE = (1 << 30) - 1  # mask of one feature in a contact's key
 
@@ -42,8 +45,8 @@ def no_contacts() -> ContactSet:
     i, f = np.zeros(0, np.int64), np.zeros(0)
     contacts = Contacts(
         node=np.zeros((0, 4), np.int64), weight=np.zeros((0, 4)), normal=np.zeros((0, 3)), offset=f, friction=f,
-        preload=f, anchor=np.zeros((0, 3)), force=np.zeros((0, 3)), last=f, wake=f, touched=i,
-        start=np.zeros(1, np.int64), entry=i, slot=i,
+        preload=f, anchor=np.zeros((0, 3)), force=np.zeros((0, 3)), last=f, wake=f, run_wake=f, pushing=i,
+        n_pushing=i, touched=i,
     )  # fmt: skip
     return ContactSet(contacts, empty_found(0))
 
@@ -67,7 +70,7 @@ def carry_contacts(
     flat = flat_index(lattice)
     apart = np.where(found.part == SELF, thickness, 0.5 * thickness)
     node = flat[found.node]
-    start, touched, entry, slot = list_by_node(node, found.weight, int(np.prod(grid_shape(lattice))))
+    n, runs = len(node), -(-len(node) // RUN)
     contacts = Contacts(
         node=node,
         weight=found.weight,
@@ -78,11 +81,11 @@ def carry_contacts(
         anchor=anchor,
         force=force,
         last=found.gap - apart - (0.0 if went is None else went),
-        wake=np.full(len(found.gap), FRESH),
-        touched=touched,
-        start=start,
-        entry=entry,
-        slot=slot,
+        wake=np.full(n, FRESH),
+        run_wake=np.full(runs, FRESH),
+        pushing=np.empty(n, np.int64),
+        n_pushing=np.zeros(runs, np.int64),
+        touched=list_touched(node, int(np.prod(grid_shape(lattice)))),
     )
     return ContactSet(contacts, found)
 
@@ -119,7 +122,7 @@ def slid_name(key: Array) -> Array:
     return name
 
 
-def taken_up(found: Found, x: Array, before: ContactSet, origin: Array) -> tuple[Array, Array, Array, Array]:
+def taken_up(found: Found, x: Array, before: ContactSet, origin: Array) -> Carried:
     """(preload (K,) N, anchor and force (K, 3), went (K,) m) of ``found`` at ``x`` (n, 3): known contacts go on.
 
     ``origin`` (K,): row before of a contact that was not searched anew, else -1. Of a grip only the tangential stretch
@@ -164,7 +167,7 @@ def force_between_layers(found: ContactSet, n: int) -> Array:
 
 def kept_apart(found: ContactSet) -> ContactSet:
     """A copy that does not share what contacts carry."""
-    names = ("weight", "normal", "offset", "preload", "anchor", "force", "last", "wake")
+    names = ("weight", "normal", "offset", "preload", "anchor", "force", "last", "wake", "run_wake", "pushing", "n_pushing")
     carried = {name: getattr(found.contacts, name).copy() for name in names}
     places = {"weight": carried["weight"], "normal": carried["normal"], "point": found.found.point.copy()}
     return ContactSet(found.contacts._replace(**carried), found.found._replace(**places))

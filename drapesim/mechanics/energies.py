@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drapesim.kernels.elastic import PAD, ClothConstants, LatticeFields
+from drapesim.kernels.elastic import LINE, PAD, ClothConstants, LatticeFields, zeros_in_lines
 from drapesim.matter.fabric import FabricCard
 from drapesim.matter.sheet import Lattice
 
@@ -86,9 +86,9 @@ def is_turned(lattice: Lattice) -> bool:
 
 
 def grid_shape(lattice: Lattice) -> tuple[int, int]:
-    """(NU, NV) of the padded grid."""
+    """(NU, NV) of the padded grid; NV is a multiple of `LINE`."""
     rows, columns = sorted(lattice.shape)
-    return rows + 2 * PAD, columns + 2 * PAD
+    return rows + 2 * PAD, -(-(columns + 2 * PAD) // LINE) * LINE
 
 
 def grid_place(lattice: Lattice) -> tuple[Array, Array]:
@@ -125,7 +125,7 @@ def cloth_constants(card: FabricCard, lattice: Lattice) -> ClothConstants:
 
 def padded(lattice: Lattice, values: Array) -> Array:
     """Node values (n, ...) laid on the padded grid, component first: (..., NU, NV); zero where there is no node."""
-    grid = np.zeros((*values.shape[1:], *grid_shape(lattice)))
+    grid = zeros_in_lines(*values.shape[1:], *grid_shape(lattice))
     row, column = grid_place(lattice)
     grid[..., row, column] = np.moveaxis(values, 0, -1)
     return grid
@@ -177,7 +177,7 @@ def lattice_fields(lattice: Lattice, card: FabricCard, gravity: Array, held: Arr
     turned = is_turned(lattice)
 
     def laid(values: Array) -> Array:
-        out = np.zeros(grid_shape(lattice))
+        out = zeros_in_lines(*grid_shape(lattice))
         values = values.T if turned else values
         out[PAD : PAD + values.shape[0], PAD : PAD + values.shape[1]] = values
         return out

@@ -6,9 +6,10 @@ import numpy as np
 
 from drapesim.kernels.aim import aim_contacts
 from drapesim.kernels.layers import SELF, layer_triangles
-from drapesim.kernels.pairs import NO_BODY, empty_found
+from drapesim.kernels.pairs import NO_BODY, Found, empty_found
+from drapesim.kernels.relax import RUN
 from drapesim.mechanics.body_contact import find_body_contacts
-from drapesim.mechanics.contact_list import ContactSet, carry_contacts, gathered, joined, placed, taken_up
+from drapesim.mechanics.contact_list import Carried, ContactSet, carry_contacts, gathered, joined, picked, placed, taken_up
 from drapesim.mechanics.self_contact import find_layer_contacts
 from drapesim.mechanics.solve import Problem
 
@@ -17,6 +18,7 @@ Array = np.ndarray
 DEPTH = 5e-3  # m, how deep inside the body a node may be and still be pushed out the way it came
 SEARCHES, LIFTS = 16, 12  # at most, and moves after each
 NEARBY = 5e-4  # m, past the thickness: what is listed lest one contact's move makes another
+SCATTERED = 1.5  # times the runs that contacts which carry something would fill, above which the list is sorted anew
 LIFTED = 2e-5  # m, lack of clearance that is left to the relaxation
 
 
@@ -62,8 +64,25 @@ def find_touching(
     found = gathered((old, on_body), (body, new_body), (old, between), (layers, new_layers))
     origin = np.concatenate([on_body, np.full(len(body.gap), -1), between, np.full(len(layers.gap), -1)])
     found = placed(found, x)
-    carried = taken_up(found, x, before, origin)
+    found, carried = sorted_by_load(found, taken_up(found, x, before, origin))
     return carry_contacts(problem.lattice, found, problem.card.thickness, problem.friction, *carried), crossed
+
+
+def sorted_by_load(found: Found, carried: Carried) -> tuple[Found, Carried]:
+    """Both (K rows each) with contacts that carry something first, of those with the body and of those between layers.
+
+    They then fill few runs of the list (kernels.relax), and those runs whole. A list in which they nearly do is left.
+    """
+    preload, _, force, _ = carried
+    is_loaded = (preload != 0.0) | (force[:, 0] != 0.0) | (force[:, 1] != 0.0) | (force[:, 2] != 0.0)
+    runs = np.count_nonzero(np.diff(np.flatnonzero(is_loaded) // RUN, prepend=-1))
+    if RUN * runs < SCATTERED * np.count_nonzero(is_loaded) + 2 * RUN:
+        return found, carried
+    is_layer = found.part == SELF
+    groups = (is_loaded & ~is_layer, ~is_loaded & ~is_layer, is_loaded & is_layer, ~is_loaded & is_layer)
+    order = np.concatenate([np.flatnonzero(group) for group in groups])
+    preload, anchor, force, went = (values[order] for values in carried)
+    return picked(found, order), (preload, anchor, force, went)
 
 
 def aimed(problem: Problem, x_grid: Array, found: ContactSet) -> Array:

@@ -7,8 +7,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from drapesim.kernels.elastic import ClothConstants, LatticeFields
-from drapesim.kernels.relax import AWAKE, FRESH, Inertia, Pace, relax
+from drapesim.kernels.elastic import ClothConstants, LatticeFields, zeros_in_lines
+from drapesim.kernels.jit import limited_to
+from drapesim.kernels.relax import AWAKE, FRESH, Inertia, Pace, Scratch, relax, scratch_of
 from drapesim.matter.fabric import FabricCard
 from drapesim.matter.sheet import Lattice
 from drapesim.mechanics.body_contact import BodyField
@@ -42,11 +43,10 @@ class Motion:
     v: Array  # m/s, half a step behind
     force: Array  # elastic + dead load, N
     touch: Array  # contact, N
-    trial: Array  # (3, NU, NV) scratch of a step: the velocity it is about to take
-    work: Array  # (6, NU, NV) scratch of the solve along the yarns
     spent: Array  # (2, NU) J, by rows: what damping has taken out of the sheet, and what contact has
     inertia: Inertia  # moved with: own and lent by contacts
     peak: Array  # (blocks, 3) largest strain along each axis of the grid, and sine of yarn angle, since last cleared
+    scratch: Scratch
 
 
 class Slopes(NamedTuple):
@@ -118,17 +118,16 @@ def pose_problem(
 def start_motion(problem: Problem, x: Array, v: Array | None = None) -> Motion:
     """State at positions x (n, 3) m, at rest unless v (n, 3) m/s is given."""
     grid = padded(problem.lattice, x)
-    velocity = np.zeros_like(grid) if v is None else padded(problem.lattice, v)
+    velocity = zeros_in_lines(*grid.shape) if v is None else padded(problem.lattice, v)
     return Motion(
         grid,
         velocity,
-        np.zeros_like(grid),
-        np.zeros_like(grid),
-        np.zeros_like(grid),
-        np.zeros((6, *grid.shape[1:])),
+        zeros_in_lines(*grid.shape),
+        zeros_in_lines(*grid.shape),
         np.zeros((2, grid.shape[1])),
         Inertia(problem.fields.mass.copy(), problem.fields.light.copy(), np.ones_like(problem.fields.mass)),
         np.zeros((problem.blocks, 3)),
+        scratch_of(grid.shape[1:], problem.blocks),
     )
 
 
@@ -230,14 +229,14 @@ def advance(problem: Problem, motion: Motion, found: ContactSet, pace: Pace, ste
     ``way`` (m): no node goes farther, but one step is always taken.
     """
     contacts = found.contacts
-    contacts.wake[:] = FRESH if steps > 0 else AWAKE
+    contacts.wake[:] = contacts.run_wake[:] = FRESH if steps > 0 else AWAKE
     if steps > 0:
         give_back_inertia(problem, motion, contacts.touched)
-    taken = relax(
-        steps, way, pace.dt * top_speed(motion), np.zeros(problem.blocks), motion.peak, motion.x, motion.v,
-        motion.force, motion.touch, motion.spent, motion.trial, motion.work, motion.inertia, problem.fields,
-        problem.cloth, contacts, pace,
-    )  # fmt: skip
+    with limited_to(problem.blocks):
+        taken = relax(
+            steps, way, pace.dt * top_speed(motion), motion.x, motion.v, motion.force, motion.touch, motion.spent,
+            motion.peak, motion.scratch, motion.inertia, problem.fields, problem.cloth, contacts, pace,
+        )  # fmt: skip
     return int(taken)
 
 

@@ -17,7 +17,6 @@ from itertools import pairwise
 import numpy as np
 
 from drapesim.ground.outcome import InputError
-from drapesim.kernels.jit import use_threads
 from drapesim.matter.lay import (
     BindStep,
     Handling,
@@ -42,8 +41,6 @@ from drapesim.settling.level import CHUNK, Crossed, FellOff, Progress
 from drapesim.settling.loads import PointLoads, joined_loads, patch_nodes, spread_patch
 from drapesim.settling.settle import (
     LEAST_NODES,
-    MOST_THREADS,
-    SERIAL_NODES,
     Checkpoint,
     coarsened,
     keep_state,
@@ -182,8 +179,7 @@ class _Work:
         self.started = time.monotonic()
         self.body = prepare_body(scene.body)
         friction = np.array([scene.fabric.friction[part.surface] for part in scene.body.parts])
-        threads = use_threads(MOST_THREADS if len(lattice.ij) > SERIAL_NODES else 1)
-        blocks = share_out(lattice, threads)
+        blocks = share_out(lattice)
         self.hands = start_hands(
             lattice, scene.fabric, self.body, friction, self.begun.x, self.begun.pinned, blocks, GRAVITY
         )

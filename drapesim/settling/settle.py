@@ -24,7 +24,7 @@ from drapesim.matter.sheet import Lattice
 from drapesim.matter.surface import sample_sheet
 from drapesim.mechanics.body_contact import prepare_body
 from drapesim.mechanics.contact_list import carry_contacts, force_between_layers, placed
-from drapesim.mechanics.energies import grid_shape, unpadded
+from drapesim.mechanics.energies import unpadded
 from drapesim.mechanics.search import cleared
 from drapesim.mechanics.solve import (
     Slopes,
@@ -58,8 +58,7 @@ STANDARD = SettleSettings()
 COARSE_PATIENCE = 12  # a fold narrower than a cell is for a finer lattice
 COARSE_GOAL = (0.2, 2.0)  # residual at which a coarse level hands over: the finer one changes the folds anyway
 LEAST_NODES = 150  # a lattice is not coarsened below this
-BLOCK_ROWS = 24  # at least, in a block of the work
-SERIAL_NODES = 2500  # below this one thread is faster than two that wait for each other
+SERIAL_NODES = 2500  # below this one thread steps faster than two that wait for each other
 MOST_THREADS = 8  # more gain little: the sheet then fits the caches
 KEEP_EVERY = 60.0  # s between checkpoints
 SINK_SHARE = 0.6  # of the penetration limit that a contact may be indented
@@ -217,9 +216,8 @@ def settle(
         if number > first:
             x = sampled(lattice, level, x0) if is_lost else prolonged(pile[number - 1], level, x)
             is_lost = False
-        threads = use_threads(MOST_THREADS if len(level.ij) > SERIAL_NODES else 1)
         marks = None if held is None else sampled(lattice, level, held)
-        blocks = share_out(level, threads)
+        blocks = share_out(level)
         problem = pose_problem(level, card, field, np.asarray(friction, float), marks, np.asarray(gravity), blocks)
         least = DAMPING[0] if is_last else GENTLE
         loads = None if hands is None else lay_on(problem, hands)
@@ -273,9 +271,10 @@ def _press_in(state: LevelState, loads: Array) -> None:
     state.lent = 0.5 * float((pushed**2).sum()) / pace.stiffness
 
 
-def share_out(lattice: Lattice, threads: int) -> int:
-    """Into how many blocks the rows of a lattice are cut: each block does two rows anew that its neighbour does too."""
-    return threads * max(1, min(4, grid_shape(lattice)[0] // (BLOCK_ROWS * threads)))
+def share_out(lattice: Lattice) -> int:
+    """Into how many blocks a step's work is cut, one a thread; searches may use all threads on any lattice."""
+    threads = use_threads(MOST_THREADS)
+    return threads if len(lattice.ij) > SERIAL_NODES else 1
 
 
 def refuse_crossed(lattice: Lattice, x0: Array) -> None:
