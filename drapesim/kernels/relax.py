@@ -13,6 +13,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from drapesim.kernels.ballast import stiffen_rows, take_own
 from drapesim.kernels.elastic import PAD, block_start, forces_of_block_into, zeros_in_lines
 from drapesim.kernels.jit import bare_kernel, parallel_kernel, prange
 from drapesim.kernels.yarns import LANES, cut_strips, tighten_rows, tighten_strip
@@ -59,7 +60,8 @@ class Inertia(NamedTuple):
     that this takes, and gives back later, is in the account (`move_rows`).
     """
 
-    mass: np.ndarray  # kg
+    own: np.ndarray  # kg, without contacts: the mass, and more where the sheet is stiff (kernels.ballast)
+    mass: np.ndarray  # kg, with them
     light: np.ndarray  # 1/kg, 0 for nodes that do not move
     turn: np.ndarray  # mass before the last change over mass now
 
@@ -103,6 +105,8 @@ class Pace(NamedTuple):
     limit: float  # m/s, of each kick: no node moves much faster; at rest it changes nothing
     hold_u: float  # kg, dt^2 times the stiffness that links of full width are solved with, along each axis of the grid
     hold_v: float
+    borne: float  # N/m, how stiff the sheet may be where nodes move with their mass alone
+    bend: float  # N/m, what bending and twist add to that stiffness everywhere
     lend: float  # kg, inertia that a contact lends a node for each unit of |weight| times the sum of its |weights|
 
 
@@ -236,13 +240,13 @@ def note_gaps(lo, hi, flat, contacts):
 
 
 @bare_kernel
-def collect_touch(lo, hi, flat_touch, share, inertia, base, contacts, lend):
+def collect_touch(lo, hi, flat_touch, share, inertia, contacts, lend):
     """Sum the contact forces on nodes lo..hi-1 of the flat grid, in the contacts' order, and lend the nodes inertia.
 
     They get what the contacts that push on them need to stay stable; the rest fades. A node's row of the contacts'
     stiffness sums to at most |weight| times the sum of the contact's |weights| (one against the body, two between
-    layers), each with the contact's stiffness. ``base`` (NU NV,) kg, the node's own; ``lend``: see `Pace`, inertia is
-    left alone if it is not above zero. ``share`` (NU NV,) is scratch.
+    layers), each with the contact's stiffness. ``lend``: see `Pace`, inertia is left alone if it is not above zero.
+    ``share`` (NU NV,) is scratch.
     """
     first = np.searchsorted(contacts.touched, lo)
     last = np.searchsorted(contacts.touched, hi)
@@ -271,7 +275,8 @@ def collect_touch(lo, hi, flat_touch, share, inertia, base, contacts, lend):
     for m in range(first, last):
         a = contacts.touched[m]
         was = inertia.mass[a]
-        now = base[a] + max(lend * share[a], FADE * (was - base[a]))
+        own = inertia.own[a]
+        now = own + max(lend * share[a], FADE * (was - own))
         inertia.turn[a] = was / now
         if now != was:
             inertia.mass[a] = now
@@ -426,11 +431,18 @@ def relax(
     flat = x.reshape(3, n_rows * n_columns)
     flat_touch = touch.reshape(3, n_rows * n_columns)
     flat_share = scratch.share.reshape(-1)
-    flat_inertia = Inertia(inertia.mass.reshape(-1), inertia.light.reshape(-1), inertia.turn.reshape(-1))
-    flat_base = fields.mass.reshape(-1)
+    flat_inertia = Inertia(
+        inertia.own.reshape(-1), inertia.mass.reshape(-1), inertia.light.reshape(-1), inertia.turn.reshape(-1)
+    )
     n_contacts = contacts.offset.shape[0]
     dashpot, lend = (pace.dashpot, pace.lend) if n_steps > 0 else (0.0, 0.0)
     went = 0.0
+    if n_steps > 0:
+        more = way / min(cloth.hu, cloth.hv) if way < cloth.hu else 0.0  # by which cells may be sheared meanwhile
+        for b in prange(n_blocks):
+            lo, hi = block_start(b, n_blocks, n_rows), block_start(b + 1, n_blocks, n_rows)
+            stiffen_rows(lo, hi, inertia.own, scratch.rows[b], x, fields, cloth, more, pace.bend, pace.borne)
+            take_own(lo, hi, v, spent, inertia, contacts.touched)
     for taken in range(1, max(n_steps, 1) + 1):
         if n_contacts > 0:
             for b in prange(n_blocks):
@@ -438,7 +450,7 @@ def relax(
         for b in prange(n_blocks):
             lo, hi = block_start(b, n_blocks, n_rows), block_start(b + 1, n_blocks, n_rows)
             collect_touch(
-                lo * n_columns, hi * n_columns, flat_touch, flat_share, flat_inertia, flat_base, contacts, lend
+                lo * n_columns, hi * n_columns, flat_touch, flat_share, flat_inertia, contacts, lend
             )
             forces_of_block_into(force, peak[b], lo, hi, x, fields, cloth)
             if n_steps > 0:

@@ -31,6 +31,7 @@ Array = np.ndarray
 
 TIME_STEP_SHARE = 0.7  # of the largest step that is stable where nothing changes meanwhile
 CONTACT_STIFFNESS = 2.0  # in units of the stiffness that sets the longest time step
+BALLAST = 4.0  # times its mass, most that a node is lent where the sheet is stiff; where that is not enough, steps shorten
 FASTEST = 1.0  # m/s, a hand's speed
 MOST_OF_THICKNESS = 0.15  # that a kick makes a node go in a step: contact stops it within about a step's way
 
@@ -125,10 +126,16 @@ def start_motion(problem: Problem, x: Array, v: Array | None = None) -> Motion:
         zeros_in_lines(*grid.shape),
         zeros_in_lines(*grid.shape),
         np.zeros((2, grid.shape[1])),
-        Inertia(problem.fields.mass.copy(), problem.fields.light.copy(), np.ones_like(problem.fields.mass)),
+        plain_inertia(problem),
         np.zeros((problem.blocks, 3)),
         scratch_of(grid.shape[1:], problem.blocks),
     )
+
+
+def plain_inertia(problem: Problem) -> Inertia:
+    """What nodes that nothing has lent any inertia move with."""
+    fields = problem.fields
+    return Inertia(fields.mass.copy(), fields.mass.copy(), fields.light.copy(), np.ones_like(fields.mass))
 
 
 def positions(problem: Problem, motion: Motion) -> Array:
@@ -167,7 +174,7 @@ def choose_pace(problem: Problem, slopes: Slopes, damping: float) -> Pace:
     some times what sets the longest step, against inertia that they are lent while they push (kernels.relax).
     """
     card = problem.card
-    dt = min(longest_step(problem), _stable_step(problem, slopes.across + bend_stiffness(problem)))
+    dt = min(longest_step(problem), _stable_step(problem, (slopes.across + bend_stiffness(problem)) / BALLAST))
     link = CONTACT_STIFFNESS * (8.0 * card.shear_rigidity + bend_stiffness(problem))
     hold = dt**2 * slopes.along
     dashpot = 0.5 * link
@@ -177,7 +184,7 @@ def choose_pace(problem: Problem, slopes: Slopes, damping: float) -> Pace:
     cloth = problem.cloth
     return Pace(
         dt=float(dt), damping=damping, stiffness=link, grip=link, dashpot=dashpot, limit=float(limit),
-        hold_u=float(hold * cloth.hv / cloth.hu), hold_v=float(hold * cloth.hu / cloth.hv), lend=lend,
+        borne=_borne(problem, dt), bend=bend_stiffness(problem), hold_u=float(hold * cloth.hv / cloth.hu), hold_v=float(hold * cloth.hu / cloth.hv), lend=lend,
     )  # fmt: skip
 
 
@@ -196,6 +203,11 @@ def _stable_step(problem: Problem, stiff: float) -> float:
     return TIME_STEP_SHARE * 2.0 * problem.least_spacing * float(np.sqrt(problem.card.areal_density / stiff))
 
 
+def _borne(problem: Problem, dt: float) -> float:
+    """N/m, the stiffness for which ``dt`` is stable."""
+    return problem.card.areal_density * (TIME_STEP_SHARE * 2.0 * problem.least_spacing / dt) ** 2
+
+
 def shortened(pace: Pace, share: float) -> Pace:
     """``pace`` with steps of ``share`` of its own; contacts stay as stiff as they are."""
     hold = share**2
@@ -208,21 +220,6 @@ def take_inertia(problem: Problem, motion: Motion, mass: Array) -> None:
     motion.inertia.light[:] = lightness(motion.inertia.mass, problem.fields.free)
 
 
-def give_back_inertia(problem: Problem, motion: Motion, touched: Array | None = None) -> None:
-    """Leave nodes that no listed contact touches their own inertia alone; ``touched`` (M,) keep what they were lent.
-
-    They keep their velocity, and what motion that takes out of them is booked.
-    """
-    mass, light, turn = motion.inertia
-    gone = mass != problem.fields.mass
-    if touched is not None:
-        gone.reshape(-1)[touched] = False
-    lent = np.where(gone, mass - problem.fields.mass, 0.0)
-    motion.spent[0] += (0.5 * lent * (motion.v**2).sum(0)).sum(1)
-    mass[gone], light[gone] = problem.fields.mass[gone], problem.fields.light[gone]
-    turn[:] = 1.0
-
-
 def advance(problem: Problem, motion: Motion, found: ContactSet, pace: Pace, steps: int, way: float = np.inf) -> int:
     """Take at most ``steps`` steps in place (0: only compute the forces); returns how many were taken.
 
@@ -230,8 +227,6 @@ def advance(problem: Problem, motion: Motion, found: ContactSet, pace: Pace, ste
     """
     contacts = found.contacts
     contacts.wake[:] = contacts.run_wake[:] = FRESH if steps > 0 else AWAKE
-    if steps > 0:
-        give_back_inertia(problem, motion, contacts.touched)
     with limited_to(problem.blocks):
         taken = relax(
             steps, way, pace.dt * top_speed(motion), motion.x, motion.v, motion.force, motion.touch, motion.spent,

@@ -24,7 +24,7 @@ Array = np.ndarray
 COLOURS = 5
 NUDGE = 1e-7  # m: a central difference is off by about (nudge / spacing)^2: at 1 mm a false strain of 1e-8
 STENCIL = tuple((a, b) for a in range(-2, 3) for b in range(-2, 3) if abs(a) + abs(b) <= 2)
-STILL = Pace(0.0, 0.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0)
+STILL = Pace(0.0, 0.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 1.0, 0.0, 0.0)
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,7 @@ from drapesim.mechanics.solve import (
     Slopes,
     advance,
     choose_pace,
-    give_back_inertia,
+    plain_inertia,
     positions,
     residuals,
     shortened,
@@ -308,7 +308,7 @@ def go_back(state: LevelState) -> None:
     motion.spent[0] += calm.kinetic
     motion.touch[:] = 0.0
     state.found = kept_apart(calm.found)
-    give_back_inertia(state.problem, motion)
+    motion.inertia = plain_inertia(state.problem)
     state.body = state.layers = None
 
 

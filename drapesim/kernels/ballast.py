@@ -1,0 +1,111 @@
+"""Inertia that a sheet lends its own nodes where it is stiff, so that a few strained places do not shorten every step."""
+
+from __future__ import annotations
+
+import math
+
+from drapesim.kernels.elastic import PAD, TINY
+from drapesim.kernels.jit import bare_kernel
+
+HEAVIEST = 16.0  # times its mass, the most that a node is moved with: a cell that is folded flat has no bound
+MOST_SINE = 0.99  # of a yarn angle, up to which shear stiffens here
+
+
+@bare_kernel
+def tension_of_link(x, i, j, k, m, h, cloth, axis):
+    """N/m that the link from node (i, j) to (k, m), of length ``h`` (m) unstrained, pulls with; 0 if it is slack."""
+    size = TINY
+    for d in range(3):
+        size += (x[d, k, m] - x[d, i, j]) ** 2
+    strain = math.sqrt(size) / h - 1.0
+    pull = cloth.offset[axis] + cloth.slope[axis] * strain
+    for c in range(cloth.knot.shape[1]):
+        over = strain - cloth.knot[axis, c]
+        if over <= 0.0:
+            break
+        pull += cloth.coef[axis, c] * over * over
+    return max(0.0, pull)
+
+
+@bare_kernel
+def shear_stiffness_of_cell(x, i, j, more, cloth):
+    """N/m, how stiff cell (i, j) is for what moves its corners, once the sine of its yarn angle is larger by ``more``.
+
+    A bound on the largest eigenvalue of its Hessian, by the measure in which a flat cell has its shear rigidity. With
+    the mid-lines u and v, the sine s = u . v / (|u| |v|) and the energy E(s) over the area, the gradient of s has the
+    square (1 - s^2) (1/u^2 + 1/v^2), and no eigenvalue of its Hessian is over (1 + |s|) / min(u^2, v^2) + 1 / (|u| |v|).
+    The mid-lines of a cell that is folded are shorter than its sides, and that makes it stiff.
+    """
+    uu = vv = TINY
+    uv = 0.0
+    for d in range(3):
+        p = x[d, i + 1, j + 1] - x[d, i, j]
+        q = x[d, i + 1, j] - x[d, i, j + 1]
+        uu += 0.25 * (p + q) * (p + q)
+        vv += 0.25 * (p - q) * (p - q)
+        uv += 0.25 * (p + q) * (p - q)
+    both = math.sqrt(uu * vv)
+    s = min(abs(uv) / both + more, MOST_SINE)
+    c2 = 1.0 - s * s
+    angle = math.asin(s) / math.sqrt(c2)
+    over = max(0.0, s - cloth.lock_sine)
+    stress = cloth.shear * angle + cloth.lock * over * over
+    slope = cloth.shear * (1.0 + s * angle) / c2 + 2.0 * cloth.lock * over
+    bound = slope * c2 * (1.0 / uu + 1.0 / vv) + stress * ((1.0 + s) / min(uu, vv) + 1.0 / both)
+    return 0.5 * cloth.hu * cloth.hv * bound
+
+
+@bare_kernel
+def stiffen_rows(lo, hi, own, rows, x, fields, cloth, more, bend, borne):
+    """Into ``own`` (NU, NV) kg the inertia with which node rows lo..hi-1 bear the step: their mass, or more.
+
+    A step is stable where no element is too stiff for what its nodes are moved with. ``borne`` (N/m) is how stiff, by
+    the measure of `mechanics.solve.Slopes`, a place may be that moves with its mass alone; nodes get as many times
+    their mass as the stiffest elements around them need. ``bend`` (N/m) is what bending adds. ``rows`` (4, 8, NV) is
+    scratch.
+    """
+    n = x.shape[2]
+    v = rows[2, 0]
+    for i in range(lo - 1, hi):
+        cell = rows[0, i & 1]
+        last_cell = rows[0, (i + 1) & 1]
+        u = rows[1, i & 1]
+        last_u = rows[1, (i + 1) & 1]
+        for j in range(PAD - 1, n - PAD):
+            cell[j] = shear_stiffness_of_cell(x, i, j, more, cloth) if fields.cell[i, j] > 0.0 else 0.0
+            u[j] = tension_of_link(x, i, j, i + 1, j, cloth.hu, cloth, 0) if fields.link_u[i, j] > 0.0 else 0.0
+            v[j] = tension_of_link(x, i, j, i, j + 1, cloth.hv, cloth, 1) if fields.link_v[i, j] > 0.0 else 0.0
+        if i < lo:
+            continue
+        for j in range(PAD, n - PAD):
+            shear = max(max(last_cell[j - 1], last_cell[j]), max(cell[j - 1], cell[j]))
+            pull = max(last_u[j], u[j]) + max(v[j - 1], v[j])
+            own[i, j] = fields.mass[i, j] * min(max(1.0, (4.0 * pull + 8.0 * shear + bend) / borne), HEAVIEST)
+
+
+@bare_kernel
+def take_own(lo, hi, v, spent, inertia, touched):
+    """Move nodes of rows lo..hi-1 that no contact touches with their own inertia; the others get theirs in each step.
+
+    They keep their velocity, and what motion that takes out of them is booked into ``spent`` (2, NU). ``touched`` (M,)
+    flat places on the grid, in rising order.
+    """
+    n = v.shape[2]
+    m = 0
+    for i in range(lo, hi):
+        while m < touched.shape[0] and touched[m] < i * n:
+            m += 1
+        for j in range(PAD, n - PAD):
+            inertia.turn[i, j] = 1.0
+            while m < touched.shape[0] and touched[m] < i * n + j:
+                m += 1
+            if m < touched.shape[0] and touched[m] == i * n + j:
+                continue
+            was = inertia.mass[i, j]
+            now = inertia.own[i, j]
+            if was == now:
+                continue
+            square = v[0, i, j] ** 2 + v[1, i, j] ** 2 + v[2, i, j] ** 2
+            spent[0, i] += 0.5 * (was - now) * square
+            inertia.mass[i, j] = now
+            inertia.light[i, j] *= was / now
