@@ -1,8 +1,9 @@
 """What this machine can do at most, measured: copying memory, products and sums, quotients, square roots.
 
-Measured with loops compiled as ours are (numba, no fastmath: a product and a sum stay two instructions), on all threads
-that a settle uses. A rate is that of the time in which all threads are at work: seconds of processors over threads, as
-for the stages. On a quiet machine that is the clock's time; beside other programs it leaves out what they take.
+Measured with loops compiled as ours are (numba; a product and a sum may become one instruction, nothing else is
+rearranged), on all threads that a settle uses. A rate is that of the time in which all threads are at work: seconds of
+processors over threads, as for the stages. On a quiet machine that is the clock's time; beside other programs it leaves
+out what they take.
 """
 
 from __future__ import annotations

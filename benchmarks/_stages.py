@@ -22,7 +22,7 @@ from typing import Any
 
 import numpy as np
 
-from drapesim.kernels.relax import AWAKE, PUSHING
+from drapesim.kernels.relax import AWAKE, PUSHING, RUN
 
 Array = np.ndarray
 
@@ -66,8 +66,9 @@ class Section:
     steps: int = 0
     contact_steps: float = 0.0  # sum over steps of the contacts listed
     touched_steps: float = 0.0
-    entry_steps: float = 0.0
     sampled: int = 0  # contacts sampled, each once for every step of the call, and of these:
+    sampled_runs: int = 0  # runs of them with one that is awake
+    sampled_beside: int = 0  # those in such runs that are not
     sampled_awake: int = 0
     sampled_four: int = 0  # of the awake
     sampled_pushing: int = 0
@@ -163,14 +164,17 @@ def note_contacts(section: Section, contacts: Any, steps: int, sample: bool) -> 
     """Add up how many contacts took part; every now and then also how many of them push, and act on four nodes."""
     section.contact_steps += steps * len(contacts.offset)
     section.touched_steps += steps * len(contacts.touched)
-    section.entry_steps += steps * len(contacts.entry)
     if sample and steps:  # calls are of any length: weigh them by it
         section.sampled += steps * len(contacts.offset)
         awake = contacts.wake <= AWAKE
+        is_open = contacts.run_wake <= AWAKE
+        section.sampled_runs += steps * int(np.count_nonzero(is_open))
+        section.sampled_beside += steps * int(np.count_nonzero(np.repeat(is_open, RUN)[: len(awake)] & ~awake))
         section.sampled_awake += steps * int(np.count_nonzero(awake))
         section.sampled_four += steps * int(np.count_nonzero(contacts.weight[awake, 1:].any(axis=1)))
-        section.sampled_pushing += steps * int(np.count_nonzero(contacts.wake == PUSHING))
-        section.sampled_acting += steps * int(np.count_nonzero(contacts.wake[contacts.entry] == PUSHING))
+        pushing = contacts.wake == PUSHING
+        section.sampled_pushing += steps * int(np.count_nonzero(pushing))
+        section.sampled_acting += steps * int(np.count_nonzero(contacts.weight[pushing]))
 
 
 def with_clocks(source: str) -> tuple[str, list[str]]:

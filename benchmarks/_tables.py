@@ -27,10 +27,10 @@ time: by the clock, certificate in, compiling left out; work: of all processors 
 lattice, certificate left out; node-steps: over all lattices; peak: of the row's own process, libraries in."""
 LABELS = {
     "press_contacts": "contacts: press",
-    "collect_touch + forces_of_block_into": "nodes: gather contacts and elements",
-    "kick_columns + tighten_columns": "yarns across the rows: kick and solve",
+    "collect_touch + forces_of_block_into + kick_rows": "nodes: contacts, elements, kick",
+    "tighten_columns": "yarns across the rows: solve",
+    "finish_rows": "yarns along the rows: solve and move",
     "note_gaps": "contacts: gaps noted, once a call",
-    "tighten_rows + move_rows": "yarns along the rows: solve and move",
 }
 """Parallel loops of the step loop in plain words; one that is not listed is shown by its kernels' names."""
 LEGEND = """\
@@ -39,7 +39,7 @@ that lattice. "At work": how busy all threads were in that time; the rest they w
 programs. The system books other threads' work a little late: of a stage that takes less than about a millisecond a step
 some may show in the next one, even above 100%. Rates and limits hold for the time at work. The limits are what this
 machine was measured to do, see the top:
-  Gop/s     sums, products, comparisons; of as many independent products and sums
+  Gop/s     sums, products, comparisons; of as many in independent pairs of a product and a sum, fused where it can
   divider   the share of the time that the quotients and square roots alone would take
   near      bytes of array elements, read and written; of a copy as large as the rows at hand, beside the core
   far       bytes of whole arrays of the lattice, read and written; of a copy as large as those arrays together
@@ -153,12 +153,14 @@ def mean_counts(section: Row) -> Counts:
     contacts = section["contact_steps"] / steps
     return Counts(
         nodes=section["nodes"],
+        blocks=section["threads"],  # one each
         contacts=contacts,
+        open_runs=contacts * section["sampled_runs"] / looked,
+        beside=contacts * section["sampled_beside"] / looked,
         awake=contacts * section["sampled_awake"] / looked,
         four=contacts * section["sampled_four"] / looked,
         pushing=contacts * section["sampled_pushing"] / looked,
         touched=section["touched_steps"] / steps,
-        entries=section["entry_steps"] / steps,
         acting=contacts * section["sampled_acting"] / looked,
     )
 
@@ -212,7 +214,7 @@ def ceiling_lines(ceilings: Ceilings) -> list[str]:
     biggest = ceilings.copies[-1][0]
     sums, quotients, roots = (1e-9 * rate for rate in (ceilings.multiply_add, ceilings.divide, ceilings.root))
     lines = [
-        f"At most, on {ceilings.threads} threads: {sums:.1f} Gop/s products and sums (not fused), {quotients:.2f} G "
+        f"At most, on {ceilings.threads} threads: {sums:.1f} Gop/s products and sums (in pairs), {quotients:.2f} G "
         f"quotients/s, {roots:.2f} G roots/s.",
         f"Copying, read and written, GB/s: {sizes}.",
     ]

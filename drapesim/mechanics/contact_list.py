@@ -167,7 +167,9 @@ def force_between_layers(found: ContactSet, n: int) -> Array:
 
 def kept_apart(found: ContactSet) -> ContactSet:
     """A copy that does not share what contacts carry."""
-    names = ("weight", "normal", "offset", "preload", "anchor", "force", "last", "wake", "run_wake", "pushing", "n_pushing")
+    names = (
+        "weight", "normal", "offset", "preload", "anchor", "force", "last", "wake", "run_wake", "pushing", "n_pushing",
+    )  # fmt: skip
     carried = {name: getattr(found.contacts, name).copy() for name in names}
     places = {"weight": carried["weight"], "normal": carried["normal"], "point": found.found.point.copy()}
     return ContactSet(found.contacts._replace(**carried), found.found._replace(**places))

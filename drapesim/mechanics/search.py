@@ -9,7 +9,16 @@ from drapesim.kernels.layers import SELF, layer_triangles
 from drapesim.kernels.pairs import NO_BODY, Found, empty_found
 from drapesim.kernels.relax import RUN
 from drapesim.mechanics.body_contact import find_body_contacts
-from drapesim.mechanics.contact_list import Carried, ContactSet, carry_contacts, gathered, joined, picked, placed, taken_up
+from drapesim.mechanics.contact_list import (
+    Carried,
+    ContactSet,
+    carry_contacts,
+    gathered,
+    joined,
+    picked,
+    placed,
+    taken_up,
+)
 from drapesim.mechanics.self_contact import find_layer_contacts
 from drapesim.mechanics.solve import Problem
 

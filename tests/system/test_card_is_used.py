@@ -121,7 +121,7 @@ def kernel_force(lattice, card, x):
     grid = padded(lattice, x)
     force = np.zeros_like(grid)
     weights, cloth = lattice_fields(lattice, card, np.zeros(3)), cloth_constants(card, lattice)
-    forces_of_block_into(force, np.zeros(2), PAD, grid.shape[1] - PAD, grid, weights, cloth)
+    forces_of_block_into(force, np.zeros(3), PAD, grid.shape[1] - PAD, grid, weights, cloth)
     return unpadded(lattice, force)
 
 

@@ -35,9 +35,8 @@ def test_the_clocked_loop_takes_the_same_steps() -> None:
         pace = solve.choose_pace(problem, solve.Slopes(1e3, 400.0), 200.0)
         for way in (1e-4, np.inf):  # the first call ends by itself
             taken = loop(
-                200, way, 0.0, np.zeros(problem.blocks), motion.peak, motion.x, motion.v, motion.force, motion.touch,
-                motion.spent, motion.trial, motion.work, motion.inertia, problem.fields, problem.cloth, contacts, pace,
-                *further,
+                200, way, 0.0, motion.x, motion.v, motion.force, motion.touch, motion.spent, motion.peak,
+                motion.scratch, motion.inertia, problem.fields, problem.cloth, contacts, pace, *further,
             )  # fmt: skip
             counted.append(taken)
         assert contacts.force.any()

@@ -59,10 +59,27 @@ class Number:
     def __le__(self, other: Any) -> bool:
         return self._compared(self.value <= plain(other))
 
+    def __eq__(self, other: object) -> bool:
+        return self._compared(self.value == plain(other))
+
     def __ne__(self, other: object) -> bool:
         return self._compared(self.value != plain(other))
 
     __hash__ = None  # type: ignore[assignment]
+
+
+class Whole(int):
+    """An index, which may be compared: that is counted."""
+
+    tally: Counter[str]
+
+    def __lt__(self, other: int) -> bool:
+        self.tally["ops"] += 1
+        return int(self) < other
+
+    def __ge__(self, other: int) -> bool:
+        self.tally["ops"] += 1
+        return int(self) >= other
 
 
 def plain(value: Any) -> float:
@@ -85,7 +102,11 @@ class Elements:
         if isinstance(found, np.ndarray):
             return Elements(found, self.tally)
         self.tally["near"] += 8
-        return int(found) if np.issubdtype(self.values.dtype, np.integer) else Number(found, self.tally)
+        if not np.issubdtype(self.values.dtype, np.integer):
+            return Number(found, self.tally)
+        whole = Whole(found)
+        whole.tally = self.tally
+        return whole
 
     def __setitem__(self, at: Any, value: Any) -> None:
         self.tally["near"] += 8

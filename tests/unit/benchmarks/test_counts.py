@@ -15,7 +15,7 @@ from benchmarks._counts import Counts, Work, near_size, summed, work_of
 from drapesim.kernels import elastic, relax, yarns
 from tests.unit.benchmarks.counting import Elements, counting_math
 
-SHORT, LONG = 8, 40
+SHORT, LONG = 8, relax.RUN
 PACE = relax.Pace(
     dt=1e-4, damping=1.0, stiffness=1.0, grip=1.0, dashpot=1.0, limit=1e9, hold_u=0.1, hold_v=0.1, lend=1e-3
 )
@@ -63,30 +63,49 @@ def gather(make: Maker) -> list[Any]:
     return [make.some(3, m), 1, fields, *buffers]
 
 
+def strips(make: Maker, m: int, rows: int) -> SimpleNamespace:
+    """Of one block, with one strip."""
+    return SimpleNamespace(
+        border=np.array([0, m]), trial=make.some(1, 3, rows, m), lanes=make.some(1, 10, yarns.LANES * m),
+        rows=make.some(1, 4, yarns.LANES, m), fastest=make.some(1),
+    )  # fmt: skip
+
+
 def kick(make: Maker) -> list[Any]:
-    rows, m = 2 * elastic.PAD + 1, make.n
-    return [0, m, *(make.some(3, rows, m) for _ in range(4)), make.some(rows, m), PACE]
+    scratch = strips(make, make.n, 2)
+    return [0, 1, 2, scratch, *(make.some(3, 2, make.n) for _ in range(3)), make.some(2, make.n), PACE]
 
 
-def tighten_columns(make: Maker) -> list[Any]:
+def tighten_strip(make: Maker) -> list[Any]:
     rows = make.n + 2 * elastic.PAD  # one column of n nodes
     two = (make.some(rows, 1) for _ in range(2))
-    return [0, 1, make.some(3, rows, 1), make.some(3, rows, 1), make.some(6, rows, 1), *two, 0.1]
+    return [0, 1, make.some(3, rows, 1), make.some(3, rows, 1), make.some(7, rows, 1), *two, 0.1]
 
 
 def tighten_rows(make: Maker) -> list[Any]:
     m = make.n + 2 * elastic.PAD
     two = (make.some(yarns.LANES, m) for _ in range(2))
-    return [0, yarns.LANES, make.some(3, yarns.LANES, m), make.some(3, yarns.LANES, m), *two, 0.1]
+    lanes = make.some(10, yarns.LANES * m)
+    return [0, yarns.LANES, make.some(3, yarns.LANES, m), make.some(3, yarns.LANES, m), lanes, *two, 0.1]
 
 
 def move(make: Maker) -> list[Any]:
     m = make.n + 2 * elastic.PAD
-    two = (make.some(4, m) for _ in range(2))
-    return [1, 2, *(make.some(3, 4, m) for _ in range(5)), make.some(2, 4), *two, PACE]
+    inertia = relax.Inertia(*(make.some(4, m) for _ in range(3)))
+    x, v, force, touch = (make.some(3, 4, m) for _ in range(4))
+    return [1, x, v, make.some(3, m), force, touch, make.some(2, 4), inertia, make.some(4, m), PACE.dt]
+
+
+def finish(make: Maker) -> list[Any]:
+    m, rows = make.n + 2 * elastic.PAD, yarns.LANES
+    inertia = relax.Inertia(*(make.some(rows, m) for _ in range(3)))
+    x, v, force, touch = (make.some(3, rows, m) for _ in range(4))
+    scratch = strips(make, m, rows)
+    return [0, 0, rows, x, v, force, touch, make.some(2, rows), scratch, inertia, make.some(rows, m), PACE]
 
 
 def press(make: Maker, four: bool, pushing: bool, asleep: bool = False) -> list[Any]:
+    """One run of n contacts, that is looked over."""
     weight = make.some(make.n, 4)
     if not four:
         weight.values[:, 1:] = 0.0
@@ -94,40 +113,52 @@ def press(make: Maker, four: bool, pushing: bool, asleep: bool = False) -> list[
         node=make.whole(np.zeros((make.n, 4))), weight=weight, normal=make.some(make.n, 3),
         offset=make.same(10.0 if pushing else -10.0), friction=make.same(1e9), preload=make.same(0.0),
         anchor=make.some(make.n, 3), force=make.some(make.n, 3), last=make.some(),
-        wake=make.same(1.0 if asleep else relax.AWAKE),
+        wake=make.same(1.0 if asleep else relax.AWAKE), run_wake=Elements(np.zeros(1), make.tally),
+        pushing=make.whole(np.zeros(make.n)), n_pushing=make.whole(np.zeros(1)),
     )  # fmt: skip
-    return [0, make.n, make.some(3, 5), contacts, 0.0, 0.0, PACE, 0.5]
+    return [0, 1, make.some(3, 5), contacts, 0.0, 0.0, PACE, 0.5]
 
 
-def collect(make: Maker, each: int, pushing: bool) -> list[Any]:
-    """The inertia that is needed has changed."""
-    n = make.n
+def press_runs(make: Maker, asleep: bool) -> list[Any]:
+    """Runs without contacts."""
     contacts = SimpleNamespace(
-        touched=make.whole(np.arange(n)), start=make.whole(each * np.arange(n + 1)),
-        entry=make.whole(np.arange(n * each)), slot=make.whole(np.zeros(n * each)), weight=make.some(n * each, 4),
-        force=make.some(n * each, 3), wake=Elements(np.full(n * each, relax.PUSHING if pushing else 1.0), make.tally),
+        offset=np.zeros(0), run_wake=make.same(1.0 if asleep else relax.AWAKE), n_pushing=make.whole(np.zeros(make.n))
+    )
+    return [0, 1, make.some(3, 5), contacts, 0.0, 0.0, PACE, 0.5]
+
+
+def collect(make: Maker, touched: int = 0, runs: int = 0, pushing: int = 0, here: bool = True) -> list[Any]:
+    """For each of n so many touched nodes, runs in which nothing pushes, and contacts that push on four nodes.
+
+    These nodes lie in the block, or behind it. The inertia that is needed has changed.
+    """
+    n = make.n
+    size = max(1, runs * n)
+    n_pushing = np.zeros(size)
+    n_pushing[0] = pushing * n
+    contacts = SimpleNamespace(
+        touched=make.whole(np.arange(touched * n)), n_pushing=make.whole(n_pushing), pushing=make.whole(np.arange(n)),
+        node=make.whole(np.full((n, 4), 0 if here else n)), weight=make.some(n, 4), force=make.some(n, 3),
     )  # fmt: skip
     inertia = relax.Inertia(make.same(1.0), make.same(1.0), make.same(1.0))
-    return [0, n, make.some(3, n), inertia, make.same(0.5), contacts, 1e-3]
+    return [0, n, make.some(3, n), make.same(0.0), inertia, make.same(0.5), contacts, 1e-3]
 
 
 def count(kernel: Any, arguments: Any, **how: Any) -> Work:
     """Work of one unit: a long row less a short one, so that what is done once a row drops out."""
-    plain, totals = getattr(kernel, "py_func", kernel), []
-    names = plain.__globals__
-    usual = {name: names[name] for name in ("math", "np")}
+    totals = []
     for n in (SHORT, LONG):
         make = Maker(n)
         values = arguments(make, **how)
-        rows = SimpleNamespace(
-            empty=lambda m, make=make: make.some(m),
-            zeros=lambda shape, make=make: Elements(np.zeros(shape), make.tally),
-        )
-        names.update(math=counting_math(make.tally), np=rows)
-        try:
-            plain(*values)
-        finally:
-            names.update(usual)
+        rows = SimpleNamespace(inf=np.inf, searchsorted=lambda array, value: int(np.searchsorted(array.values, value)))
+        with pytest.MonkeyPatch.context() as patch:
+            for module in (elastic, relax, yarns):
+                for name, value in vars(module).items():
+                    if hasattr(value, "py_func"):
+                        patch.setitem(vars(module), name, value.py_func)
+                patch.setitem(vars(module), "math", counting_math(make.tally))
+                patch.setitem(vars(module), "np", rows)
+            getattr(kernel, "py_func", kernel)(*values)
         totals.append(make.tally)
     short, long = totals
     return Work(*((long[name] - short[name]) / (LONG - SHORT) for name in ("ops", "divides", "roots", "near")))
@@ -141,23 +172,21 @@ def count(kernel: Any, arguments: Any, **how: Any) -> Work:
         (elastic.bends_into, hinges, {}, counts.HINGE),
         (elastic.cells_into, cells, {}, counts.CELL),
         (elastic.gather_row, gather, {}, counts.GATHER),
-        (relax.kick_columns, kick, {}, counts.KICK),
-        (yarns.tighten_columns, tighten_columns, {}, counts.TIGHTEN_COLUMNS),
+        (relax.kick_rows, kick, {}, counts.KICK),
+        (yarns.tighten_strip, tighten_strip, {}, counts.TIGHTEN_STRIP),
         (yarns.tighten_rows, tighten_rows, {}, counts.TIGHTEN_ROWS.times(yarns.LANES)),
-        (relax.move_rows, move, {}, counts.MOVE),
+        (relax.move_row, move, {}, counts.MOVE),
+        (relax.finish_rows, finish, {}, counts.FINISH.times(yarns.LANES)),
+        (relax.press_contacts, press_runs, {"asleep": True}, counts.LOOK),
+        (relax.press_contacts, press_runs, {"asleep": False}, summed(counts.LOOK, counts.OPEN_RUN)),
         (relax.press_contacts, press, {"four": False, "pushing": False}, counts.CONTACT),
         (relax.press_contacts, press, {"four": False, "pushing": True}, summed(counts.CONTACT, counts.PUSH)),
         (relax.press_contacts, press, {"four": True, "pushing": False}, summed(counts.CONTACT, counts.CORNERS)),
         (relax.press_contacts, press, {"four": True, "pushing": False, "asleep": True}, counts.ASLEEP),
-        (relax.collect_touch, collect, {"each": 0, "pushing": True}, counts.TOUCHED),
-        (relax.collect_touch, collect, {"each": 3, "pushing": False}, summed(counts.TOUCHED, counts.ENTRY.times(3))),
-        (
-            relax.collect_touch,
-            collect,
-            {"each": 3, "pushing": True},
-            # a node on which nothing pushes has a plain zero here, whose product does not count
-            summed(counts.TOUCHED, counts.ENTRY.times(3), counts.ACTING.times(3), Work(ops=1)),
-        ),
+        (relax.collect_touch, collect, {"touched": 1}, counts.TOUCHED),
+        (relax.collect_touch, collect, {"runs": 1}, counts.COUNT_RUN),
+        (relax.collect_touch, collect, {"pushing": 1, "here": False}, counts.PICK),
+        (relax.collect_touch, collect, {"pushing": 1}, summed(counts.PICK, counts.ACTING.times(4))),
     ],
 )
 def test_the_table_says_what_the_kernel_does(kernel: Any, arguments: Any, how: dict[str, Any], table: Work) -> None:
@@ -183,24 +212,32 @@ def test_the_buffers_are_those_that_the_kernels_make(monkeypatch: pytest.MonkeyP
     fields = elastic.LatticeFields(*[flat] * 8, x)
     of_forces = run(elastic.forces_of_block_into, x, np.zeros(3), 0, 0, x, fields, None)
     assert of_forces == 12 * (counts.ROW_BUFFERS + counts.ROW_OUT)
-    assert run(yarns.tighten_rows, 0, 0, x, x, flat, flat, 0.1) == 12 * counts.LANE_ROWS
+    scratch = relax.scratch_of((20, 16), 3)
+    assert scratch.lanes.nbytes + scratch.rows.nbytes == 3 * 16 * counts.LANE_ROWS
 
 
 def test_rows_at_hand_are_those_of_the_stage() -> None:
-    assert near_size("collect_touch + forces_of_block_into", 100, 2) == 200 * counts.ROW_BUFFERS
-    assert near_size("tighten_rows + move_rows", 100, 2) == 200 * counts.LANE_ROWS
-    assert near_size("kick_columns + tighten_columns", 100, 2) == 100 * counts.COLUMN_ROWS
+    assert near_size("collect_touch + forces_of_block_into + kick_rows", 104, 2) == 208 * counts.ROW_BUFFERS
+    assert near_size("finish_rows", 104, 2) == 208 * counts.LANE_ROWS
+    assert near_size("tighten_columns", 104, 2) == 2 * 56 * counts.STRIP_ROWS  # 13 lines of 8: strips of 6 and of 7
+    assert near_size("tighten_columns", 400, 2) == 2 * 72 * counts.STRIP_ROWS  # more than fit in one strip each
 
 
 def test_work_of_a_loop_is_that_of_its_kernels() -> None:
-    step = Counts(nodes=100.0, contacts=12.0, awake=10.0, four=4.0, pushing=5.0, touched=20.0, entries=26.0, acting=6.0)
+    step = Counts(
+        nodes=100.0, blocks=3.0, contacts=320.0, open_runs=4.0, beside=100.0, awake=10.0, four=4.0, pushing=5.0,
+        touched=20.0, acting=6.0,
+    )  # fmt: skip
     work = work_of("collect_touch + forces_of_block_into", step)
     assert work is not None
-    assert work.ops == 26 * 1 + 6 * 12 + 20 * 6 + 100 * (2 * 20 + 4 * 5 + 2 * 88 + 132 + 60)
+    assert work.ops == 20 * 7 + 3 * 5 * 12 + 6 * 9 + 100 * (2 * 20 + 4 * 5 + 2 * 88 + 132 + 60)
     assert work.divides - 20 * 2 == work.roots == 100 * 5
-    assert work.far == 20 * 96 + 26 * 16 + 6 * 64 + 100 * 112
+    assert work.far == 20 * 88 + 3 * 10 * 8 + 3 * 5 * 72 + 5 * 24 + 100 * 112
+    pressed = work_of("press_contacts", step)
+    assert pressed is not None
+    assert pressed.ops == 10 * 1 + 100 * 2 + 10 * 27 + 4 * 19 + 5 * 24
 
 
 def test_what_is_not_in_the_table_is_not_counted_as_nothing() -> None:
-    assert work_of("smooth_rows", Counts(*[1.0] * 8)) is None
-    assert work_of("move_rows + smooth_rows", Counts(*[1.0] * 8)) is None
+    assert work_of("smooth_rows", Counts(*[1.0] * len(Counts._fields))) is None
+    assert work_of("finish_rows + smooth_rows", Counts(*[1.0] * len(Counts._fields))) is None

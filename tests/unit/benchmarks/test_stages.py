@@ -12,7 +12,8 @@ import pytest
 
 from benchmarks._counts import Counts, work_of
 from benchmarks._stages import BETWEEN, WRAPPED, Profile, Section, build_clocked, find, note_contacts, with_clocks
-from drapesim.kernels.relax import AWAKE, PUSHING, relax
+from benchmarks._tables import LABELS
+from drapesim.kernels.relax import AWAKE, PUSHING, RUN, relax
 
 needs_compiler = pytest.mark.skipif(bool(numba.config.DISABLE_JIT), reason="the clock is read by compiled code")
 
@@ -60,8 +61,9 @@ def test_each_parallel_loop_gets_a_clock() -> None:
 def test_every_loop_of_the_steps_is_counted() -> None:
     _, names = build_clocked(relax)
     assert len(names) >= 3
-    uncounted = [name for name in names if work_of(name, Counts(*[1.0] * 8)) is None]
+    uncounted = [name for name in names if work_of(name, Counts(*[1.0] * len(Counts._fields))) is None]
     assert not uncounted, "give these a row in benchmarks/_counts.py, and a label in benchmarks/_tables.py"
+    assert set(names) == set(LABELS)
 
 
 @pytest.mark.parametrize("target", [target for _, target in WRAPPED])
@@ -88,33 +90,38 @@ def test_time_in_an_inner_stage_is_not_booked_twice() -> None:
 def test_a_new_lattice_begins_a_section() -> None:
     profile = Profile()
     contacts = SimpleNamespace(
-        offset=np.zeros(3), touched=np.zeros(2), entry=np.zeros(6, int), weight=np.eye(3, 4), wake=np.zeros(3)
+        offset=np.zeros(3), touched=np.zeros(2), weight=np.eye(3, 4), wake=np.zeros(3), run_wake=np.zeros(1)
     )
 
     def loop(steps: int, x: np.ndarray, contacts: SimpleNamespace, ticks: np.ndarray, now: np.ndarray) -> int:
         ticks[:] = [1_000_000, 500_000]
         return min(steps, 30)
 
-    step = profile.timed_loop(loop, ["move_rows"])
+    step = profile.timed_loop(loop, ["finish_rows"])
     for rows, steps, taken in ((5, 10, 10), (5, 40, 30), (9, 7, 7)):  # one of them ends early
         assert step(steps, np.zeros((3, rows, 6)), contacts) == taken
     coarse, fine = profile.sections
     assert (coarse.steps, fine.steps, coarse.row) == (40, 7, 6)
     assert coarse.ended > coarse.began
-    assert coarse.loops["move_rows"] == pytest.approx([2e-3, 1e-3])
-    assert set(coarse.loops) == {"move_rows", BETWEEN}
+    assert coarse.loops["finish_rows"] == pytest.approx([2e-3, 1e-3])
+    assert set(coarse.loops) == {"finish_rows", BETWEEN}
     assert coarse.contact_steps == 120
 
 
 def test_contacts_are_looked_at_now_and_then() -> None:
     section = Section(nodes=0, row=0, threads=1, began=0.0)
     weight = np.array([[1.0, 0, 0, 0], [0.5, 0.5, 0, 0], [0.3, 0.3, 0.4, 0]])
-    wake, entry = np.array([AWAKE, PUSHING, 1e-3]), np.array([0, 1, 1, 2, 2, 2])
-    contacts = SimpleNamespace(offset=np.zeros(3), touched=np.zeros(2), entry=entry, weight=weight, wake=wake)
+    # two runs, of which the second sleeps as a whole: two contacts of the first are awake, and one of these pushes
+    wake, run_wake = np.full(RUN + 2, 1e-3), np.array([PUSHING, 1e-3])
+    wake[:2] = AWAKE, PUSHING
+    weight = np.vstack([weight, np.tile([1.0, 0, 0, 0], (RUN - 1, 1))])
+    n = len(wake)
+    contacts = SimpleNamespace(offset=np.zeros(n), touched=np.zeros(2), weight=weight, wake=wake, run_wake=run_wake)
     note_contacts(section, contacts, 40, False)
     note_contacts(section, contacts, 40, True)
-    assert (section.sampled, section.sampled_awake, section.sampled_four) == (120, 80, 40)
+    assert (section.sampled, section.sampled_awake, section.sampled_four) == (40 * n, 80, 40)
+    assert (section.sampled_runs, section.sampled_beside) == (40, 40 * (RUN - 2))
     assert (section.sampled_pushing, section.sampled_acting) == (40, 80)
     note_contacts(section, contacts, 10, True)  # a shorter call weighs less
-    assert (section.sampled, section.sampled_awake, section.sampled_pushing) == (150, 100, 50)
-    assert (section.contact_steps, section.touched_steps, section.entry_steps) == (270, 180, 540)
+    assert (section.sampled, section.sampled_awake, section.sampled_pushing) == (50 * n, 100, 50)
+    assert (section.contact_steps, section.touched_steps) == (90 * n, 180)

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from drapesim.kernels.listing import list_by_node, take_up_into, weighted_places
+from drapesim.kernels.listing import list_touched, take_up_into, weighted_places
 
 
 def test_weighted_places_are_weighted_sums():
@@ -12,31 +12,15 @@ def test_weighted_places_are_weighted_sums():
     np.testing.assert_allclose(weighted_places(x, node, weight), expected, rtol=0, atol=1e-14)
 
 
-def test_the_list_by_node_gathers_what_a_scatter_would():
+def test_touched_are_all_nodes_that_a_row_names_in_rising_order():
     rng = np.random.default_rng(0)
-    node = rng.integers(0, 12, (30, 4))
-    weight = rng.uniform(0.1, 1.0, (30, 4))
-    node[::3, 1:], weight[::3, 1:] = node[::3, :1], 0.0  # as unused places are
-    force = rng.normal(size=(30, 3))
-    start, touched, entry, slot = list_by_node(node, weight, 12)
-    expected = np.zeros((12, 3))
-    for k in range(4):
-        np.add.at(expected, node[:, k], weight[:, k, None] * force)
-    got = np.zeros((12, 3))
-    for m, at in enumerate(touched):
-        for e in range(start[m], start[m + 1]):
-            got[at] += weight[entry[e], slot[e]] * force[entry[e]]
-    np.testing.assert_allclose(got, expected, rtol=0, atol=1e-14)
-    assert sorted(touched.tolist()) == np.unique(node[weight > 0.0]).tolist()
-
-
-def test_a_weight_of_zero_has_its_place_unless_its_node_is_named_before():
-    """The middle of a folded sheet lies straight over a corner: two weights are zero, and grow when it slides."""
-    node, weight = np.array([[7, 1, 2, 3], [4, 5, 5, 4]]), np.array([[1.0, -1.0, 0.0, 0.0], [0.4, 0.6, 0.0, 0.0]])
-    start, touched, entry, slot = list_by_node(node, weight, 12)
-    assert touched.tolist() == [1, 2, 3, 4, 5, 7]
-    assert list(zip(entry.tolist(), slot.tolist(), strict=True)) == [(0, 1), (0, 2), (0, 3), (1, 0), (1, 1), (0, 0)]
-    assert start.tolist() == [0, 1, 2, 3, 4, 5, 6]
+    node = rng.integers(0, 40, (20, 4))
+    node[::3, 1:] = node[::3, :1]  # as unused places are
+    touched = list_touched(node, 45)
+    assert touched.dtype == np.int64
+    assert 4 < len(touched) < 40
+    np.testing.assert_array_equal(touched, np.unique(node))
+    assert len(list_touched(node[:0], 45)) == 0
 
 
 def test_a_grip_is_turned_into_the_new_plane_with_its_tangential_stretch_alone():

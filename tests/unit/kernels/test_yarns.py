@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from drapesim.kernels.elastic import PAD
-from drapesim.kernels.yarns import tighten_columns, tighten_rows
+from drapesim.kernels.elastic import LINE, PAD
+from drapesim.kernels.yarns import LANES, STRIP, cut_strips, tighten_rows, tighten_strip
 
 SHAPE = (17, 23)
 HOLD = 3e-4  # kg: fifteen times the nodes' mass
@@ -44,14 +44,22 @@ def solve_densely(x, v, light, link, axis):
 
 
 def tighten(piece, axis):
+    """Strips of three widths, or groups of rows, one of them full; what they work in is not empty before."""
     x, v, light, link_u, link_v = piece
-    after = v.copy()
+    after, leftover = v.copy(), np.random.default_rng(5)
     if axis == 0:
-        for lo, hi in ((0, 9), (9, SHAPE[1])):
-            tighten_columns(lo, hi, after, x, np.zeros((6, *SHAPE)), light, link_u, HOLD)
+        for lo, hi in ((0, 8), (8, 9), (9, SHAPE[1])):
+            strip = np.ascontiguousarray(v[:, :, lo:hi])
+            work = leftover.normal(size=(7, SHAPE[0], hi - lo))
+            tighten_strip(lo, hi, strip, x, work, light, link_u, HOLD)
+            after[:, :, lo:hi] = strip
     else:
-        for lo, hi in ((PAD, 8), (8, SHAPE[0] - PAD)):
-            tighten_rows(lo, hi, after, x, light, link_v, HOLD)
+        lanes = leftover.normal(size=(10, LANES * SHAPE[1]))
+        rows = leftover.normal(size=(3, LANES, SHAPE[1]))
+        for lo, hi in ((PAD, PAD + LANES), (PAD + LANES, 12), (12, SHAPE[0] - PAD)):
+            rows[:, : hi - lo] = v[:, lo:hi]
+            tighten_rows(lo, hi, rows, x, lanes, light, link_v, HOLD)
+            after[:, lo:hi] = rows[:, : hi - lo]
     return after
 
 
@@ -83,3 +91,16 @@ def test_moving_and_turning_as_a_whole_is_left_alone(piece, axis):
     v = np.array([0.1, -0.2, 0.3])[:, None, None] + np.cross(turn, x, axisb=0, axisc=0)
     inner = (slice(None), slice(PAD, -PAD), slice(PAD, -PAD))
     np.testing.assert_allclose(tighten((x, v, light, link_u, link_v), axis)[inner], v[inner], rtol=0, atol=1e-15)
+
+
+@pytest.mark.parametrize("blocks", [1, 2, 3, 5, 8])
+@pytest.mark.parametrize("columns", [LINE, 10 * LINE, STRIP, STRIP + LINE, 37 * LINE])
+def test_strips_are_of_whole_lines_and_shared_out_evenly(columns, blocks):
+    border = cut_strips(columns, blocks)
+    width = np.diff(border)
+    assert border[0] == 0
+    assert border[-1] == columns
+    assert len(width) % blocks == 0
+    assert not (border % LINE).any()
+    assert width.max() <= STRIP
+    assert width.max() - width.min() <= LINE

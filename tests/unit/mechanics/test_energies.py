@@ -117,7 +117,10 @@ def test_hinge_needs_both_links_and_a_clamp_doubles_it(holed_lattice):
 def test_padding_and_back(holed_lattice):
     values = np.random.default_rng(0).normal(size=(len(holed_lattice.ij), 3))
     grid = padded(holed_lattice, values)
-    assert grid.shape == (3, holed_lattice.shape[1] + 4, holed_lattice.shape[0] + 4)  # the longer side makes the rows
+    # the longer side makes the rows, of whole cache lines
+    assert holed_lattice.shape[0] + 4 == 14
+    assert grid.shape == (3, holed_lattice.shape[1] + 4, 16)
+    assert grid.ctypes.data % 64 == 0
     np.testing.assert_array_equal(unpadded(holed_lattice, grid), values)
     assert np.count_nonzero(grid) == values.size
 

@@ -6,9 +6,9 @@ import pytest
 from drapesim.kernels.layers import SELF
 from drapesim.matter.sheet import Lattice
 from drapesim.mechanics.body_contact import prepare_body
-from drapesim.mechanics.contact_list import no_contacts
-from drapesim.mechanics.search import cleared, find_touching
-from drapesim.mechanics.solve import pose_problem
+from drapesim.mechanics.contact_list import carry_contacts, no_contacts
+from drapesim.mechanics.search import cleared, find_touching, sorted_by_load
+from drapesim.mechanics.solve import Slopes, advance, choose_pace, pose_problem, start_motion
 
 GRAVITY = np.array([0.0, 0.0, -9.8])
 
@@ -105,3 +105,54 @@ def test_a_crossing_is_seen_when_one_of_its_cells_is_due(curved_card):
     for cells, expected in ((np.arange(n) > n - 8, True), (np.arange(n) < 8, True), (np.arange(n) == n // 2, False)):
         _, crossed = find_touching(problem, x, None, np.full(n, 5e-4), no_contacts(), due=cells)
         assert bool(len(crossed)) is expected
+
+
+def groups_of(part, preload, force):
+    """(K,) 0 or 1: with the body, loaded or not; 2 or 3: between layers."""
+    return np.where((preload > 0.0) | force.any(axis=1), 0, 1) + np.where(part == SELF, 2, 0)
+
+
+def test_what_carries_something_comes_first_and_nothing_else_changes(meshes, as_body, curved_card):
+    """Few scattered rows have a preload, others a force. Forces agree to the rounding of sums in another order."""
+    field = prepare_body(as_body(meshes["box"]))
+    lattice = Lattice(0.01, 0.01, np.ones((19, 11), dtype=bool))
+    problem = pose(lattice, curved_card, field)
+    x = folded(lattice, 3.9e-4) + np.array([-0.083, -0.0513, 0.04 + 1.9e-4])
+    before, _ = find_touching(problem, x, 1e-3, 1e-3, no_contacts())
+    old, n, rng = before.found, len(before.found.gap), np.random.default_rng(6)
+    assert len(np.unique(old.key)) == n
+    preload, force = np.zeros(n), np.zeros((n, 3))
+    preload[4::17], force[7::29, 1] = 0.01, -0.002
+    carried = preload, before.contacts.anchor + rng.normal(scale=1e-6, size=(n, 3)), force, rng.normal(size=n)
+    found, sorted_carried = sorted_by_load(old, carried)
+    group = groups_of(found.part, sorted_carried[0], sorted_carried[2])
+    assert sorted(set(group.tolist())) == [0, 1, 2, 3]
+    assert (np.diff(group) >= 0).all()
+    place = {key: row for row, key in enumerate(old.key.tolist())}
+    order = np.array([place[key] for key in found.key.tolist()])
+    assert sorted(order.tolist()) == list(range(n))
+    assert (np.diff(order)[np.diff(group) == 0] > 0).all()  # else in the order that they had
+    for was, now in zip((*old, *carried), (*found, *sorted_carried), strict=True):
+        np.testing.assert_array_equal(now, was[order])
+    # in order it is left, and so is a list in which all carry something
+    for left in (sorted_carried, (np.ones(n), *sorted_carried[1:])):
+        again = sorted_by_load(found, left)
+        assert again[0] is found
+        assert again[1] is left
+
+    pace, touch = choose_pace(problem, Slopes(1e4, 400.0), 1.0), []
+    for one, what in ((old, carried), (found, sorted_carried)):
+        listed = carry_contacts(lattice, one, problem.card.thickness, problem.friction, *what)
+        motion = start_motion(problem, x)
+        advance(problem, motion, listed, pace, 0)
+        touch.append(motion.touch)
+    assert np.abs(touch[0]).max() > 0.01
+    np.testing.assert_allclose(touch[1], touch[0], rtol=0, atol=1e-14 * np.abs(touch[0]).max())
+
+    # and so a search hands it over
+    before.contacts.preload[:] = preload
+    after = find_touching(problem, x, 1e-3, 1e-3, before)[0]
+    group = groups_of(after.found.part, after.contacts.preload, after.contacts.force)
+    assert np.count_nonzero(after.contacts.preload) == np.count_nonzero(preload)
+    assert (np.diff(group) >= 0).all()
+    assert np.count_nonzero(np.diff(group)) == 3

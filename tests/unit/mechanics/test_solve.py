@@ -5,7 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from drapesim.kernels.relax import AWAKE, PUSHING
+from drapesim.kernels.jit import use_threads
+from drapesim.kernels.relax import AWAKE, BATCH, PUSHING
 from drapesim.matter.sheet import Lattice
 from drapesim.mechanics.body_contact import prepare_body
 from drapesim.mechanics.contact_list import kept_apart, no_contacts
@@ -27,9 +28,13 @@ from drapesim.mechanics.solve import (
     steepest_slopes,
     stored_energy,
 )
+from tests.unit.conftest import make_box
 
 pytestmark = pytest.mark.usefixtures("one_thread")
 
+CARRIED = (
+    "weight", "normal", "offset", "preload", "anchor", "force", "last", "wake", "run_wake", "pushing", "n_pushing",
+)  # fmt: skip
 DOWN = np.array([0.0, 0.0, -9.8])
 
 
@@ -287,14 +292,50 @@ def test_a_copy_shares_nothing_that_changes(on_box):
     problem, x = on_box
     found, _ = find_touching(problem, x, 1e-3, None, no_contacts())
     copy = kept_apart(found)
-    for name in ("weight", "normal", "offset", "preload", "anchor", "force", "last", "wake"):
+    for name in CARRIED:
         before = getattr(copy.contacts, name).copy()
-        getattr(found.contacts, name)[:] += 1.0
+        getattr(found.contacts, name)[:] += 1
         np.testing.assert_array_equal(getattr(copy.contacts, name), before)
     found.found.point[:] += 1.0
     np.testing.assert_allclose(found.found.point - copy.found.point, 1.0, rtol=0, atol=1e-12)
     assert copy.found.weight is copy.contacts.weight
     assert copy.found.normal is copy.contacts.normal
+
+
+def test_blocks_decide_only_who_does_it(as_body, curved_card):
+    """Many strips, batches of runs and kinds of contacts, some asleep: the same bytes of everything that is kept.
+
+    On two threads, if there are so many; strips and groups of rows are cut elsewhere in each case.
+    """
+    use_threads(2)
+    lattice = Lattice(0.01, 0.01, np.ones((13, 270), dtype=bool))
+    x = np.c_[lattice.uv - 0.5 * lattice.uv.max(axis=0), np.full(len(lattice.uv), 0.02 + 2e-4)]
+    x[:, 2] += 3e-5 * np.sin(40.0 * x[:, 1]) * np.cos(90.0 * x[:, 0]) + 2e-6 * np.sin(1e5 * x[:, 0])
+    x[:, 2] += 0.03 * np.clip(x[:, 1] - 0.3, 0.0, 0.1)  # this end hangs in the air
+    field = prepare_body(as_body(make_box((0.117, 2.613, 0.04))))
+    problem = pose(lattice, curved_card, field, gravity=3.0 * DOWN)
+    found, _ = find_touching(problem, x, 4e-3, None, no_contacts())
+    four, runs = found.found.weight[:, 1:].any(axis=1), len(found.contacts.run_wake)
+    assert np.count_nonzero(four) > 100
+    assert runs > 3 * BATCH
+    pace = choose_pace(problem, Slopes(1e4, 400.0), 200.0)
+    ends = []
+    for blocks, strips in ((1, 3), (2, 4), (3, 3), (5, 5)):
+        own, list_of = replace(problem, blocks=blocks), kept_apart(found)
+        motion = start_motion(own, x, np.tile([0.01, 0.02, 0.0], (len(x), 1)))
+        assert motion.scratch.trial.shape[0] == strips
+        for steps in (30, 30, 0):
+            assert advance(own, motion, list_of, pace, steps) == steps
+            pushing, asleep = list_of.contacts.wake == PUSHING, list_of.contacts.run_wake > AWAKE
+            assert np.count_nonzero(pushing & four) > 10
+            assert 0.1 < np.mean(pushing) < 0.9
+            assert np.mean(asleep) > 0.1 or steps == 0
+        kept = {name: getattr(motion, name) for name in ("x", "v", "force", "touch", "spent")}
+        kept |= motion.inertia._asdict() | {"peak": motion.peak.max(axis=0)}
+        kept |= {f"contacts' {name}": getattr(list_of.contacts, name) for name in ("anchor", "force", "last", "wake")}
+        ends.append({name: values.tobytes() for name, values in kept.items()})
+    for end in ends[1:]:
+        assert [name for name in end if end[name] != ends[0][name]] == []
 
 
 def test_a_call_ends_before_a_node_goes_too_far(holed_lattice, curved_card):
