@@ -84,7 +84,7 @@ CORNERS = Work(ops=19, near=8 * 13, far=72)  # more, if it acts on four nodes
 PUSH = Work(ops=24, divides=1, roots=1, far=16)
 """More, if it pushes, and its grip holds. Far: its friction read, its number written."""
 
-TOUCHED = Work(ops=7, divides=2, near=8 * 14, far=88)
+TOUCHED = Work(ops=7, divides=2, near=8 * 13, far=88)
 """A node with contacts. Far: its number, its own mass (16) read, contact force and share (32) written, inertia,
 lightness, its change (40) read and written."""
 COUNT_RUN = Work(ops=0, near=8, far=8)  # a run of contacts, in each block: how many of it push
@@ -131,7 +131,9 @@ def work_of(kernels: str, counts: Counts) -> Work | None:
         "kick_rows": KICK.times(counts.nodes),
         "tighten_columns": TIGHTEN_STRIP.times(counts.nodes),
         "finish_rows": FINISH.times(counts.nodes),
-        "note_gaps": Work(0.0),  # once a call
+        "stiffen_rows": Work(0.0),  # once a call, as the next two
+        "take_own": Work(0.0),
+        "note_gaps": Work(0.0),
     }
     names = kernels.split(" + ")
     return summed(*(known[name] for name in names)) if all(name in known for name in names) else None
@@ -144,9 +146,9 @@ LANE_ROWS = 8 * (10 + 4) * LANES  # the same of `finish_rows`: lanes, and veloci
 STRIP_ROWS = 8 * (11 + 6 + 6 + 3 + 2)
 """Bytes a node of a strip's row that `tighten_strip` has at hand, in each thread: scratch of this link and of what the
 last one passes on, place and velocity of both ends, lightness of both and width, two rows of its own."""
-LATTICE = 24 * 5 + 8 * 9 + 24
-"""Bytes a node of what a step goes through: place, velocity, trial velocity, force, contact force; weights, own mass,
-inertia, its change, lightness; load."""
+LATTICE = 24 * 5 + 8 * 10 + 24
+"""Bytes a node of what a step goes through: place, velocity, trial velocity, force, contact force; weights, mass, own
+inertia, inertia, its change, lightness; load."""
 CONTACT_LIST = 64 + 24 + 8 * 6 + 24 * 2  # bytes a contact, without the list of touched nodes
 
 

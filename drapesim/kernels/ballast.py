@@ -52,7 +52,8 @@ def shear_stiffness_of_cell(x, i, j, more, cloth):
     stress = cloth.shear * angle + cloth.lock * over * over
     slope = cloth.shear * (1.0 + s * angle) / c2 + 2.0 * cloth.lock * over
     bound = slope * c2 * (1.0 / uu + 1.0 / vv) + stress * ((1.0 + s) / min(uu, vv) + 1.0 / both)
-    return 0.5 * cloth.hu * cloth.hv * bound
+    least = min(cloth.hu, cloth.hv)  # which the measure of the step goes by
+    return 0.5 * least * least * bound
 
 
 @bare_kernel

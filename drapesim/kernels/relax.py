@@ -1,9 +1,9 @@
 """Viscous relaxation of the lattice against frozen contact planes: many steps in one call.
 
 Each step has four stages, in this order: press (every contact that is awake computes its force), forces (every node
-sums its contacts, which lend it inertia, and its elements), then kick and tighten the yarns of one direction, tighten
-those of the other and move. Every array entry is written by one thread from a fixed order of terms, so the result has
-one bit pattern at any thread count.
+sums its contacts, which lend it inertia, and its elements, and is kicked), then tighten the yarns of one direction,
+then those of the other and move. Every array entry is written by one thread from a fixed order of terms, so the result
+has one bit pattern at any thread count.
 """
 
 from __future__ import annotations
@@ -57,7 +57,7 @@ class Inertia(NamedTuple):
     """What nodes are moved with, all (NU, NV): their own mass and what the contacts that push on them have lent.
 
     A node keeps its velocity when it is lent inertia, so a contact throws nothing back faster than it came. The energy
-    that this takes, and gives back later, is in the account (`move_rows`).
+    that this takes, and gives back later, is in the account (`move_row`).
     """
 
     own: np.ndarray  # kg, without contacts: the mass, and more where the sheet is stiff (kernels.ballast)
@@ -67,7 +67,10 @@ class Inertia(NamedTuple):
 
 
 class Scratch(NamedTuple):
-    """What a step works in: nothing in it is kept. Each block has its own strip and lanes, which stay in its caches."""
+    """What a step works in: nothing in it is kept. Each block has its own strip and lanes, which stay in its caches.
+
+    Rows of ``strip`` outside the sheet are read times zero: they are made as zeros and never written.
+    """
 
     border: np.ndarray  # (strips + 1,) int64, columns
     trial: np.ndarray  # (strips, 3, NU, width) the velocity that the step is about to take, strip by strip
@@ -207,7 +210,7 @@ def press_run(run, flat, contacts, went, step, pace, dashpot):
 
 @bare_kernel
 def press_contacts(block, n_blocks, flat, contacts, went, step, pace, dashpot):
-    """`press_run` of every n_blocks-th batch of runs, from batch ``block`` on: those that push lie together in the list."""
+    """`press_run` of every n_blocks-th batch of runs, from batch ``block`` on: what pushes lies together."""
     n_runs = contacts.run_wake.shape[0]
     for first in range(block * BATCH, n_runs, n_blocks * BATCH):
         for run in range(first, min(first + BATCH, n_runs)):
@@ -288,7 +291,8 @@ def kick_rows(block, lo, hi, scratch, v, force, touch, light, pace):
     """Velocity after one explicit kick of node rows lo..hi-1 into the strips of ``scratch``, at most ``pace.limit``.
 
     It is limited here and not once the yarns are solved: there a node slowed by itself would strain its links anew. The
-    solve takes energy out, but may hand a node up to about 1.4 times the speed it had.     """
+    solve takes energy out, but may hand a node up to about 1.4 times the speed it had.
+    """
     keep = 1.0 - 0.5 * pace.damping * pace.dt
     gain = 1.0 / (1.0 + 0.5 * pace.damping * pace.dt)
     dt = pace.dt
@@ -408,9 +412,7 @@ def move_row(i, x, v, trial, force, touch, spent, inertia, lanes, dt):
 
 
 @parallel_kernel
-def relax(
-    n_steps, way, step, x, v, force, touch, spent, peak, scratch, inertia, fields, cloth, contacts, pace
-):
+def relax(n_steps, way, step, x, v, force, touch, spent, peak, scratch, inertia, fields, cloth, contacts, pace):
     """Take at most ``n_steps`` steps in place; with 0 steps only the forces at ``x`` are computed.
 
     Returns the number of steps taken: no more once some node might go farther than ``way`` (m) in the next, which may
@@ -449,9 +451,7 @@ def relax(
                 press_contacts(b, n_blocks, flat, contacts, went, step, pace, dashpot)
         for b in prange(n_blocks):
             lo, hi = block_start(b, n_blocks, n_rows), block_start(b + 1, n_blocks, n_rows)
-            collect_touch(
-                lo * n_columns, hi * n_columns, flat_touch, flat_share, flat_inertia, contacts, lend
-            )
+            collect_touch(lo * n_columns, hi * n_columns, flat_touch, flat_share, flat_inertia, contacts, lend)
             forces_of_block_into(force, peak[b], lo, hi, x, fields, cloth)
             if n_steps > 0:
                 kick_rows(b, lo, hi, scratch, v, force, touch, inertia.light, pace)

@@ -17,7 +17,17 @@ from tests.unit.benchmarks.counting import Elements, counting_math
 
 SHORT, LONG = 8, relax.RUN
 PACE = relax.Pace(
-    dt=1e-4, damping=1.0, stiffness=1.0, grip=1.0, dashpot=1.0, limit=1e9, hold_u=0.1, hold_v=0.1, lend=1e-3
+    dt=1e-4,
+    damping=1.0,
+    stiffness=1.0,
+    grip=1.0,
+    dashpot=1.0,
+    limit=1e9,
+    hold_u=0.1,
+    hold_v=0.1,
+    borne=1.0,
+    bend=0.0,
+    lend=1e-3,
 )
 
 
@@ -91,14 +101,14 @@ def tighten_rows(make: Maker) -> list[Any]:
 
 def move(make: Maker) -> list[Any]:
     m = make.n + 2 * elastic.PAD
-    inertia = relax.Inertia(*(make.some(4, m) for _ in range(3)))
+    inertia = relax.Inertia(*(make.some(4, m) for _ in range(4)))
     x, v, force, touch = (make.some(3, 4, m) for _ in range(4))
     return [1, x, v, make.some(3, m), force, touch, make.some(2, 4), inertia, make.some(4, m), PACE.dt]
 
 
 def finish(make: Maker) -> list[Any]:
     m, rows = make.n + 2 * elastic.PAD, yarns.LANES
-    inertia = relax.Inertia(*(make.some(rows, m) for _ in range(3)))
+    inertia = relax.Inertia(*(make.some(rows, m) for _ in range(4)))
     x, v, force, touch = (make.some(3, rows, m) for _ in range(4))
     scratch = strips(make, m, rows)
     return [0, 0, rows, x, v, force, touch, make.some(2, rows), scratch, inertia, make.some(rows, m), PACE]
@@ -140,8 +150,8 @@ def collect(make: Maker, touched: int = 0, runs: int = 0, pushing: int = 0, here
         touched=make.whole(np.arange(touched * n)), n_pushing=make.whole(n_pushing), pushing=make.whole(np.arange(n)),
         node=make.whole(np.full((n, 4), 0 if here else n)), weight=make.some(n, 4), force=make.some(n, 3),
     )  # fmt: skip
-    inertia = relax.Inertia(make.same(1.0), make.same(1.0), make.same(1.0))
-    return [0, n, make.some(3, n), make.same(0.0), inertia, make.same(0.5), contacts, 1e-3]
+    inertia = relax.Inertia(make.same(0.5), make.same(1.0), make.same(1.0), make.same(1.0))
+    return [0, n, make.some(3, n), make.same(0.0), inertia, contacts, 1e-3]
 
 
 def count(kernel: Any, arguments: Any, **how: Any) -> Work:

@@ -22,7 +22,8 @@ from drapesim.kernels.relax import (
 
 NODES = 90
 PACE = Pace(
-    dt=1e-4, damping=1.0, stiffness=50.0, grip=40.0, dashpot=5.0, limit=1.0, hold_u=0.1, hold_v=0.1, lend=2e-3
+    dt=1e-4, damping=1.0, stiffness=50.0, grip=40.0, dashpot=5.0, limit=1.0, hold_u=0.1, hold_v=0.1, borne=1.0,
+    bend=0.0, lend=2e-3,
 )  # fmt: skip
 
 
@@ -91,10 +92,10 @@ def test_nodes_gather_what_a_scatter_would(cuts):
     rng = np.random.default_rng(1)
     base = rng.uniform(1e-4, 2e-4, NODES)
     was = base + 1e-3 * rng.uniform(size=NODES)
-    inertia = Inertia(was.copy(), 1.0 / was, np.full(NODES, 3.0))
+    inertia = Inertia(base.copy(), was.copy(), 1.0 / was, np.full(NODES, 3.0))
     touch, share = np.full((3, NODES), 5.0), np.full(NODES, 5.0)
     for lo, hi in pairwise(cuts):
-        collect_touch(lo, hi, touch, share, inertia, base, contacts, PACE.lend)
+        collect_touch(lo, hi, touch, share, inertia, contacts, PACE.lend)
     expected, rows = np.zeros((3, NODES)), np.zeros(NODES)
     for c in np.flatnonzero(contacts.wake == PUSHING):
         for k in range(4):
@@ -118,9 +119,9 @@ def test_without_steps_no_inertia_is_lent():
     flat, contacts = make_contacts(2 * RUN)
     press_contacts(0, 1, flat, contacts, 0.0, 0.0, PACE, 0.0)
     one = np.ones(NODES)
-    inertia = Inertia(2.0 * one, 0.5 * one, 3.0 * one)
+    inertia = Inertia(one, 2.0 * one, 0.5 * one, 3.0 * one)
     touch = np.zeros((3, NODES))
-    collect_touch(0, NODES, touch, np.zeros(NODES), inertia, one, contacts, 0.0)
+    collect_touch(0, NODES, touch, np.zeros(NODES), inertia, contacts, 0.0)
     assert touch[2].any()
-    for values, before in zip(inertia, (2.0, 0.5, 3.0), strict=True):
+    for values, before in zip(inertia, (1.0, 2.0, 0.5, 3.0), strict=True):
         assert (values == before).all()

@@ -16,7 +16,8 @@ from drapesim.mechanics.tangent import NUDGE, contact_tangent, elastic_tangent, 
 
 pytestmark = pytest.mark.usefixtures("one_thread")
 
-PACE = Pace(dt=1e-4, damping=1.0, stiffness=300.0, grip=200.0, dashpot=0.0, limit=1.0, hold_u=0.0, hold_v=0.0, lend=0.0)
+PACE = Pace(dt=1e-4, damping=1.0, stiffness=300.0, grip=200.0, dashpot=0.0, limit=1.0, hold_u=0.0, hold_v=0.0,
+            borne=1.0, bend=0.0, lend=0.0)  # fmt: skip
 NO_GRAVITY = np.zeros(3)
 
 
