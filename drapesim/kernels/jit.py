@@ -132,8 +132,7 @@ delete_stale(CACHE_FOLDER.parent, CACHE_FOLDER, time.time())
 def kernel(function: F) -> F:
     """Compile `function` on its first call, for one thread.
 
-    IEEE arithmetic in the order written, but that a product and a sum may be rounded once, where the processor has an
-    instruction for both (``contract``; no other fastmath). Division by zero gives inf or nan as in numpy, array bounds
+    IEEE arithmetic in the order written (no fastmath), division by zero gives inf or nan as in numpy, array bounds
     are not checked, the global interpreter lock is released, and the result is kept on disk.
     """
     return _compile(function, parallel=False)
@@ -158,16 +157,15 @@ def parallel_kernel(function: F) -> F:
     return _compile(function, parallel=True)
 
 
-def _compile(function: F, parallel: bool, **more: bool) -> F:
+def _compile(function: F, parallel: bool, **more: object) -> F:
     # Numba reads the setting while it decorates. It is put back at once, so that other users of numba in this
     # process keep their own cache.
     previous = numba.config.CACHE_DIR  # type: ignore[attr-defined]
     numba.config.CACHE_DIR = str(CACHE_FOLDER)  # type: ignore[attr-defined]
     try:
         compiled: F = numba.njit(
-            cache=True, error_model="numpy", fastmath={"contract"}, nogil=True, boundscheck=False, parallel=parallel,
-            **more,
-        )(function)  # fmt: skip
+            cache=True, error_model="numpy", nogil=True, boundscheck=False, parallel=parallel, **more
+        )(function)
     finally:
         numba.config.CACHE_DIR = previous  # type: ignore[attr-defined]
     return compiled

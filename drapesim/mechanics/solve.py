@@ -31,7 +31,9 @@ Array = np.ndarray
 
 TIME_STEP_SHARE = 0.7  # of the largest step that is stable where nothing changes meanwhile
 CONTACT_STIFFNESS = 2.0  # in units of the stiffness that sets the longest time step
-BALLAST = 4.0  # times its mass, most that a node is lent where the sheet is stiff; where that is not enough, steps shorten
+BALLAST = (
+    4.0  # times as stiff as flat and at rest the sheet may be before steps shorten: nodes are lent inertia for that
+)
 FASTEST = 1.0  # m/s, a hand's speed
 MOST_OF_THICKNESS = 0.15  # that a kick makes a node go in a step: contact stops it within about a step's way
 
@@ -184,7 +186,8 @@ def choose_pace(problem: Problem, slopes: Slopes, damping: float) -> Pace:
     cloth = problem.cloth
     return Pace(
         dt=float(dt), damping=damping, stiffness=link, grip=link, dashpot=dashpot, limit=float(limit),
-        borne=_borne(problem, dt), bend=bend_stiffness(problem), hold_u=float(hold * cloth.hv / cloth.hu), hold_v=float(hold * cloth.hu / cloth.hv), lend=lend,
+        borne=_borne(problem, dt), bend=bend_stiffness(problem),
+        hold_u=float(hold * cloth.hv / cloth.hu), hold_v=float(hold * cloth.hu / cloth.hv), lend=lend,
     )  # fmt: skip
 
 
