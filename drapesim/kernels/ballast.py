@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 
 from drapesim.kernels.elastic import PAD, TINY
-from drapesim.kernels.jit import bare_kernel
+from drapesim.kernels.jit import fused_kernel
 
 HEAVIEST = 4096.0  # times its mass, the most that a node is moved with: a cell that is folded flat has no bound
 MOST_SINE = 0.99  # of a yarn angle, up to which shear stiffens here
 
 
-@bare_kernel
+@fused_kernel
 def tension_of_link(x, i, j, k, m, h, cloth, axis):
     """N/m that the link from node (i, j) to (k, m), of length ``h`` (m) unstrained, pulls with; 0 if it is slack."""
     size = TINY
@@ -27,7 +27,7 @@ def tension_of_link(x, i, j, k, m, h, cloth, axis):
     return max(0.0, pull)
 
 
-@bare_kernel
+@fused_kernel
 def shear_stiffness_of_cell(x, i, j, more, cloth):
     """N/m, how stiff cell (i, j) is for what moves its corners, once the sine of its yarn angle is larger by ``more``.
 
@@ -56,7 +56,7 @@ def shear_stiffness_of_cell(x, i, j, more, cloth):
     return 0.5 * least * least * bound
 
 
-@bare_kernel
+@fused_kernel
 def stiffen_rows(lo, hi, own, rows, x, fields, cloth, more, bend, borne):
     """Into ``own`` (NU, NV) kg the inertia with which node rows lo..hi-1 bear the step: their mass, or more.
 
@@ -84,7 +84,7 @@ def stiffen_rows(lo, hi, own, rows, x, fields, cloth, more, bend, borne):
             own[i, j] = fields.mass[i, j] * min(max(1.0, (4.0 * pull + 8.0 * shear + bend) / borne), HEAVIEST)
 
 
-@bare_kernel
+@fused_kernel
 def take_own(lo, hi, v, spent, inertia, touched):
     """Move nodes of rows lo..hi-1 that no contact touches with their own inertia; the others get theirs in each step.
 

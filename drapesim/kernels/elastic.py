@@ -22,7 +22,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from drapesim.kernels.jit import bare_kernel, kernel
+from drapesim.kernels.jit import fused_kernel, kernel
 
 TERMS = 16
 SERIES = np.array([4.0**n / (n * n * math.comb(2 * n, n)) for n in range(1, TERMS + 1)])
@@ -74,7 +74,7 @@ def zeros_in_lines(*shape: int) -> np.ndarray:
     return room[skip : skip + size].reshape(shape)
 
 
-@bare_kernel
+@fused_kernel
 def links_into(dx, dy, dz, ax, ay, az, bx, by, bz, weight, h, width, slope, offset, knot, coef, strain, pull, length):
     """Force of a row of links a -> b on its lower node into ``dx, dy, dz``; the last three rows are scratch.
 
@@ -111,7 +111,7 @@ def links_into(dx, dy, dz, ax, ay, az, bx, by, bz, weight, h, width, slope, offs
     return top
 
 
-@bare_kernel
+@fused_kernel
 def bends_into(px, py, pz, qx, qy, qz, ax, ay, az, mx, my, mz, bx, by, bz, weight, stiffness):
     """Hinge forces P and Q of rows a - m - b: node a feels -P, node b +Q, node m P - Q."""
     for j in range(weight.shape[0]):
@@ -141,7 +141,7 @@ def bends_into(px, py, pz, qx, qy, qz, ax, ay, az, mx, my, mz, bx, by, bz, weigh
         qz[j] = pull * (uz * ruv - cv * vz)
 
 
-@bare_kernel
+@fused_kernel
 def cells_into(out, mid, x, i, cell, cloth):
     """Shear and twist of the cells of row i: out[0:3] = A, out[3:6] = B, out[6:9] = q.
 
@@ -208,7 +208,7 @@ def cells_into(out, mid, x, i, cell, cloth):
     return top
 
 
-@bare_kernel
+@fused_kernel
 def elements_of_row(x, i, fields, cloth, link_u, bend_u, cells, link_v, bend_v, scratch, peak):
     """All elements that row i of the sweep adds: links and cells from i to i+1, hinges at i+1, and row i's weft ones.
 
@@ -249,7 +249,7 @@ def elements_of_row(x, i, fields, cloth, link_u, bend_u, cells, link_v, bend_v, 
     peak[2] = max(peak[2], sheared)
 
 
-@bare_kernel
+@fused_kernel
 def gather_row(force, i, fields, link_u, bend_u, cells, link_v, bend_v):
     """Elastic force plus dead load on the nodes of row i into ``force`` (3, NV)."""
     s = i & 3
@@ -292,7 +292,7 @@ def gather_row(force, i, fields, link_u, bend_u, cells, link_v, bend_v):
             f[j] += (q00[j] - a00[j]) - (b01[j] + q01[j])
 
 
-@bare_kernel
+@fused_kernel
 def clear_missing(cells, bend_v, link_v):
     """Zero the last column, which no element writes but a gather reads."""
     cells[:, :, -1] = 0.0
@@ -326,7 +326,7 @@ def forces_of_block_into(force, peak, lo, hi, x, fields, cloth):
                 force[k, i, j] = row[k, j]
 
 
-@bare_kernel
+@fused_kernel
 def block_start(b, n_blocks, n_rows):
     """First node row of block b of n_blocks (rows PAD .. n_rows - PAD - 1 are shared out)."""
     return PAD + (b * (n_rows - 2 * PAD)) // n_blocks

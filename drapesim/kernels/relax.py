@@ -15,7 +15,7 @@ import numpy as np
 
 from drapesim.kernels.ballast import stiffen_rows, take_own
 from drapesim.kernels.elastic import PAD, block_start, forces_of_block_into, zeros_in_lines
-from drapesim.kernels.jit import bare_kernel, parallel_kernel, prange
+from drapesim.kernels.jit import fused_kernel, parallel_kernel, prange
 from drapesim.kernels.yarns import LANES, cut_strips, tighten_rows, tighten_strip
 
 FADE = 0.97  # a step, of inertia that no contact needs any more: given back at once, flickering contacts would swing
@@ -113,7 +113,7 @@ class Pace(NamedTuple):
     lend: float  # kg, inertia that a contact lends a node for each unit of |weight| times the sum of its |weights|
 
 
-@bare_kernel
+@fused_kernel
 def press_run(run, flat, contacts, went, step, pace, dashpot):
     """Force of one run's contacts on the cloth, with friction returned to its cone; moves the anchors that slip.
 
@@ -208,7 +208,7 @@ def press_run(run, flat, contacts, went, step, pace, dashpot):
     contacts.run_wake[run] = PUSHING if n_pushing > 0 else least
 
 
-@bare_kernel
+@fused_kernel
 def press_contacts(block, n_blocks, flat, contacts, went, step, pace, dashpot):
     """`press_run` of every n_blocks-th batch of runs, from batch ``block`` on: what pushes lies together."""
     n_runs = contacts.run_wake.shape[0]
@@ -218,7 +218,7 @@ def press_contacts(block, n_blocks, flat, contacts, went, step, pace, dashpot):
                 press_run(run, flat, contacts, went, step, pace, dashpot)
 
 
-@bare_kernel
+@fused_kernel
 def note_gaps(lo, hi, flat, contacts):
     """Write down where those of contacts lo..hi-1 that sleep are now, and how far off: searches go by that."""
     for c in range(lo, hi):
@@ -242,7 +242,7 @@ def note_gaps(lo, hi, flat, contacts):
         contacts.last[c] = nx * px + ny * py + nz * pz - contacts.offset[c]
 
 
-@bare_kernel
+@fused_kernel
 def collect_touch(lo, hi, flat_touch, share, inertia, contacts, lend):
     """Sum the contact forces on nodes lo..hi-1 of the flat grid, in the contacts' order, and lend the nodes inertia.
 
@@ -286,7 +286,7 @@ def collect_touch(lo, hi, flat_touch, share, inertia, contacts, lend):
             inertia.light[a] *= was / now
 
 
-@bare_kernel
+@fused_kernel
 def kick_rows(block, lo, hi, scratch, v, force, touch, light, pace):
     """Velocity after one explicit kick of node rows lo..hi-1 into the strips of ``scratch``, at most ``pace.limit``.
 
@@ -330,7 +330,7 @@ def kick_rows(block, lo, hi, scratch, v, force, touch, light, pace):
                     kept[j] = new[j]
 
 
-@bare_kernel
+@fused_kernel
 def tighten_columns(block, n_blocks, scratch, x, light, link, hold):
     """`tighten_strip` of the strips of one block."""
     strips = scratch.trial.shape[0]
@@ -339,7 +339,7 @@ def tighten_columns(block, n_blocks, scratch, x, light, link, hold):
         tighten_strip(lo, hi, scratch.trial[s], x, scratch.strip[block], light, link, hold)
 
 
-@bare_kernel
+@fused_kernel
 def finish_rows(block, lo, hi, x, v, force, touch, spent, scratch, inertia, link_v, pace):
     """Solve the yarns along node rows lo..hi-1 and go one step; notes the block's largest speed (m/s)."""
     rows = scratch.rows[block]
@@ -360,7 +360,7 @@ def finish_rows(block, lo, hi, x, v, force, touch, spent, scratch, inertia, link
     scratch.fastest[block] = math.sqrt(fastest)
 
 
-@bare_kernel
+@fused_kernel
 def move_row(i, x, v, trial, force, touch, spent, inertia, lanes, dt):
     """Go one step of node row i with the velocity ``trial`` (3, NV); returns the square of its largest speed (m2/s2).
 

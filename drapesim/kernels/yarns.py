@@ -18,7 +18,7 @@ import math
 import numpy as np
 
 from drapesim.kernels.elastic import LINE, PAD, TINY
-from drapesim.kernels.jit import bare_kernel
+from drapesim.kernels.jit import fused_kernel
 
 LANES = 8  # rows that are solved side by side: as many as the widest registers hold
 STRIP = 12 * LINE
@@ -33,7 +33,7 @@ def cut_strips(columns: int, blocks: int) -> np.ndarray:
     return LINE * (np.arange(strips + 1) * lines // strips)
 
 
-@bare_kernel
+@fused_kernel
 def tighten_strip(lo, hi, v, x, work, light, link, hold):
     """Solve the yarns that cross the rows (links (i, j) to (i + 1, j)) of node columns lo..hi-1.
 
@@ -112,7 +112,7 @@ def tighten_strip(lo, hi, v, x, work, light, link, hold):
                 a[j] += here[j] * (ahead[j] * t[j] - impulse[j] * s[j])
 
 
-@bare_kernel
+@fused_kernel
 def tighten_rows(lo, hi, v, x, lanes, light, link, hold):
     """The same for the yarns along the rows (links (i, j) to (i, j + 1)) of at most `LANES` node rows lo..hi-1.
 
