@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from drapesim.kernels.elastic import PAD, TINY
 from drapesim.kernels.jit import fused_kernel
 
@@ -57,16 +59,17 @@ def shear_stiffness_of_cell(x, i, j, more, cloth):
 
 
 @fused_kernel
-def stiffen_rows(lo, hi, own, rows, x, fields, cloth, more, bend, borne):
-    """Into ``own`` (NU, NV) kg the inertia with which node rows lo..hi-1 bear the step: their mass, or more.
+def carry_ballast(lo, hi, rows, x, v, spent, inertia, touched, fields, cloth, more, bend, borne):
+    """Give node rows lo..hi-1 the inertia with which they bear a step: their mass, or more where the sheet is stiff.
 
     A step is stable where no element is too stiff for what its nodes are moved with. ``borne`` (N/m) is how stiff, by
     the measure of `mechanics.solve.Slopes`, a place may be that moves with its mass alone; nodes get as many times
-    their mass as the stiffest elements around them need. ``bend`` (N/m) is what bending adds. ``rows`` (4, 8, NV) is
-    scratch.
+    their mass as the stiffest elements around them need. ``bend`` (N/m) is what bending adds. ``rows`` (4, ., NV) is
+    scratch; ``touched``: see `take_own`.
     """
     n = x.shape[2]
-    v = rows[2, 0]
+    pull_v = rows[2, 0]
+    heavy = rows[3, 0]
     for i in range(lo - 1, hi):
         cell = rows[0, i & 1]
         last_cell = rows[0, (i + 1) & 1]
@@ -75,38 +78,43 @@ def stiffen_rows(lo, hi, own, rows, x, fields, cloth, more, bend, borne):
         for j in range(PAD - 1, n - PAD):
             cell[j] = shear_stiffness_of_cell(x, i, j, more, cloth) if fields.cell[i, j] > 0.0 else 0.0
             u[j] = tension_of_link(x, i, j, i + 1, j, cloth.hu, cloth, 0) if fields.link_u[i, j] > 0.0 else 0.0
-            v[j] = tension_of_link(x, i, j, i, j + 1, cloth.hv, cloth, 1) if fields.link_v[i, j] > 0.0 else 0.0
+            pull_v[j] = tension_of_link(x, i, j, i, j + 1, cloth.hv, cloth, 1) if fields.link_v[i, j] > 0.0 else 0.0
         if i < lo:
             continue
         for j in range(PAD, n - PAD):
             shear = max(max(last_cell[j - 1], last_cell[j]), max(cell[j - 1], cell[j]))
-            pull = max(last_u[j], u[j]) + max(v[j - 1], v[j])
-            own[i, j] = fields.mass[i, j] * min(max(1.0, (4.0 * pull + 8.0 * shear + bend) / borne), HEAVIEST)
+            pull = max(last_u[j], u[j]) + max(pull_v[j - 1], pull_v[j])
+            heavy[j] = fields.mass[i, j] * min(max(1.0, (4.0 * pull + 8.0 * shear + bend) / borne), HEAVIEST)
+        take_own(i, heavy, v, spent, inertia, touched)
 
 
 @fused_kernel
-def take_own(lo, hi, v, spent, inertia, touched):
-    """Move nodes of rows lo..hi-1 that no contact touches with their own inertia; the others get theirs in each step.
+def take_own(i, heavy, v, spent, inertia, touched):
+    """Make ``heavy`` (NV,) kg the own inertia of the nodes of row i, and that of those that no contact touches all of it.
 
-    They keep their velocity, and what motion that takes out of them is booked into ``spent`` (2, NU). ``touched`` (M,)
-    flat places on the grid, in rising order.
+    What grows keeps its momentum and is slowed: a node that grew heavy at full speed would tear at what it hangs on.
+    What shrinks keeps its velocity. The motion that this takes out is booked into ``spent`` (2, NU). ``touched`` (M,)
+    flat places on the grid, in rising order: what contacts have lent these is theirs until the contacts' own turn.
     """
     n = v.shape[2]
-    m = 0
-    for i in range(lo, hi):
-        while m < touched.shape[0] and touched[m] < i * n:
+    m = np.searchsorted(touched, i * n)
+    for j in range(PAD, n - PAD):
+        while m < touched.shape[0] and touched[m] < i * n + j:
             m += 1
-        for j in range(PAD, n - PAD):
-            inertia.turn[i, j] = 1.0
-            while m < touched.shape[0] and touched[m] < i * n + j:
-                m += 1
-            if m < touched.shape[0] and touched[m] == i * n + j:
-                continue
-            was = inertia.mass[i, j]
-            now = inertia.own[i, j]
-            if was == now:
-                continue
-            square = v[0, i, j] ** 2 + v[1, i, j] ** 2 + v[2, i, j] ** 2
-            spent[0, i] += 0.5 * (was - now) * square
-            inertia.mass[i, j] = now
-            inertia.light[i, j] *= was / now
+        inertia.turn[i, j] = 1.0
+        own = inertia.own[i, j]
+        was = inertia.mass[i, j]
+        gain = heavy[j] - own if own > 0.0 else 0.0
+        now = heavy[j]
+        if m < touched.shape[0] and touched[m] == i * n + j:
+            now = was + gain
+        inertia.own[i, j] = heavy[j]
+        if was == now:
+            continue
+        square = v[0, i, j] ** 2 + v[1, i, j] ** 2 + v[2, i, j] ** 2
+        slower = was / (was + gain) if gain > 0.0 else 1.0
+        for d in range(3):
+            v[d, i, j] *= slower
+        spent[0, i] += 0.5 * (was - now * slower * slower) * square
+        inertia.mass[i, j] = now
+        inertia.light[i, j] *= was / now

@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from drapesim.kernels.ballast import stiffen_rows, take_own
+from drapesim.kernels.ballast import carry_ballast
 from drapesim.kernels.elastic import PAD, block_start, forces_of_block_into, zeros_in_lines
 from drapesim.kernels.jit import fused_kernel, parallel_kernel, prange
 from drapesim.kernels.yarns import LANES, cut_strips, tighten_rows, tighten_strip
@@ -60,7 +60,7 @@ class Inertia(NamedTuple):
     that this takes, and gives back later, is in the account (`move_row`).
     """
 
-    own: np.ndarray  # kg, without contacts: the mass, and more where the sheet is stiff (kernels.ballast)
+    own: np.ndarray  # kg, without contacts: the mass, more where the sheet is stiff (kernels.ballast); 0 at first
     mass: np.ndarray  # kg, with them
     light: np.ndarray  # 1/kg, 0 for nodes that do not move
     turn: np.ndarray  # mass before the last change over mass now
@@ -443,8 +443,10 @@ def relax(n_steps, way, step, x, v, force, touch, spent, peak, scratch, inertia,
         more = way / min(cloth.hu, cloth.hv) if way < cloth.hu else 0.0  # by which cells may be sheared meanwhile
         for b in prange(n_blocks):
             lo, hi = block_start(b, n_blocks, n_rows), block_start(b + 1, n_blocks, n_rows)
-            stiffen_rows(lo, hi, inertia.own, scratch.rows[b], x, fields, cloth, more, pace.bend, pace.borne)
-            take_own(lo, hi, v, spent, inertia, contacts.touched)
+            carry_ballast(
+                lo, hi, scratch.rows[b], x, v, spent, inertia, contacts.touched, fields, cloth, more, pace.bend,
+                pace.borne,
+            )  # fmt: skip
     for taken in range(1, max(n_steps, 1) + 1):
         if n_contacts > 0:
             for b in prange(n_blocks):

@@ -31,9 +31,7 @@ Array = np.ndarray
 
 TIME_STEP_SHARE = 0.7  # of the largest step that is stable where nothing changes meanwhile
 CONTACT_STIFFNESS = 2.0  # in units of the stiffness that sets the longest time step
-BALLAST = (
-    4.0  # times as stiff as flat and at rest the sheet may be before steps shorten: nodes are lent inertia for that
-)
+BALLAST = 4.0  # times as stiff as flat: up to here nodes are lent inertia for it where it is, and steps stay as long
 FASTEST = 1.0  # m/s, a hand's speed
 MOST_OF_THICKNESS = 0.15  # that a kick makes a node go in a step: contact stops it within about a step's way
 
@@ -137,7 +135,7 @@ def start_motion(problem: Problem, x: Array, v: Array | None = None) -> Motion:
 def plain_inertia(problem: Problem) -> Inertia:
     """What nodes that nothing has lent any inertia move with."""
     fields = problem.fields
-    return Inertia(fields.mass.copy(), fields.mass.copy(), fields.light.copy(), np.ones_like(fields.mass))
+    return Inertia(np.zeros_like(fields.mass), fields.mass.copy(), fields.light.copy(), np.ones_like(fields.mass))
 
 
 def positions(problem: Problem, motion: Motion) -> Array:
@@ -176,7 +174,10 @@ def choose_pace(problem: Problem, slopes: Slopes, damping: float) -> Pace:
     some times what sets the longest step, against inertia that they are lent while they push (kernels.relax).
     """
     card = problem.card
-    dt = min(longest_step(problem), _stable_step(problem, (slopes.across + bend_stiffness(problem)) / BALLAST))
+    flat = 8.0 * card.shear_rigidity + bend_stiffness(problem)
+    excess = max(1.0, (slopes.across + bend_stiffness(problem)) / flat)
+    # in wild motion every place may be as stiff as the stiffest within a few steps: then the step is short for all
+    dt = _stable_step(problem, flat * min(excess, max(1.0, (excess / BALLAST) ** 2)))
     link = CONTACT_STIFFNESS * (8.0 * card.shear_rigidity + bend_stiffness(problem))
     hold = dt**2 * slopes.along
     dashpot = 0.5 * link
