@@ -10,6 +10,7 @@ from drapesim.kernels.elastic import PAD, TINY
 from drapesim.kernels.jit import fused_kernel
 
 HEAVIEST = 4096.0  # times its mass, the most that a node is moved with: a cell that is folded flat has no bound
+SHORTENED = 0.2  # of a mid-line, the least that it is taken to be shortened to meanwhile
 MOST_SINE = 0.99  # of a yarn angle, up to which shear stiffens here
 
 
@@ -30,8 +31,8 @@ def tension_of_link(x, i, j, k, m, h, cloth, axis):
 
 
 @fused_kernel
-def shear_stiffness_of_cell(x, i, j, more, cloth):
-    """N/m, how stiff cell (i, j) is for what moves its corners, once the sine of its yarn angle is larger by ``more``.
+def shear_stiffness_of_cell(x, i, j, way, cloth):
+    """N/m, how stiff cell (i, j) can be for what moves its corners, once they have gone up to ``way`` (m).
 
     A bound on the largest eigenvalue of its Hessian, by the measure in which a flat cell has its shear rigidity. With
     the mid-lines u and v, the sine s = u . v / (|u| |v|) and the energy E(s) over the area, the gradient of s has the
@@ -46,26 +47,29 @@ def shear_stiffness_of_cell(x, i, j, more, cloth):
         uu += 0.25 * (p + q) * (p + q)
         vv += 0.25 * (p - q) * (p - q)
         uv += 0.25 * (p + q) * (p - q)
+    least = min(cloth.hu, cloth.hv)  # which the measure of the step goes by
     both = math.sqrt(uu * vv)
-    s = min(abs(uv) / both + more, MOST_SINE)
+    s = min(abs(uv) / both + way / least, MOST_SINE)
+    uu = max(math.sqrt(uu) - way, SHORTENED * math.sqrt(uu)) ** 2
+    vv = max(math.sqrt(vv) - way, SHORTENED * math.sqrt(vv)) ** 2
+    both = math.sqrt(uu * vv)
     c2 = 1.0 - s * s
     angle = math.asin(s) / math.sqrt(c2)
     over = max(0.0, s - cloth.lock_sine)
     stress = cloth.shear * angle + cloth.lock * over * over
     slope = cloth.shear * (1.0 + s * angle) / c2 + 2.0 * cloth.lock * over
     bound = slope * c2 * (1.0 / uu + 1.0 / vv) + stress * ((1.0 + s) / min(uu, vv) + 1.0 / both)
-    least = min(cloth.hu, cloth.hv)  # which the measure of the step goes by
     return 0.5 * least * least * bound
 
 
 @fused_kernel
-def carry_ballast(lo, hi, rows, x, v, spent, inertia, touched, fields, cloth, more, bend, borne):
+def carry_ballast(lo, hi, rows, x, v, spent, inertia, touched, fields, cloth, way, bend, borne):
     """Give node rows lo..hi-1 the inertia with which they bear a step: their mass, or more where the sheet is stiff.
 
     A step is stable where no element is too stiff for what its nodes are moved with. ``borne`` (N/m) is how stiff, by
     the measure of `mechanics.solve.Slopes`, a place may be that moves with its mass alone; nodes get as many times
-    their mass as the stiffest elements around them need. ``bend`` (N/m) is what bending adds. ``rows`` (4, ., NV) is
-    scratch; ``touched``: see `take_own`.
+    their mass as the stiffest elements around them need, once nodes have gone ``way`` (m). ``bend`` (N/m) is what
+    bending adds. ``rows`` (4, ., NV) is scratch; ``touched``: see `take_own`.
     """
     n = x.shape[2]
     pull_v = rows[2, 0]
@@ -76,7 +80,7 @@ def carry_ballast(lo, hi, rows, x, v, spent, inertia, touched, fields, cloth, mo
         u = rows[1, i & 1]
         last_u = rows[1, (i + 1) & 1]
         for j in range(PAD - 1, n - PAD):
-            cell[j] = shear_stiffness_of_cell(x, i, j, more, cloth) if fields.cell[i, j] > 0.0 else 0.0
+            cell[j] = shear_stiffness_of_cell(x, i, j, way, cloth) if fields.cell[i, j] > 0.0 else 0.0
             u[j] = tension_of_link(x, i, j, i + 1, j, cloth.hu, cloth, 0) if fields.link_u[i, j] > 0.0 else 0.0
             pull_v[j] = tension_of_link(x, i, j, i, j + 1, cloth.hv, cloth, 1) if fields.link_v[i, j] > 0.0 else 0.0
         if i < lo:
@@ -90,7 +94,7 @@ def carry_ballast(lo, hi, rows, x, v, spent, inertia, touched, fields, cloth, mo
 
 @fused_kernel
 def take_own(i, heavy, v, spent, inertia, touched):
-    """Make ``heavy`` (NV,) kg the own inertia of the nodes of row i, and that of those that no contact touches all of it.
+    """Make ``heavy`` (NV,) kg the own inertia of the nodes of row i, and all of it where no contact touches them.
 
     What grows keeps its momentum and is slowed: a node that grew heavy at full speed would tear at what it hangs on.
     What shrinks keeps its velocity. The motion that this takes out is booked into ``spent`` (2, NU). ``touched`` (M,)

@@ -440,11 +440,11 @@ def relax(n_steps, way, step, x, v, force, touch, spent, peak, scratch, inertia,
     dashpot, lend = (pace.dashpot, pace.lend) if n_steps > 0 else (0.0, 0.0)
     went = 0.0
     if n_steps > 0:
-        more = way / min(cloth.hu, cloth.hv) if way < cloth.hu else 0.0  # by which cells may be sheared meanwhile
+        foreseen = way if way < cloth.hu else 0.0  # without a limit nothing is
         for b in prange(n_blocks):
             lo, hi = block_start(b, n_blocks, n_rows), block_start(b + 1, n_blocks, n_rows)
             carry_ballast(
-                lo, hi, scratch.rows[b], x, v, spent, inertia, contacts.touched, fields, cloth, more, pace.bend,
+                lo, hi, scratch.rows[b], x, v, spent, inertia, contacts.touched, fields, cloth, foreseen, pace.bend,
                 pace.borne,
             )  # fmt: skip
     for taken in range(1, max(n_steps, 1) + 1):
