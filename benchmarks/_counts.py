@@ -131,8 +131,7 @@ def work_of(kernels: str, counts: Counts) -> Work | None:
         "kick_rows": KICK.times(counts.nodes),
         "tighten_columns": TIGHTEN_STRIP.times(counts.nodes),
         "finish_rows": FINISH.times(counts.nodes),
-        "stiffen_rows": Work(0.0),  # once a call, as the next two
-        "take_own": Work(0.0),
+        "carry_ballast": Work(0.0),  # once a call, as the next
         "note_gaps": Work(0.0),
     }
     names = kernels.split(" + ")

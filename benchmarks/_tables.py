@@ -28,7 +28,7 @@ lattice, certificate left out; node-steps: over all lattices; peak: of the row's
 LABELS = {
     "press_contacts": "contacts: press",
     "collect_touch + forces_of_block_into + kick_rows": "nodes: contacts, elements, kick",
-    "stiffen_rows + take_own": "nodes: own inertia, once a call",
+    "carry_ballast": "nodes: own inertia, once a call",
     "tighten_columns": "yarns across the rows: solve",
     "finish_rows": "yarns along the rows: solve and move",
     "note_gaps": "contacts: gaps noted, once a call",

@@ -234,8 +234,17 @@ def test_only_contacts_that_push_lend_inertia(on_box):
     # lifted off, what was lent fades; without a contact it is gone at once, and no energy appears
     energy = stored_energy(problem, motion) + motion.spent.sum()
     nobody = np.zeros(0, np.int64)
-    take_own(PAD, motion.x.shape[1] - PAD, motion.v, motion.spent, motion.inertia, nobody)
+    for row in range(PAD, motion.x.shape[1] - PAD):
+        take_own(row, motion.inertia.own[row].copy(), motion.v, motion.spent, motion.inertia, nobody)
     np.testing.assert_array_equal(motion.inertia.mass, motion.inertia.own)
+    assert stored_energy(problem, motion) + motion.spent.sum() == pytest.approx(energy, abs=1e-12)
+    # what grows heavy keeps its momentum, what grows light its velocity; both are in the account
+    row, (own, velocity) = PAD + 1, (motion.inertia.own[PAD + 1].copy(), motion.v[:, PAD + 1].copy())
+    take_own(row, 3.0 * own, motion.v, motion.spent, motion.inertia, nobody)
+    np.testing.assert_allclose(motion.v[:, row], velocity / 3.0, rtol=1e-12)
+    assert stored_energy(problem, motion) + motion.spent.sum() == pytest.approx(energy, abs=1e-12)
+    take_own(row, own, motion.v, motion.spent, motion.inertia, nobody)
+    np.testing.assert_allclose(motion.v[:, row], velocity / 3.0, rtol=1e-12)
     assert stored_energy(problem, motion) + motion.spent.sum() == pytest.approx(energy, abs=1e-12)
 
 
