@@ -38,10 +38,6 @@ BALL_SPLITS = 6  # 81,920 triangles, at most 8 um inside the true ball that othe
 HOVER = 1e-4  # m of air across which a peer's cloth may still be carried: ten times what our own certificate allows
 GAMMA = 8.0  # of the cantilever: its free length is two bending lengths
 LIMITS = (1e-3, 1e-2)
-NEAR = 0.1  # residual rms below which the search for contact forces goes on
-LONG = 12_000
-"""Turns of that search then. The certificate's own 3,000 start from the forces of the settling; from nothing they left
-2.5e-3 of a sheet of MuJoCo's at which 12,000 left 9e-4, and 40,000 the same."""
 
 
 @dataclass(frozen=True)
@@ -125,12 +121,7 @@ def rest_over_weight(problem: Problem, x: Array, elastic: Array | None = None) -
         mass = problem.card.areal_density * problem.lattice.node_area
         ours = elastic_force(problem.lattice, problem.card, x, problem.held)
         problem = replace(problem, gravity=problem.gravity + (elastic - ours) / mass[:, None])
-    rms, top = _sizes(problem, x)
-    if rms < NEAR and problem.field is not None:
-        usual, balancing.TURNS = balancing.TURNS, LONG
-        rms, top = _sizes(problem, x)
-        balancing.TURNS = usual
-    return rms, top
+    return _sizes(problem, x)
 
 
 def _sizes(problem: Problem, x: Array) -> tuple[float, float]:
