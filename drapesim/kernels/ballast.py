@@ -31,13 +31,33 @@ def tension_of_link(x, i, j, k, m, h, cloth, axis):
 
 
 @fused_kernel
-def shear_stiffness_of_cell(x, i, j, way, cloth):
-    """N/m, how stiff cell (i, j) can be for what moves its corners, once they have gone up to ``way`` (m).
+def shear_stiffness(u, v, s, cloth):
+    """N/m, a bound on how stiff a cell is for what moves its corners, by the measure of a flat cell's shear slope.
 
-    A bound on the largest eigenvalue of its Hessian, by the measure in which a flat cell has its shear rigidity. With
-    the mid-lines u and v, the sine s = u . v / (|u| |v|) and the energy E(s) over the area, the gradient of s has the
-    square (1 - s^2) (1/u^2 + 1/v^2), and no eigenvalue of its Hessian is over (1 + |s|) / min(u^2, v^2) + 1 / |u| |v|.
-    The mid-lines of a cell that is folded are shorter than its sides, and that makes it stiff.
+    Its mid-lines are ``u`` and ``v`` (m) long, ``s`` is the sine of its yarn angle. With the energy E(s) over the area
+    and s = u . v / (|u| |v|), the gradient of s has the square (1 - s^2) (1/u^2 + 1/v^2), and no eigenvalue of its
+    Hessian is over (1 + |s|) / min(u^2, v^2) + 1 / |u| |v|. The mid-lines of a cell that is folded are shorter than its
+    sides, and that makes it stiff.
+    """
+    uu = u * u
+    vv = v * v
+    c2 = 1.0 - s * s
+    angle = math.asin(s) / math.sqrt(c2)
+    over = max(0.0, s - cloth.lock_sine)
+    stress = cloth.shear * angle + cloth.lock * over * over
+    slope = cloth.shear * (1.0 + s * angle) / c2 + 2.0 * cloth.lock * over
+    least = min(cloth.hu, cloth.hv)  # which the measure of the step goes by
+    return (
+        0.5 * least * least * (slope * c2 * (1.0 / uu + 1.0 / vv) + stress * ((1.0 + s) / min(uu, vv) + 1.0 / (u * v)))
+    )
+
+
+@fused_kernel
+def shear_stiffness_of_cell(x, i, j, way, cloth):
+    """N/m, how stiff cell (i, j) is, or may become while nodes go up to ``way`` (m); the latter is an estimate.
+
+    What it may become is told by how much stiffer a flat cell may: a flat sheet that only travels carries no ballast,
+    and what such cells may become the step's own reserve bears (`mechanics.solve.TIME_STEP_SHARE`).
     """
     uu = vv = TINY
     uv = 0.0
@@ -47,19 +67,23 @@ def shear_stiffness_of_cell(x, i, j, way, cloth):
         uu += 0.25 * (p + q) * (p + q)
         vv += 0.25 * (p - q) * (p - q)
         uv += 0.25 * (p + q) * (p - q)
-    least = min(cloth.hu, cloth.hv)  # which the measure of the step goes by
-    both = math.sqrt(uu * vv)
-    s = min(abs(uv) / both + way / least, MOST_SINE)
-    uu = max(math.sqrt(uu) - way, SHORTENED * math.sqrt(uu)) ** 2
-    vv = max(math.sqrt(vv) - way, SHORTENED * math.sqrt(vv)) ** 2
-    both = math.sqrt(uu * vv)
-    c2 = 1.0 - s * s
-    angle = math.asin(s) / math.sqrt(c2)
-    over = max(0.0, s - cloth.lock_sine)
-    stress = cloth.shear * angle + cloth.lock * over * over
-    slope = cloth.shear * (1.0 + s * angle) / c2 + 2.0 * cloth.lock * over
-    bound = slope * c2 * (1.0 / uu + 1.0 / vv) + stress * ((1.0 + s) / min(uu, vv) + 1.0 / both)
-    return 0.5 * least * least * bound
+    u = math.sqrt(uu)
+    v = math.sqrt(vv)
+    least = min(cloth.hu, cloth.hv)
+    s = abs(uv) / (u * v)
+    now = shear_stiffness(u, v, min(s, MOST_SINE), cloth)
+    if not way > 0.0:
+        return now
+    turned = way / least
+    later = shear_stiffness(max(u - way, SHORTENED * u), max(v - way, SHORTENED * v), min(s + turned, MOST_SINE), cloth)
+    flat = shear_stiffness(cloth.hu, cloth.hv, 0.0, cloth)
+    flat_later = shear_stiffness(
+        max(cloth.hu - way, SHORTENED * cloth.hu),
+        max(cloth.hv - way, SHORTENED * cloth.hv),
+        min(turned, MOST_SINE),
+        cloth,
+    )
+    return max(now, later * flat / flat_later)
 
 
 @fused_kernel
@@ -88,7 +112,8 @@ def carry_ballast(lo, hi, rows, x, v, spent, inertia, touched, fields, cloth, wa
         for j in range(PAD, n - PAD):
             shear = max(max(last_cell[j - 1], last_cell[j]), max(cell[j - 1], cell[j]))
             pull = max(last_u[j], u[j]) + max(pull_v[j - 1], pull_v[j])
-            heavy[j] = fields.mass[i, j] * min(max(1.0, (4.0 * pull + 8.0 * shear + bend) / borne), HEAVIEST)
+            times = min(max(1.0, (4.0 * pull + 8.0 * shear + bend) / borne), HEAVIEST)
+            heavy[j] = fields.mass[i, j] * (times if fields.free[i, j] > 0.0 else 1.0)  # hands move what they hold
         take_own(i, heavy, v, spent, inertia, touched)
 
 

@@ -43,7 +43,7 @@ class LatticeFields(NamedTuple):
     bend_u: np.ndarray  # share carried by the hinge at (i, j) for bending along u
     bend_v: np.ndarray
     cell: np.ndarray  # 1 where the cell with lowest corner (i, j) is cloth
-    mass: np.ndarray  # inertia used by the relaxation, kg
+    mass: np.ndarray  # kg
     light: np.ndarray  # 1 / mass; 0 for held or missing nodes
     free: np.ndarray  # 1 for nodes that may move, 0 for held or missing ones
     load: np.ndarray  # (3, NU, NV) dead load, N

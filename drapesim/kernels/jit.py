@@ -1,4 +1,4 @@
-"""The one place that touches numba: two decorators and the folder that holds compiled kernels.
+"""The one place that touches numba: its decorators, the number of threads, and the folder that holds compiled kernels.
 
 Numba keeps compiled code on disk and checks only the file of the function itself, so an edit in a kernel that is
 *called* from another file would go unnoticed and the old numbers would come back. The folder is therefore named by a
@@ -149,10 +149,10 @@ def bare_kernel(function: F) -> F:
 
 
 def fused_kernel(function: F) -> F:
-    """Like `bare_kernel`, for a step's arithmetic: no test of signs hangs on its roundings.
+    """Like `bare_kernel`, for a step's arithmetic: no exact test of where things lie hangs on its roundings.
 
     A product and a sum may be rounded once, where the processor has an instruction for both (``contract``; no other
-    fastmath): a tenth of the elastic forces' time. The bytes are the same on one machine, and not on any two.
+    fastmath): a tenth of the elastic forces' time. The bytes are those of one kind of processor.
     """
     return _compile(function, parallel=False, fastmath={"contract"}, _nrt=False)
 

@@ -54,16 +54,17 @@ class Contacts(NamedTuple):
 
 
 class Inertia(NamedTuple):
-    """What nodes are moved with, all (NU, NV): their own mass and what the contacts that push on them have lent.
+    """What nodes are moved with, all (NU, NV): their own inertia and what the contacts that push on them have lent.
 
-    A node keeps its velocity when it is lent inertia, so a contact throws nothing back faster than it came. The energy
-    that this takes, and gives back later, is in the account (`move_row`).
+    A node keeps its velocity when contacts lend it inertia, so they throw nothing back faster than it came. The energy
+    that this takes, and gives back later, is in the account (`move_row`); so is what changes of its own
+    (`kernels.ballast.take_own`).
     """
 
     own: np.ndarray  # kg, without contacts: the mass, more where the sheet is stiff (kernels.ballast); 0 at first
     mass: np.ndarray  # kg, with them
     light: np.ndarray  # 1/kg, 0 for nodes that do not move
-    turn: np.ndarray  # mass before the last change over mass now
+    turn: np.ndarray  # mass before the last change by contacts over mass now
 
 
 class Scratch(NamedTuple):
@@ -440,7 +441,7 @@ def relax(n_steps, way, step, x, v, force, touch, spent, peak, scratch, inertia,
     dashpot, lend = (pace.dashpot, pace.lend) if n_steps > 0 else (0.0, 0.0)
     went = 0.0
     if n_steps > 0:
-        foreseen = way if way < cloth.hu else 0.0  # without a limit nothing is
+        foreseen = way if way < min(cloth.hu, cloth.hv) else 0.0  # without a limit nothing is
         for b in prange(n_blocks):
             lo, hi = block_start(b, n_blocks, n_rows), block_start(b + 1, n_blocks, n_rows)
             carry_ballast(

@@ -31,7 +31,7 @@ Array = np.ndarray
 
 TIME_STEP_SHARE = 0.7  # of the largest step that is stable where nothing changes meanwhile
 CONTACT_STIFFNESS = 2.0  # in units of the stiffness that sets the longest time step
-BALLAST = 4.0  # times as stiff as flat: up to here nodes are lent inertia for it where it is, and steps stay as long
+BALLAST = 4.0  # times as stiff as flat: up to here inertia alone makes up for it, from here on steps are shorter too
 FASTEST = 1.0  # m/s, a hand's speed
 MOST_OF_THICKNESS = 0.15  # that a kick makes a node go in a step: contact stops it within about a step's way
 
@@ -169,6 +169,8 @@ def shear_slope(cloth: ClothConstants, sine: float) -> float:
 
 def choose_pace(problem: Problem, slopes: Slopes, damping: float) -> Pace:
     """Time step from the quickest wave of shear, bend and tension: stretch along the yarns is solved at any step.
+
+    Up to `BALLAST` times the stiffness of a flat sheet at rest it is the longest: nodes are lent inertia (`borne`).
 
     ``damping`` (1/s). Contacts have one stiffness as long as a lattice is relaxed, since what they carry depends on it:
     some times what sets the longest step, against inertia that they are lent while they push (kernels.relax).
