@@ -182,7 +182,7 @@ def test_a_run_taken_up_keeps_its_energy_account(laid, curved_card, monkeypatch)
         lent = (inertia.own > 0.0) & (inertia.mass - inertia.own > 0.5 * state.problem.fields.mass)
         moving.append(kinetic_energy(state.motion))
         fastest.append(float(np.abs(state.motion.v[:, lent]).max(initial=0.0)))
-        if fastest[-1] > 0.01:
+        if fastest[-1] > 0.01 or (state.steps and len(accounts) == 1):
             raise KeyboardInterrupt
         return usual(state)
 
@@ -191,12 +191,13 @@ def test_a_run_taken_up_keeps_its_energy_account(laid, curved_card, monkeypatch)
     with pytest.raises(Interrupted) as stopped:
         settle(lattice, curved_card, start, body, settings=SettleSettings(levels=0))
     before, at, energy = accounts[-1], fastest[-1], moving[-1]
+    accounts.clear()
     with pytest.raises(Interrupted):
         settle(lattice, curved_card, start, body, settings=SettleSettings(levels=0), resume=stopped.value.checkpoint)
     assert at > 0.01, "nodes in contact must be moving"
     # nothing but rounding
-    assert abs(accounts[-1] - before) < 1e-9 * energy
-    assert fastest[-1] == at
+    assert abs(accounts[0] - before) < 1e-9 * energy
+    assert moving[-1] == pytest.approx(energy, rel=1e-9)
 
 
 def test_a_coarse_level_that_fails_gives_no_sheet_of_the_wrong_size(monkeypatch, curved_card):
