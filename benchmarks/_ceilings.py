@@ -16,7 +16,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from drapesim.kernels.jit import parallel_kernel, prange
+from drapesim.kernels.jit import fused_kernel, parallel_kernel, prange
 
 Array = np.ndarray
 
@@ -42,31 +42,37 @@ class Ceilings(NamedTuple):
         return float(np.exp(np.interp(math.log(size), np.log(at), np.log(rate))))
 
 
+@fused_kernel
+def chains_into(out, n, x):
+    """Eight independent chains of four products and sums for each number of ``x``, n times; ``out`` (ROW,)."""
+    for _ in range(n):
+        for j in range(x.shape[0]):
+            z = x[j]
+            s0 = 0.1
+            s1 = 0.2
+            s2 = 0.3
+            s3 = 0.4
+            s4 = 0.5
+            s5 = 0.6
+            s6 = 0.7
+            s7 = 0.8
+            for _k in range(LINKS):
+                s0 = s0 * z + 0.3
+                s1 = s1 * z + 0.2
+                s2 = s2 * z + 0.5
+                s3 = s3 * z + 0.7
+                s4 = s4 * z + 0.4
+                s5 = s5 * z + 0.6
+                s6 = s6 * z + 0.9
+                s7 = s7 * z + 0.8
+            out[j] = s0 + s1 + s2 + s3 + s4 + s5 + s6 + s7
+
+
 @parallel_kernel
 def multiply_add(n, x, out):
-    """Eight independent chains of four products and sums for each number; ``out`` (threads, ROW)."""
+    """`chains_into` in each thread; ``out`` (threads, ROW)."""
     for b in prange(out.shape[0]):
-        for _ in range(n):
-            for j in range(x.shape[0]):
-                z = x[j]
-                s0 = 0.1
-                s1 = 0.2
-                s2 = 0.3
-                s3 = 0.4
-                s4 = 0.5
-                s5 = 0.6
-                s6 = 0.7
-                s7 = 0.8
-                for _k in range(LINKS):
-                    s0 = s0 * z + 0.3
-                    s1 = s1 * z + 0.2
-                    s2 = s2 * z + 0.5
-                    s3 = s3 * z + 0.7
-                    s4 = s4 * z + 0.4
-                    s5 = s5 * z + 0.6
-                    s6 = s6 * z + 0.9
-                    s7 = s7 * z + 0.8
-                out[b, j] = s0 + s1 + s2 + s3 + s4 + s5 + s6 + s7
+        chains_into(out[b], n, x)
 
 
 @parallel_kernel

@@ -18,6 +18,7 @@ HAND = 0.1  # m/s
 def main(arguments: list[str]) -> int:
     """Print the updates a second, the share of the sheet's time to the clock's, and whether the sheet stayed whole."""
     from drapesim.jobs.run import prepare
+    from drapesim.kernels.jit import use_threads
     from drapesim.kernels.layers import SELF
     from drapesim.matter.plan import read_scene
     from drapesim.mechanics.body_contact import prepare_body
@@ -25,7 +26,7 @@ def main(arguments: list[str]) -> int:
     from drapesim.mechanics.solve import pose_problem, positions, start_motion
     from drapesim.settling.exact import count_self_crossings
     from drapesim.settling.level import CHUNK, LevelState, take_chunk
-    from drapesim.settling.settle import share_out
+    from drapesim.settling.settle import MOST_THREADS, share_out
     from drapesim.settling.warm import compile_kernels
 
     parser = argparse.ArgumentParser(prog="python -m benchmarks drag")
@@ -39,7 +40,8 @@ def main(arguments: list[str]) -> int:
     handle = int(np.argmin(np.linalg.norm(lattice.uv - 0.5 * lattice.uv.max(axis=0), axis=1)))
     held[handle] = True
     friction = np.array([card.friction[part.surface] for part in body.parts])
-    gravity, blocks = np.array([0.0, 0.0, -9.80665]), share_out(lattice)
+    threads = use_threads(MOST_THREADS)
+    gravity, blocks = np.array([0.0, 0.0, -9.80665]), share_out(lattice, threads)
     problem = pose_problem(lattice, card, prepare_body(body), friction, held, gravity, blocks)
     state = LevelState(problem, start_motion(problem, plan.x), damping=15.0, least_damping=15.0)
     row, column = (int(place[handle]) for place in grid_place(lattice))
@@ -55,7 +57,7 @@ def main(arguments: list[str]) -> int:
     layers = int(np.count_nonzero(state.found.found.part == SELF))
     crossings, _ = count_self_crossings(positions(state.problem, state.motion), lattice.triangles)
     rates = 1.0 / np.sort(times)
-    print(f"{len(lattice.ij)} nodes, {blocks} threads, {len(state.found.found.gap)} contacts, {layers} between layers")
+    print(f"{len(lattice.ij)} nodes, {threads} threads, {len(state.found.found.gap)} contacts, {layers} between layers")
     print(f"updates a second: {1.0 / np.mean(times):.1f} on average, {rates[len(rates) // 20 * 19]:.1f} in 19 of 20")
     print(f"one second of the sheet takes {np.sum(times) / own_time:.1f} s; crossings at the end: {crossings}")
     return 0

@@ -40,6 +40,7 @@ from drapesim.judging.pressing import (
     say_press,
 )
 from drapesim.judging.verdicts import judge_marks
+from drapesim.kernels.jit import use_threads
 from drapesim.matter.marks import Mark
 from drapesim.matter.surface import link_strains, sample_sheet, spread_forces
 from drapesim.mechanics.body_contact import prepare_body
@@ -50,7 +51,7 @@ from drapesim.settling.exact import measure_distance, part_field
 from drapesim.settling.hands import EXACT_REST, start_hands
 from drapesim.settling.level import Crossed, Progress
 from drapesim.settling.loads import PointLoads, joined_loads
-from drapesim.settling.settle import Checkpoint, keep_state, settle, share_out, take_up
+from drapesim.settling.settle import MOST_THREADS, Checkpoint, keep_state, settle, share_out, take_up
 
 Array = np.ndarray
 
@@ -135,7 +136,7 @@ class _Press:
         self.field = prepare_body(run.body)
         self.friction = np.array([fabric.friction[part.surface] for part in run.body.parts])
         self.held = run.hands.held if run.hands is not None else np.zeros(len(run.x), dtype=bool)
-        blocks = share_out(lattice)
+        blocks = share_out(lattice, use_threads(MOST_THREADS))
         self.hands = start_hands(
             lattice, fabric, self.field, self.friction, run.x.copy(), self.held, blocks, GRAVITY
         )  # fmt: skip

@@ -31,6 +31,15 @@ def tension_of_link(x, i, j, k, m, h, cloth, axis):
 
 
 @fused_kernel
+def shear_response(s, cloth):
+    """(stress, slope) N/m: the shear stress over the sine ``s`` >= 0 of the yarn angle, and its slope there."""
+    angle = math.asin(s) / math.sqrt(1.0 - s * s)
+    over = max(0.0, s - cloth.lock_sine)
+    stress = cloth.shear * angle + cloth.lock * over * over
+    return stress, cloth.shear * (1.0 + s * angle) / (1.0 - s * s) + 2.0 * cloth.lock * over
+
+
+@fused_kernel
 def shear_stiffness(u, v, s, cloth):
     """N/m, a bound on how stiff a cell is for what moves its corners, by the measure of a flat cell's shear slope.
 
@@ -41,15 +50,10 @@ def shear_stiffness(u, v, s, cloth):
     """
     uu = u * u
     vv = v * v
-    c2 = 1.0 - s * s
-    angle = math.asin(s) / math.sqrt(c2)
-    over = max(0.0, s - cloth.lock_sine)
-    stress = cloth.shear * angle + cloth.lock * over * over
-    slope = cloth.shear * (1.0 + s * angle) / c2 + 2.0 * cloth.lock * over
+    stress, slope = shear_response(s, cloth)
+    bound = slope * (1.0 - s * s) * (1.0 / uu + 1.0 / vv) + stress * ((1.0 + s) / min(uu, vv) + 1.0 / (u * v))
     least = min(cloth.hu, cloth.hv)  # which the measure of the step goes by
-    return (
-        0.5 * least * least * (slope * c2 * (1.0 / uu + 1.0 / vv) + stress * ((1.0 + s) / min(uu, vv) + 1.0 / (u * v)))
-    )
+    return 0.5 * least * least * bound
 
 
 @fused_kernel

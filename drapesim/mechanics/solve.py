@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from drapesim.kernels.ballast import MOST_SINE, shear_response
 from drapesim.kernels.elastic import ClothConstants, LatticeFields, zeros_in_lines
 from drapesim.kernels.jit import limited_to
 from drapesim.kernels.relax import AWAKE, FRESH, Inertia, Pace, Scratch, relax, scratch_of
@@ -161,10 +162,7 @@ def steepest_slopes(problem: Problem, motion: Motion, way: float = 0.0) -> Slope
 
 def shear_slope(cloth: ClothConstants, sine: float) -> float:
     """Slope (N/m) of the shear stress over the sine of the yarn angle, at that sine."""
-    s = min(sine, 0.99)
-    c2 = 1.0 - s * s
-    soft = cloth.shear * (1.0 + s * np.arcsin(s) / np.sqrt(c2)) / c2
-    return float(soft + 2.0 * cloth.lock * max(0.0, s - cloth.lock_sine))
+    return float(shear_response(min(sine, MOST_SINE), cloth)[1])
 
 
 def choose_pace(problem: Problem, slopes: Slopes, damping: float) -> Pace:
@@ -176,11 +174,12 @@ def choose_pace(problem: Problem, slopes: Slopes, damping: float) -> Pace:
     some times what sets the longest step, against inertia that they are lent while they push (kernels.relax).
     """
     card = problem.card
-    flat = 8.0 * card.shear_rigidity + bend_stiffness(problem)
+    flat = flat_stiffness(problem)
     excess = max(1.0, (slopes.across + bend_stiffness(problem)) / flat)
     # in wild motion every place may be as stiff as the stiffest within a few steps: then the step is short for all
-    dt = _stable_step(problem, flat * min(excess, max(1.0, (excess / BALLAST) ** 2)))
-    link = CONTACT_STIFFNESS * (8.0 * card.shear_rigidity + bend_stiffness(problem))
+    borne = flat * min(excess, max(1.0, (excess / BALLAST) ** 2))
+    dt = _stable_step(problem, borne)
+    link = CONTACT_STIFFNESS * flat
     hold = dt**2 * slopes.along
     dashpot = 0.5 * link
     # so much that the step stays stable; for the longest step, so the same contacts always lend the same
@@ -189,7 +188,7 @@ def choose_pace(problem: Problem, slopes: Slopes, damping: float) -> Pace:
     cloth = problem.cloth
     return Pace(
         dt=float(dt), damping=damping, stiffness=link, grip=link, dashpot=dashpot, limit=float(limit),
-        borne=_borne(problem, dt), bend=bend_stiffness(problem),
+        borne=borne, bend=bend_stiffness(problem),
         hold_u=float(hold * cloth.hv / cloth.hu), hold_v=float(hold * cloth.hu / cloth.hv), lend=lend,
     )  # fmt: skip
 
@@ -202,16 +201,16 @@ def bend_stiffness(problem: Problem) -> float:
 
 def longest_step(problem: Problem) -> float:
     """s, the time step of a flat sheet at rest: none is longer."""
-    return _stable_step(problem, 8.0 * problem.card.shear_rigidity + bend_stiffness(problem))
+    return _stable_step(problem, flat_stiffness(problem))
+
+
+def flat_stiffness(problem: Problem) -> float:
+    """N/m, of the quickest wave of a flat sheet at rest, by the measure of `Slopes`, with bending in it."""
+    return 8.0 * problem.card.shear_rigidity + bend_stiffness(problem)
 
 
 def _stable_step(problem: Problem, stiff: float) -> float:
     return TIME_STEP_SHARE * 2.0 * problem.least_spacing * float(np.sqrt(problem.card.areal_density / stiff))
-
-
-def _borne(problem: Problem, dt: float) -> float:
-    """N/m, the stiffness for which ``dt`` is stable."""
-    return problem.card.areal_density * (TIME_STEP_SHARE * 2.0 * problem.least_spacing / dt) ** 2
 
 
 def shortened(pace: Pace, share: float) -> Pace:

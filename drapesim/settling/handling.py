@@ -17,6 +17,7 @@ from itertools import pairwise
 import numpy as np
 
 from drapesim.ground.outcome import InputError
+from drapesim.kernels.jit import use_threads
 from drapesim.matter.lay import (
     BindStep,
     Handling,
@@ -41,6 +42,7 @@ from drapesim.settling.level import CHUNK, Crossed, FellOff, Progress
 from drapesim.settling.loads import PointLoads, joined_loads, patch_nodes, spread_patch
 from drapesim.settling.settle import (
     LEAST_NODES,
+    MOST_THREADS,
     Checkpoint,
     coarsened,
     keep_state,
@@ -179,7 +181,7 @@ class _Work:
         self.started = time.monotonic()
         self.body = prepare_body(scene.body)
         friction = np.array([scene.fabric.friction[part.surface] for part in scene.body.parts])
-        blocks = share_out(lattice)
+        blocks = share_out(lattice, use_threads(MOST_THREADS))
         self.hands = start_hands(
             lattice, scene.fabric, self.body, friction, self.begun.x, self.begun.pinned, blocks, GRAVITY
         )

@@ -205,6 +205,7 @@ def settle(
     field = prepare_body(body) if body is not None else None
     if friction is None:
         friction = np.array([card.friction[part.surface] for part in body.parts]) if body is not None else np.zeros(0)
+    threads = use_threads(MOST_THREADS)
     pile = pile_levels(lattice, settings.levels)
     history = [] if resume is None else [tuple(row) for row in resume.history]
     first = 0 if resume is None else resume.level
@@ -217,7 +218,7 @@ def settle(
             x = sampled(lattice, level, x0) if is_lost else prolonged(pile[number - 1], level, x)
             is_lost = False
         marks = None if held is None else sampled(lattice, level, held)
-        blocks = share_out(level)
+        blocks = share_out(level, threads)
         problem = pose_problem(level, card, field, np.asarray(friction, float), marks, np.asarray(gravity), blocks)
         least = DAMPING[0] if is_last else GENTLE
         loads = None if hands is None else lay_on(problem, hands)
@@ -271,9 +272,8 @@ def _press_in(state: LevelState, loads: Array) -> None:
     state.lent = 0.5 * float((pushed**2).sum()) / pace.stiffness
 
 
-def share_out(lattice: Lattice) -> int:
-    """Into how many blocks a step's work is cut, one a thread; searches may use all threads on any lattice."""
-    threads = use_threads(MOST_THREADS)
+def share_out(lattice: Lattice, threads: int) -> int:
+    """Into how many blocks a step's work is cut, one a thread; searches may use all ``threads`` on any lattice."""
     return threads if len(lattice.ij) > SERIAL_NODES else 1
 
 

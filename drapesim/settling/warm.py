@@ -21,7 +21,7 @@ from drapesim.mechanics.body_contact import BodyField, prepare_body
 from drapesim.mechanics.contact_list import no_contacts
 from drapesim.mechanics.energies import padded
 from drapesim.mechanics.search import aimed, find_touching
-from drapesim.mechanics.solve import Problem, Slopes, advance, choose_pace, pose_problem, start_motion
+from drapesim.mechanics.solve import Problem, Slopes, advance, choose_pace, pose_problem, start_motion, steepest_slopes
 from drapesim.settling.cover import cover_anew, find_strayed
 from drapesim.settling.exact import count_self_crossings, penetration
 from drapesim.settling.layer_record import prepare_layers, record_layers
@@ -61,6 +61,7 @@ def compile_share(share: int) -> None:
     if share == 0:
         motion = start_motion(problem, x)
         advance(problem, motion, no_contacts(), choose_pace(problem, Slopes(1e3, 400.0), 1.0), 1)
+        steepest_slopes(problem, motion)
         pleats = x + np.outer(problem.lattice.ij[:, 0] % 2, [0.0, 0.0, 0.02])
         find_touching(
             problem, pleats, None, 1e-3, no_contacts(), due=np.ones(16, dtype=bool)

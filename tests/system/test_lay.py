@@ -140,16 +140,17 @@ import numba, numpy as np
 from drapesim.matter.body import box, join, slab
 from drapesim.matter.fabric import read_card
 from drapesim.matter.sheet import Sheet, cut_lattice
+from drapesim.kernels.jit import use_threads
 from drapesim.mechanics.body_contact import prepare_body
 from drapesim.settling.hands import start_hands
 from drapesim.settling.loads import spread_patch
-from drapesim.settling.settle import share_out
+from drapesim.settling.settle import MOST_THREADS, share_out
 
 card = read_card(sys.argv[1])
 body = prepare_body(join(box((-0.12, -0.08, 0.0), (0.13, 0.07, 0.1)), slab(1.0, 1.0, 0.05, surface="slate")))
 lattice = cut_lattice(Sheet(length=0.56, width=0.52, spacing=0.01))
 start = np.c_[lattice.uv - 0.27, np.full(len(lattice.ij), 0.1005)]
-blocks = share_out(lattice)
+blocks = share_out(lattice, use_threads(MOST_THREADS))
 nobody = np.zeros(len(start), dtype=bool)
 hands = start_hands(lattice, card, body, np.array([0.5, 0.45]), start, nobody, blocks, np.array([0.0, 0.0, -9.80665]))
 hands.press("thumb", spread_patch(lattice, ((0.27, 0.27),), 0.05, np.array([0.0, 0.0, -1.0])))
